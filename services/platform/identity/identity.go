@@ -1,0 +1,49 @@
+// Package identity carries who is calling. The tenant comes only from the
+// credential, never from a request.
+package identity
+
+import (
+	"context"
+	"slices"
+)
+
+// Role is a desk that a credential may sit at.
+type Role string
+
+// The roles.
+const (
+	// Yard lists parts.
+	Yard Role = "yard"
+	// Shop finds, holds and fits parts.
+	Shop Role = "shop"
+	// Books quotes and records.
+	Books Role = "books"
+	// Admin keeps the catalogue and the keys, and may act for a business.
+	Admin Role = "admin"
+)
+
+// Principal is who a credential belongs to.
+type Principal struct {
+	// Tenant is the business.
+	Tenant string
+	// KeyID is the credential's public id.
+	KeyID string
+	// Roles are the desks it may sit at.
+	Roles []Role
+}
+
+// Has tells whether the principal has a role.
+func (p Principal) Has(role Role) bool { return slices.Contains(p.Roles, role) }
+
+type contextKey struct{}
+
+// NewContext returns a context that carries the principal.
+func NewContext(ctx context.Context, p Principal) context.Context {
+	return context.WithValue(ctx, contextKey{}, p)
+}
+
+// FromContext returns the principal; false where nobody was authenticated.
+func FromContext(ctx context.Context) (Principal, bool) {
+	p, ok := ctx.Value(contextKey{}).(Principal)
+	return p, ok
+}
