@@ -1,0 +1,107 @@
+// Package server is the quote side's gRPC face: price lists, quotes, outcomes
+// and planning. Its handlers translate; what is decided is decided in the pure
+// packages beside it and, for fit and reuse, by the fitment service alone.
+package server
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"time"
+
+	"google.golang.org/grpc"
+	healthpb "google.golang.org/grpc/health/grpc_health_v1"
+
+	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+	quotev1 "beltwright.example/proto/beltwright/quote/v1"
+	"beltwright.example/services/store"
+)
+
+// Options are what the server stands on. All but Log are needed.
+type Options struct {
+	// Store keeps offers, quotes and outcomes.
+	Store store.Store
+	// Fitment reaches the fitment service's FitmentService and ListingService.
+	// It must pass the caller's credential on (auth.Forward).
+	Fitment grpc.ClientConnInterface
+	// Now is the clock that days and validity are read from.
+	Now func() time.Time
+	// Log takes what an operator should know; nil is the default logger.
+	Log *slog.Logger
+}
+
+// Server serves OfferService, QuoteService, RepairService and PlanningService.
+type Server struct {
+	quotev1.UnimplementedOfferServiceServer
+	quotev1.UnimplementedQuoteServiceServer
+	quotev1.UnimplementedRepairServiceServer
+	quotev1.UnimplementedPlanningServiceServer
+
+	store    store.Store
+	fitment  fitmentv1.FitmentServiceClient
+	listings fitmentv1.ListingServiceClient
+	health   healthpb.HealthClient
+	now      func() time.Time
+	log      *slog.Logger
+}
+
+// New makes the server; it fails where an option is missing.
+func New(o Options) (*Server, error) {
+	if o.Store == nil || o.Fitment == nil || o.Now == nil {
+		return nil, errors.New("quote server: Store, Fitment and Now are needed")
+	}
+	log := o.Log
+	if log == nil {
+		log = slog.Default()
+	}
+	return &Server{
+		store:    o.Store,
+		fitment:  fitmentv1.NewFitmentServiceClient(o.Fitment),
+		listings: fitmentv1.NewListingServiceClient(o.Fitment),
+		health:   healthpb.NewHealthClient(o.Fitment),
+		now:      o.Now,
+		log:      log,
+	}, nil
+}
+
+// Register registers the four services.
+func (s *Server) Register(r grpc.ServiceRegistrar) {
+	quotev1.RegisterOfferServiceServer(r, s)
+	quotev1.RegisterQuoteServiceServer(r, s)
+	quotev1.RegisterRepairServiceServer(r, s)
+	quotev1.RegisterPlanningServiceServer(r, s)
+}
+
+// Names are the full names of the four services.
+func (s *Server) Names() []string {
+	return []string{
+		quotev1.OfferService_ServiceDesc.ServiceName,
+		quotev1.QuoteService_ServiceDesc.ServiceName,
+		quotev1.RepairService_ServiceDesc.ServiceName,
+		quotev1.PlanningService_ServiceDesc.ServiceName,
+	}
+}
+
+// Ready tells whether the store answers and the fitment service serves.
+func (s *Server) Ready(ctx context.Context) error {
+	if _, err := s.store.Place(ctx); err != nil {
+		return fmt.Errorf("store: %w", err)
+	}
+	answer, err := s.health.Check(ctx, &healthpb.HealthCheckRequest{
+		Service: fitmentv1.FitmentService_ServiceDesc.ServiceName,
+	})
+	if err != nil {
+		return fmt.Errorf("fitment service: %w", err)
+	}
+	if got := answer.GetStatus(); got != healthpb.HealthCheckResponse_SERVING {
+		return fmt.Errorf("fitment service: %s", got)
+	}
+	return nil
+}
+
+// Run does the server's background work until ctx ends; it returns nil then.
+func (s *Server) Run(ctx context.Context) error {
+	<-ctx.Done()
+	return nil
+}
