@@ -13,17 +13,17 @@ import (
 // What an adapter answers. Adapters wrap them with %w, so callers use
 // errors.Is.
 var (
-	// ErrNotFound: there is no such record.
+	// ErrNotFound means: there is no such record.
 	ErrNotFound = errors.New("store: no such record")
-	// ErrConflict: a record is not at the version that a Put expects.
+	// ErrConflict means: a record is not at the version that a Put expects.
 	ErrConflict = errors.New("store: the record has changed")
-	// ErrTooLate: store time has passed the change's NotAfter.
+	// ErrTooLate means: store time has passed the change's NotAfter.
 	ErrTooLate = errors.New("store: the time for this change has passed")
-	// ErrRequestReused: the request id was used with another fingerprint.
+	// ErrRequestReused means: the request id was used with another fingerprint.
 	ErrRequestReused = errors.New("store: the request id was used for another request")
-	// ErrInUse: another process has the directory open.
+	// ErrInUse means: another process has the directory open.
 	ErrInUse = errors.New("store: another process is using this directory")
-	// ErrClosed: the store was closed.
+	// ErrClosed means: the store was closed.
 	ErrClosed = errors.New("store: closed")
 )
 
@@ -55,9 +55,9 @@ type Record struct {
 
 // Expectations other than an exact version.
 const (
-	// Absent: the record must not exist yet.
+	// Absent means: the record must not exist yet.
 	Absent int64 = 0
-	// Whatever: the record may be at any version or absent.
+	// Whatever means: the record may be at any version or absent.
 	Whatever int64 = -1
 )
 

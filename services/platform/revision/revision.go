@@ -15,7 +15,7 @@ import (
 	"beltwright.example/services/store"
 )
 
-// ErrInvalid: the token is no place of this kind of store.
+// ErrInvalid says that the token is no place of this kind of store.
 var ErrInvalid = errors.New("revision: not a place that can be waited for")
 
 const (
@@ -25,7 +25,7 @@ const (
 
 // Place encodes a place.
 func Place(p store.Place) string {
-	raw := binary.BigEndian.AppendUint64(nil, uint64(p.Version)) //nolint:gosec // versions are never negative
+	raw := binary.BigEndian.AppendUint64(nil, uint64(p.Version))
 	return placeMark + base64.RawURLEncoding.EncodeToString(append(raw, p.Epoch...))
 }
 
@@ -46,7 +46,7 @@ func Parse(token string) (store.Place, error) {
 	if err != nil || len(raw) < 9 || raw[0] > 0x7f {
 		return store.Place{}, ErrInvalid
 	}
-	return store.Place{Version: int64(binary.BigEndian.Uint64(raw)), Epoch: string(raw[8:])}, nil //nolint:gosec // checked above
+	return store.Place{Version: int64(binary.BigEndian.Uint64(raw)), Epoch: string(raw[8:])}, nil
 }
 
 // ETag encodes a record's version as an etag.

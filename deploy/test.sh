@@ -1,0 +1,84 @@
+#!/usr/bin/env bash
+# Installs what the tests need and runs every check. One argument names a single
+# step to run: tools, format, proto, lint, unit, fuzz.
+#
+# Longer forms (more crash rounds, more random cases): BELTWRIGHT_LONG=1.
+# Length of each fuzz target's run: BELTWRIGHT_FUZZTIME (default 3s).
+set -euo pipefail
+cd "$(dirname "$0")/.."
+
+tool() { # tool NAME COMMAND ARGS… runs a tool pinned in deploy/tools/NAME.mod
+  local modfile="deploy/tools/$1.mod"
+  shift
+  go tool -modfile="$modfile" "$@"
+}
+
+step_tools() {
+  # mkfs.ext4, mount and losetup make the file system that the power-cut test
+  # cuts off.
+  local missing=()
+  command -v mkfs.ext4 >/dev/null || [ -x /sbin/mkfs.ext4 ] || missing+=(e2fsprogs)
+  command -v losetup >/dev/null || [ -x /sbin/losetup ] || missing+=(mount util-linux)
+  if [ "${#missing[@]}" -eq 0 ]; then return; fi
+  if command -v apt-get >/dev/null && [ "$(id -u)" -eq 0 ]; then
+    apt-get update -qq
+    DEBIAN_FRONTEND=noninteractive apt-get install -y -qq "${missing[@]}" >/dev/null
+  else
+    echo "missing, and not installed here (needs apt-get and root): ${missing[*]}; the tests that use them say so and are skipped"
+    unset CI # what cannot be installed may be skipped
+  fi
+}
+
+step_format() {
+  local unformatted
+  unformatted=$(git ls-files '*.go' | grep -vE '\.pb(\.gw)?\.go$' | xargs go tool -modfile=deploy/tools/fumpt.mod gofumpt -l)
+  if [ -n "$unformatted" ]; then
+    echo "not formatted by gofumpt:" "$unformatted"
+    return 1
+  fi
+}
+
+step_proto() {
+  tool buf buf lint
+  tool buf buf format --diff --exit-code
+  # The image is the contract as last released; it is replaced by hand, with a
+  # reason in the commit, never by this script.
+  tool buf buf breaking --against proto/released.binpb
+  local fresh
+  fresh=$(mktemp -d)
+  tool buf buf generate -o "$fresh"
+  local stale=0 file
+  while IFS= read -r file; do
+    cmp -s "$fresh/$file" "$file" || { echo "$file is not what buf generate makes"; stale=1; }
+  done < <(cd "$fresh" && find . -type f | sed 's|^\./||'; git ls-files '*.pb.go' '*.pb.gw.go')
+  rm -rf "$fresh"
+  return "$stale"
+}
+
+step_lint() {
+  go vet ./...
+  tool lint golangci-lint run ./...
+}
+
+step_unit() {
+  go test -race -timeout 15m ./...
+}
+
+step_fuzz() {
+  local file dir name
+  while IFS=: read -r file name; do
+    dir=$(dirname "$file")
+    echo "fuzz $dir $name"
+    go test -run '^$' -fuzz "^$name\$" -fuzztime "${BELTWRIGHT_FUZZTIME:-3s}" "./$dir"
+  done < <(git ls-files '*_test.go' | xargs grep -oE '^func Fuzz[A-Za-z0-9_]+' | sed 's/func //')
+}
+
+steps=(tools format proto lint unit fuzz)
+if [ $# -gt 0 ]; then steps=("$@"); fi
+for step in "${steps[@]}"; do
+  started=$SECONDS
+  echo "== $step"
+  # Run as a plain command: inside a condition, set -e would not hold.
+  "step_$step"
+  echo "== $step: passed in $((SECONDS - started)) s"
+done
