@@ -50,7 +50,7 @@ step_proto() {
   local stale=0 file
   while IFS= read -r file; do
     cmp -s "$fresh/$file" "$file" || { echo "$file is not what buf generate makes"; stale=1; }
-  done < <(cd "$fresh" && find . -type f | sed 's|^\./||'; git ls-files '*.pb.go' '*.pb.gw.go')
+  done < <((cd "$fresh" && find . -type f | sed 's|^\./||'); git ls-files '*.pb.go' '*.pb.gw.go')
   rm -rf "$fresh"
   return "$stale"
 }
