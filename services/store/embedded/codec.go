@@ -1,0 +1,222 @@
+package embedded
+
+import (
+	"bytes"
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"strings"
+	"time"
+
+	"go.etcd.io/bbolt"
+
+	"beltwright.example/services/store"
+)
+
+// The file's layout, format 1. Numbers are big-endian, so byte order is number
+// order.
+//
+//	meta      "format" → 8-byte format · "epoch" → random text
+//	log       8-byte version → record; each record once, at its latest version,
+//	          so that bulk writes append and the feed is a scan
+//	keys      tenant 0 kind 0 id → 8-byte version
+//	requests  tenant 0 request id → request
+//	expiry    8-byte Unix nanoseconds, then a key of requests → nothing
+//
+//	record    1-byte record format · uvarint length of key · key · value
+//	request   8-byte expiry · 32-byte fingerprint · uvarint number of versions ·
+//	          8 bytes each · answer
+var (
+	bucketMeta     = []byte("meta")
+	bucketLog      = []byte("log")
+	bucketKeys     = []byte("keys")
+	bucketRequests = []byte("requests")
+	bucketExpiry   = []byte("expiry")
+
+	metaFormat = []byte("format")
+	metaEpoch  = []byte("epoch")
+)
+
+const (
+	// format is the layout that this release writes.
+	format = 1
+	// recordFormat marks each stored record, so that a later release can read
+	// the records of this one where it finds them.
+	recordFormat = 1
+)
+
+var (
+	errLimit   = errors.New("store: limit must be at least 1")
+	errDamaged = errors.New("store: the file is damaged")
+)
+
+// encodeKey encodes a record's key; an error names the part that is out of
+// bounds.
+func encodeKey(key store.Key) ([]byte, error) {
+	return joinParts([3]string{"tenant", "kind", "id"}, key.Tenant, key.Kind, key.ID)
+}
+
+// encodePrefix encodes what the keys of one tenant and kind begin with.
+func encodePrefix(tenant, kind string) ([]byte, error) {
+	raw, err := joinParts([3]string{"tenant", "kind"}, tenant, kind)
+	return append(raw, 0), err
+}
+
+func encodeRequestKey(tenant, requestID string) ([]byte, error) {
+	return joinParts([3]string{"tenant", "request id"}, tenant, requestID)
+}
+
+func joinParts(names [3]string, parts ...string) ([]byte, error) {
+	size := len(parts)
+	for i, part := range parts {
+		if part == "" || len(part) > store.MaxKeyPart || strings.IndexByte(part, 0) >= 0 {
+			return nil, fmt.Errorf("store: %s %.40q must have 1 to %d bytes, none of them zero", names[i], part, store.MaxKeyPart)
+		}
+		size += len(part)
+	}
+	raw := make([]byte, 0, size)
+	for i, part := range parts {
+		if i > 0 {
+			raw = append(raw, 0)
+		}
+		raw = append(raw, part...)
+	}
+	return raw, nil
+}
+
+// decodeKey is the inverse of encodeKey.
+func decodeKey(raw []byte) (store.Key, error) {
+	parts := bytes.Split(raw, []byte{0})
+	if len(parts) != 3 {
+		return store.Key{}, fmt.Errorf("key %.80q: %w", raw, errDamaged)
+	}
+	for _, part := range parts {
+		if len(part) == 0 || len(part) > store.MaxKeyPart {
+			return store.Key{}, fmt.Errorf("key %.80q: %w", raw, errDamaged)
+		}
+	}
+	return store.Key{Tenant: string(parts[0]), Kind: string(parts[1]), ID: string(parts[2])}, nil
+}
+
+func encodeVersion(version int64) []byte { return binary.BigEndian.AppendUint64(nil, uint64(version)) }
+
+func decodeVersion(raw []byte) (int64, error) {
+	if len(raw) != 8 || raw[0] > 0x7f {
+		return 0, fmt.Errorf("version %x: %w", raw, errDamaged)
+	}
+	return int64(binary.BigEndian.Uint64(raw)), nil
+}
+
+// encodeRecord encodes what the log holds at a record's version.
+func encodeRecord(key, value []byte) []byte {
+	raw := make([]byte, 0, 1+binary.MaxVarintLen16+len(key)+len(value))
+	raw = append(raw, recordFormat)
+	raw = binary.AppendUvarint(raw, uint64(len(key)))
+	raw = append(raw, key...)
+	return append(raw, value...)
+}
+
+// splitRecord returns the key and value inside raw, not copied.
+func splitRecord(raw []byte) (key, value []byte, err error) {
+	if len(raw) < 2 || raw[0] != recordFormat {
+		return nil, nil, fmt.Errorf("record of unknown format: %w", errDamaged)
+	}
+	size, n := binary.Uvarint(raw[1:])
+	if n <= 0 || size > uint64(len(raw)-1-n) {
+		return nil, nil, fmt.Errorf("record cut short: %w", errDamaged)
+	}
+	rest := raw[1+n:]
+	return rest[:size], rest[size:], nil
+}
+
+// decodeRecord decodes an entry of the log into memory of its own.
+func decodeRecord(at, raw []byte) (store.Record, error) {
+	version, err := decodeVersion(at)
+	if err != nil {
+		return store.Record{}, err
+	}
+	rawKey, value, err := splitRecord(raw)
+	if err != nil {
+		return store.Record{}, fmt.Errorf("version %d: %w", version, err)
+	}
+	key, err := decodeKey(rawKey)
+	if err != nil {
+		return store.Record{}, fmt.Errorf("version %d: %w", version, err)
+	}
+	return store.Record{Key: key, Version: version, Value: clone(value)}, nil
+}
+
+// recordAt reads the record that a key points at.
+func recordAt(tx *bbolt.Tx, at []byte) (store.Record, error) {
+	raw := tx.Bucket(bucketLog).Get(at)
+	if raw == nil {
+		return store.Record{}, fmt.Errorf("version %x has no record: %w", at, errDamaged)
+	}
+	return decodeRecord(at, raw)
+}
+
+// remembered is a request id's entry.
+type remembered struct {
+	expiry      time.Time
+	fingerprint [32]byte
+	versions    []int64
+	answer      []byte
+}
+
+func encodeRemembered(r remembered) []byte {
+	raw := make([]byte, 0, 8+len(r.fingerprint)+binary.MaxVarintLen32+8*len(r.versions)+len(r.answer))
+	raw = append(raw, encodeTime(r.expiry)...)
+	raw = append(raw, r.fingerprint[:]...)
+	raw = binary.AppendUvarint(raw, uint64(len(r.versions)))
+	for _, version := range r.versions {
+		raw = binary.BigEndian.AppendUint64(raw, uint64(version))
+	}
+	return append(raw, r.answer...)
+}
+
+func decodeRemembered(raw []byte) (remembered, error) {
+	const fixed = 8 + 32
+	if len(raw) < fixed {
+		return remembered{}, fmt.Errorf("request cut short: %w", errDamaged)
+	}
+	r := remembered{expiry: decodeTime(raw[:8])}
+	copy(r.fingerprint[:], raw[8:fixed])
+	count, n := binary.Uvarint(raw[fixed:])
+	if n <= 0 || count > uint64(len(raw)-fixed-n)/8 {
+		return remembered{}, fmt.Errorf("request cut short: %w", errDamaged)
+	}
+	rest := raw[fixed+n:]
+	for range count {
+		version, err := decodeVersion(rest[:8])
+		if err != nil {
+			return remembered{}, err
+		}
+		r.versions = append(r.versions, version)
+		rest = rest[8:]
+	}
+	r.answer = clone(rest)
+	return r, nil
+}
+
+// encodeTime keeps the order of times from 1970 to 2262.
+func encodeTime(t time.Time) []byte {
+	return binary.BigEndian.AppendUint64(nil, uint64(max(t.UnixNano(), 0)))
+}
+
+func decodeTime(raw []byte) time.Time { return time.Unix(0, int64(binary.BigEndian.Uint64(raw))) }
+
+func expiryKey(expiry time.Time, requestKey []byte) []byte {
+	return append(encodeTime(expiry), requestKey...)
+}
+
+// clone copies bytes out of the file's memory or the caller's; never nil.
+func clone(raw []byte) []byte { return append([]byte{}, raw...) }
+
+func hasPrefix(key, prefix []byte) bool { return key != nil && bytes.HasPrefix(key, prefix) }
+
+func zeroIf(yes bool) []byte {
+	if yes {
+		return []byte{0}
+	}
+	return nil
+}

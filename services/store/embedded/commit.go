@@ -1,0 +1,206 @@
+package embedded
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"go.etcd.io/bbolt"
+	bolterrors "go.etcd.io/bbolt/errors"
+
+	"beltwright.example/services/store"
+)
+
+const (
+	// batchChanges and batchBytes end the gathering of one commit. One caller's
+	// changes stay together whatever their number.
+	batchChanges = 4096
+	batchBytes   = 16 << 20
+	// pruned is how many expired request ids a commit removes, beside two for
+	// each that it adds.
+	pruned = 64
+)
+
+// request is one Apply call on its way to the committer.
+type request struct {
+	ctx     context.Context //nolint:containedctx // the committer skips calls that nobody waits for
+	changes []change
+	bytes   int
+	results []store.Applied
+	answer  chan error // buffered, so that the committer never waits
+}
+
+// change is a store.Change, copied and encoded: the caller may reuse its memory
+// as soon as Apply returns, which a cancelled context makes earlier than the
+// commit.
+type change struct {
+	puts        []put
+	request     []byte // encoded tenant and request id; nil for none
+	fingerprint [32]byte
+	answer      []byte
+	notAfter    time.Time
+	err         error // why it is malformed
+}
+
+type put struct {
+	key, record []byte
+	expect      int64
+}
+
+// Apply implements store.Store. Calls that wait at the same time share one
+// commit. A context that ends while a call waits leaves its outcome unknown.
+func (s *Store) Apply(ctx context.Context, changes ...store.Change) ([]store.Applied, error) {
+	if err := s.usable(ctx); err != nil {
+		return nil, err
+	}
+	call := &request{
+		ctx: ctx, changes: make([]change, len(changes)),
+		results: make([]store.Applied, len(changes)), answer: make(chan error, 1),
+	}
+	for i, c := range changes {
+		var size int
+		call.changes[i], size = prepare(c)
+		call.bytes += size
+	}
+	select {
+	case s.work <- call:
+	case <-s.closing:
+		return nil, store.ErrClosed
+	case <-ctx.Done():
+		return nil, ctx.Err()
+	}
+	select {
+	case err := <-call.answer:
+		if err != nil {
+			return nil, err
+		}
+		return call.results, nil
+	case <-ctx.Done():
+		return nil, ctx.Err()
+	}
+}
+
+// prepare checks and encodes one change.
+func prepare(c store.Change) (change, int) {
+	out := change{fingerprint: c.Fingerprint, notAfter: c.NotAfter}
+	if len(c.Answer) > store.MaxValue {
+		return change{err: fmt.Errorf("store: the answer has %d bytes; at most %d are kept", len(c.Answer), store.MaxValue)}, 0
+	}
+	out.answer = clone(c.Answer)
+	size := len(out.answer)
+	if c.RequestID != "" {
+		raw, err := encodeRequestKey(c.Tenant, c.RequestID)
+		if err != nil {
+			return change{err: err}, 0
+		}
+		out.request = raw
+	}
+	for _, p := range c.Puts {
+		encoded, err := preparePut(p)
+		if err != nil {
+			return change{err: err}, 0
+		}
+		for _, other := range out.puts {
+			if bytes.Equal(other.key, encoded.key) {
+				return change{err: fmt.Errorf("store: two puts of one change name %s/%s/%s", p.Key.Tenant, p.Key.Kind, p.Key.ID)}, 0
+			}
+		}
+		size += len(encoded.record)
+		out.puts = append(out.puts, encoded)
+	}
+	return out, size
+}
+
+func preparePut(p store.Put) (put, error) {
+	key, err := encodeKey(p.Key)
+	switch {
+	case err != nil:
+		return put{}, err
+	case len(p.Value) > store.MaxValue:
+		return put{}, fmt.Errorf("store: the value of %s/%s/%s has %d bytes; at most %d are kept",
+			p.Key.Tenant, p.Key.Kind, p.Key.ID, len(p.Value), store.MaxValue)
+	case p.Expect < store.Whatever:
+		return put{}, fmt.Errorf("store: %d is no version to expect", p.Expect)
+	}
+	return put{key: key, record: encodeRecord(key, p.Value), expect: p.Expect}, nil
+}
+
+// commitLoop is the only writer of the file. It ends when the store closes.
+func (s *Store) commitLoop() {
+	defer close(s.done)
+	for {
+		select {
+		case <-s.closing:
+			return
+		case first := <-s.work:
+			s.commit(s.gather(first))
+		}
+	}
+}
+
+// gather takes along every call that is already waiting.
+func (s *Store) gather(first *request) []*request {
+	batch := []*request{first}
+	changes, size := len(first.changes), first.bytes
+	for changes < batchChanges && size < batchBytes {
+		select {
+		case next := <-s.work:
+			batch = append(batch, next)
+			changes += len(next.changes)
+			size += next.bytes
+		default:
+			return batch
+		}
+	}
+	return batch
+}
+
+// commit applies the calls in one transaction and answers them once it is
+// durable.
+func (s *Store) commit(batch []*request) {
+	version := s.version.Load()
+	err := s.db.Update(func(tx *bbolt.Tx) error {
+		step := newStep(tx, version, s.now())
+		for _, call := range batch {
+			if call.ctx.Err() != nil {
+				continue // nobody waits for it; not happening is one of its outcomes
+			}
+			for i, c := range call.changes {
+				applied, err := step.apply(c)
+				if err != nil {
+					return err
+				}
+				call.results[i] = applied
+			}
+		}
+		version = step.version
+		return step.prune()
+	})
+	if errors.Is(err, bolterrors.ErrDatabaseNotOpen) {
+		err = store.ErrClosed
+	}
+	if err != nil {
+		err = fmt.Errorf("store %s: commit: %w", s.dir, err)
+	} else if version > s.version.Load() {
+		s.publish(version)
+	}
+	for _, call := range batch {
+		if err == nil && call.ctx.Err() != nil {
+			// It may have been skipped, so its results say nothing.
+			call.answer <- call.ctx.Err()
+			continue
+		}
+		call.answer <- err
+	}
+}
+
+// publish wakes those who wait for a newer version.
+func (s *Store) publish(version int64) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.version.Store(version)
+	close(s.changed)
+	s.changed = make(chan struct{})
+}

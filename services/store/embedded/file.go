@@ -1,0 +1,172 @@
+package embedded
+
+import (
+	"crypto/rand"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"time"
+
+	"go.etcd.io/bbolt"
+	bolterrors "go.etcd.io/bbolt/errors"
+
+	"beltwright.example/services/store"
+)
+
+const (
+	fileName = "store.db"
+	// freshName is a file that is still being made. Only a complete one gets the
+	// real name, so a power cut in the middle leaves nothing that cannot be
+	// opened.
+	freshName = "store.db.new"
+	// lockWait is how long to wait for another process to let go.
+	lockWait = time.Second
+)
+
+// openFile opens the directory's file, making both where they are missing.
+func openFile(dir string, noSync bool) (*bbolt.DB, error) {
+	if err := makeDir(dir); err != nil {
+		return nil, err
+	}
+	path := filepath.Join(dir, fileName)
+	_, err := os.Stat(path)
+	if errors.Is(err, fs.ErrNotExist) {
+		err = makeFile(dir)
+	}
+	if err != nil {
+		return nil, fmt.Errorf("store %s: %w", dir, err)
+	}
+	return openBolt(dir, path, noSync)
+}
+
+func makeDir(dir string) error {
+	if dir == "" {
+		return errors.New("store: the directory's name is empty")
+	}
+	if err := os.MkdirAll(dir, 0o700); err != nil {
+		return fmt.Errorf("store %s: cannot make the directory: %w", dir, err)
+	}
+	return nil
+}
+
+// openBolt opens one bbolt file and says in our words what can be wrong.
+func openBolt(dir, path string, noSync bool) (*bbolt.DB, error) {
+	db, err := bbolt.Open(path, 0o600, &bbolt.Options{
+		Timeout: lockWait, FreelistType: bbolt.FreelistMapType, NoFreelistSync: true,
+		NoSync: noSync, NoGrowSync: noSync,
+	})
+	return db, openProblem(dir, err)
+}
+
+func openProblem(dir string, err error) error {
+	switch {
+	case err == nil:
+		return nil
+	case errors.Is(err, bolterrors.ErrTimeout):
+		return fmt.Errorf("%w: %s", store.ErrInUse, dir)
+	case errors.Is(err, bolterrors.ErrInvalid), errors.Is(err, bolterrors.ErrChecksum),
+		errors.Is(err, bolterrors.ErrVersionMismatch):
+		return fmt.Errorf("store %s: %w: %w", dir, errDamaged, err)
+	case errors.Is(err, fs.ErrPermission):
+		return fmt.Errorf("store %s: the directory or its file may not be written: %w", dir, err)
+	default:
+		return fmt.Errorf("store %s: %w", dir, err)
+	}
+}
+
+// makeFile makes an empty store under the fresh name, complete and synced, and
+// then gives it its real name, unless another process was faster.
+func makeFile(dir string) error {
+	fresh := filepath.Join(dir, freshName)
+	db, err := openBolt(dir, fresh, false)
+	if errors.Is(err, errDamaged) {
+		// A power cut came while it was made; nothing was ever stored in it.
+		if err := os.Remove(fresh); err != nil {
+			return fmt.Errorf("remove an unfinished file: %w", err)
+		}
+		db, err = openBolt(dir, fresh, false)
+	}
+	if err != nil {
+		return err
+	}
+	if err := errors.Join(db.Update(initialise), db.Close()); err != nil {
+		return err
+	}
+	return publish(dir, fresh)
+}
+
+// publish gives a complete file its real name. A link, unlike a rename, fails
+// where the name is taken, so it can never replace a store.
+func publish(dir, fresh string) error {
+	err := os.Link(fresh, filepath.Join(dir, fileName))
+	if err != nil && !errors.Is(err, fs.ErrExist) && !errors.Is(err, fs.ErrNotExist) {
+		return fmt.Errorf("name the new file: %w", err)
+	}
+	if err := os.Remove(fresh); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return fmt.Errorf("remove the new file's first name: %w", err)
+	}
+	return errors.Join(syncDir(dir), syncDir(filepath.Dir(dir)))
+}
+
+// syncDir makes the names in a directory durable.
+func syncDir(dir string) error {
+	f, err := os.Open(filepath.Clean(dir))
+	if err != nil {
+		return fmt.Errorf("sync directory: %w", err)
+	}
+	if err := errors.Join(f.Sync(), f.Close()); err != nil {
+		return fmt.Errorf("sync directory: %w", err)
+	}
+	return nil
+}
+
+// initialise makes the buckets and a new epoch, in a file that may have them.
+func initialise(tx *bbolt.Tx) error {
+	for _, name := range [][]byte{bucketMeta, bucketLog, bucketKeys, bucketRequests, bucketExpiry} {
+		if _, err := tx.CreateBucketIfNotExists(name); err != nil {
+			return fmt.Errorf("make bucket %s: %w", name, err)
+		}
+	}
+	if err := tx.Bucket(bucketMeta).Put(metaFormat, encodeVersion(format)); err != nil {
+		return fmt.Errorf("write format: %w", err)
+	}
+	return renew(tx)
+}
+
+// renew gives the store an epoch that no other has.
+func renew(tx *bbolt.Tx) error {
+	if err := tx.Bucket(bucketMeta).Put(metaEpoch, []byte(rand.Text())); err != nil {
+		return fmt.Errorf("write epoch: %w", err)
+	}
+	return nil
+}
+
+// checkFormat refuses files that are not ours or are of a newer release.
+func checkFormat(tx *bbolt.Tx) error {
+	for _, name := range [][]byte{bucketMeta, bucketLog, bucketKeys, bucketRequests, bucketExpiry} {
+		if tx.Bucket(name) == nil {
+			return fmt.Errorf("bucket %s is missing: %w", name, errDamaged)
+		}
+	}
+	found, err := decodeVersion(tx.Bucket(bucketMeta).Get(metaFormat))
+	switch {
+	case err != nil:
+		return fmt.Errorf("format: %w", err)
+	case found > format:
+		return fmt.Errorf("written by a newer release (format %d; this release reads up to %d): use that release or a backup of this one", found, format)
+	case found < 1:
+		return fmt.Errorf("format %d: %w", found, errDamaged)
+	}
+	return nil
+}
+
+// lastVersion returns the version of the latest change, 0 where there is none.
+func lastVersion(tx *bbolt.Tx) (int64, error) {
+	at, _ := tx.Bucket(bucketLog).Cursor().Last()
+	if at == nil {
+		return 0, nil
+	}
+	return decodeVersion(at)
+}
