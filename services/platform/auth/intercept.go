@@ -1,0 +1,77 @@
+package auth
+
+import (
+	"context"
+	"strings"
+
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	healthpb "google.golang.org/grpc/health/grpc_health_v1"
+
+	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+	"beltwright.example/services/platform/apierr"
+	"beltwright.example/services/platform/identity"
+)
+
+// Public tells whether a method may be called without a credential: only those
+// of the gRPC health service may.
+func Public(fullMethod string) bool {
+	switch fullMethod {
+	case healthpb.Health_Check_FullMethodName, healthpb.Health_List_FullMethodName, healthpb.Health_Watch_FullMethodName:
+		return true
+	}
+	return false
+}
+
+// Authenticate returns a context that carries the principal of the call that
+// ctx serves. Public methods pass as they are; everything else needs a
+// credential, and a method path that is not "/service/method" is refused.
+func Authenticate(ctx context.Context, verifier Verifier, fullMethod string) (context.Context, error) {
+	if !strings.HasPrefix(fullMethod, "/") || strings.Count(fullMethod, "/") != 2 || strings.HasSuffix(fullMethod, "/") {
+		return nil, apierr.New(codes.Unimplemented, fitmentv1.ErrorInfo_ROUTE_UNKNOWN,
+			"malformed method path; expected /package.Service/Method")
+	}
+	if Public(fullMethod) {
+		return ctx, nil
+	}
+	key, ok := Bearer(ctx)
+	if !ok {
+		return nil, Invalid()
+	}
+	principal, err := verifier.Verify(ctx, key)
+	if err != nil {
+		return nil, err
+	}
+	return identity.NewContext(ctx, principal), nil
+}
+
+// Unary authenticates unary calls.
+func Unary(verifier Verifier) grpc.UnaryServerInterceptor {
+	return func(ctx context.Context, req any, info *grpc.UnaryServerInfo, handler grpc.UnaryHandler) (any, error) {
+		ctx, err := Authenticate(ctx, verifier, info.FullMethod)
+		if err != nil {
+			return nil, err
+		}
+		return handler(ctx, req)
+	}
+}
+
+// Stream authenticates streams, once, when they open.
+func Stream(verifier Verifier) grpc.StreamServerInterceptor {
+	return func(srv any, stream grpc.ServerStream, info *grpc.StreamServerInfo, handler grpc.StreamHandler) error {
+		ctx, err := Authenticate(stream.Context(), verifier, info.FullMethod)
+		if err != nil {
+			return err
+		}
+		return handler(srv, &authenticated{ServerStream: stream, ctx: ctx})
+	}
+}
+
+type authenticated struct {
+	grpc.ServerStream
+
+	ctx context.Context //nolint:containedctx // grpc hands a stream's context out through the stream
+}
+
+// Context carries the principal.
+func (s *authenticated) Context() context.Context { return s.ctx }
