@@ -1,0 +1,309 @@
+package catalogue
+
+import (
+	"cmp"
+	"slices"
+	"strings"
+	"time"
+
+	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+	"beltwright.example/services/fitment/evidence"
+	"beltwright.example/services/fitment/names"
+)
+
+// Match is a part that is, or may be, right for a need.
+type Match struct {
+	// Part is the catalogue's entry; where a superseding number has none, it
+	// holds only maker, number, kind and positions.
+	Part *fitmentv1.Part
+	// Application is Yes where the part is right for the vehicle and Unknown
+	// where something that decides it is not known of the vehicle; never No.
+	Application evidence.Answer
+	// Uses are the applications that are not excluded; for a superseding part
+	// those of the part it replaces.
+	Uses []*fitmentv1.Part_Application
+	// Via tells how the part was found.
+	Via fitmentv1.PartMatch_Via
+	// Replaces is the number it replaces, for a superseding part.
+	Replaces string
+	// Reason says why, in words.
+	Reason string
+}
+
+// Right returns the parts for a need's vehicle, kind and position, by their own
+// application or because they replace, in one step, a part with such an
+// application; in order of maker and number, own applications first. Parts that
+// are definitely not for the vehicle are left out. A need without make, model or
+// kind finds nothing.
+//
+// Supersession is directed, and followed one step only: a chain of steps, each
+// true, need not be true as a whole for one vehicle.
+func (c *Catalogue) Right(need *fitmentv1.Need) []Match {
+	position := names.NeedPosition(need)
+	use := useKey{
+		make: Fold(need.GetVehicle().GetMake()), model: Fold(need.GetVehicle().GetModel()),
+		kind: need.GetKind(), row: position.GetRow(), side: position.GetSide(),
+	}
+	if use.make == "" || use.model == "" || use.kind == fitmentv1.Part_KIND_UNSPECIFIED {
+		return nil
+	}
+	var matches []Match
+	for _, part := range c.candidates(use) {
+		if match, ok := applied(part, need.GetVehicle(), position); ok {
+			matches = append(matches, match)
+		}
+	}
+	for _, match := range slices.Clone(matches) {
+		matches = append(matches, c.replacements(match, need, position)...)
+	}
+	slices.SortStableFunc(matches, compareMatches)
+	return slices.CompactFunc(matches, func(a, b Match) bool { return comparePart(a.Part, b.Part) == 0 })
+}
+
+// candidates lists the parts posted for a use, and those that name no position.
+func (c *Catalogue) candidates(use useKey) []*fitmentv1.Part {
+	if use.row == 0 {
+		return c.byUse[use]
+	}
+	at := c.byUse[use]
+	use.row, use.side = 0, 0
+	all := c.byUse[use]
+	if len(all) == len(at) {
+		return at
+	}
+	found := slices.Clone(at)
+	for _, part := range all {
+		if len(part.GetPositions()) == 0 {
+			found = append(found, part)
+		}
+	}
+	return found
+}
+
+// compareMatches orders by part, a proven application before an open one, an own
+// application before a supersession.
+func compareMatches(a, b Match) int {
+	return cmp.Or(comparePart(a.Part, b.Part), cmp.Compare(a.Application, b.Application), cmp.Compare(a.Via, b.Via))
+}
+
+func comparePart(a, b *fitmentv1.Part) int {
+	left, _ := key(a.GetMaker(), a.GetNumber())
+	right, _ := key(b.GetMaker(), b.GetNumber())
+	return cmp.Or(strings.Compare(left.maker, right.maker), strings.Compare(left.number, right.number))
+}
+
+// applied matches one part's applications against a vehicle.
+func applied(part *fitmentv1.Part, vehicle *fitmentv1.Vehicle, position *fitmentv1.Position) (Match, bool) {
+	answer, uses := Applies(part, vehicle)
+	answer = evidence.And(answer, MadeFor(part, position))
+	if answer == evidence.No {
+		return Match{}, false
+	}
+	reason := "the catalogue lists the vehicle for this part"
+	if answer != evidence.Yes {
+		reason = "the catalogue lists the vehicle for this part, but " + openQuestion(uses, vehicle, position) + " is not known"
+	}
+	return Match{
+		Part: part, Application: answer, Uses: uses,
+		Via: fitmentv1.PartMatch_APPLICATION, Reason: reason,
+	}, true
+}
+
+// MadeFor tells whether a part is made for a position: Unknown where the position
+// is not known, or where the part names none and is of a kind that has several.
+func MadeFor(part *fitmentv1.Part, position *fitmentv1.Position) evidence.Answer {
+	switch {
+	case names.OneOnly(part.GetKind()) && len(part.GetPositions()) == 0:
+		return evidence.Yes
+	case position.GetRow() == 0 || position.GetSide() == 0 || len(part.GetPositions()) == 0:
+		return evidence.Unknown
+	}
+	for _, p := range part.GetPositions() {
+		if p.GetRow() == position.GetRow() && p.GetSide() == position.GetSide() {
+			return evidence.Yes
+		}
+	}
+	return evidence.No
+}
+
+// Applies tells whether a part is for a vehicle, by its applications alone, and
+// returns those that are not excluded. A part without applications answers
+// Unknown.
+func Applies(part *fitmentv1.Part, vehicle *fitmentv1.Vehicle) (evidence.Answer, []*fitmentv1.Part_Application) {
+	if len(part.GetApplications()) == 0 {
+		return evidence.Unknown, nil
+	}
+	answer := evidence.No
+	var uses []*fitmentv1.Part_Application
+	for _, a := range part.GetApplications() {
+		one := Covers(a, vehicle)
+		answer = evidence.Or(answer, one)
+		if one != evidence.No {
+			uses = append(uses, a)
+		}
+	}
+	return answer, uses
+}
+
+// Covers tells whether an application covers a vehicle. What the application does
+// not limit does not matter; what it limits and the vehicle does not state is
+// Unknown.
+func Covers(a *fitmentv1.Part_Application, v *fitmentv1.Vehicle) evidence.Answer {
+	return evidence.And(
+		Same(a.GetMake(), v.GetMake()),
+		Same(a.GetModel(), v.GetModel()),
+		yearIn(a.GetYearFrom(), a.GetYearTo(), v.GetModelYear()),
+		Same(a.GetBody(), v.GetBody()),
+		sideIs(a.GetDriveSide(), v.GetDriveSide()),
+		Same(a.GetMarket(), v.GetMarket()),
+		BuiltIn(a, v.GetBuildDate()),
+	)
+}
+
+// Same compares a limit in words with a value: no limit is Yes, no value is
+// Unknown.
+func Same(limit, value string) evidence.Answer {
+	switch {
+	case Fold(limit) == "":
+		return evidence.Yes
+	case Fold(value) == "":
+		return evidence.Unknown
+	}
+	return evidence.Of(Fold(limit) == Fold(value))
+}
+
+// yearIn compares closed limits, 0 for none, with a model year, 0 for not known.
+func yearIn(from, to, year int32) evidence.Answer {
+	switch {
+	case from == 0 && to == 0:
+		return evidence.Yes
+	case year == 0:
+		return evidence.Unknown
+	}
+	return evidence.Of((from == 0 || year >= from) && (to == 0 || year <= to))
+}
+
+func sideIs(limit, side fitmentv1.Vehicle_DriveSide) evidence.Answer {
+	switch {
+	case limit == fitmentv1.Vehicle_DRIVE_SIDE_UNSPECIFIED:
+		return evidence.Yes
+	case side == fitmentv1.Vehicle_DRIVE_SIDE_UNSPECIFIED:
+		return evidence.Unknown
+	}
+	return evidence.Of(limit == side)
+}
+
+// Split tells whether an application is limited to builds from or up to a day.
+func Split(a *fitmentv1.Part_Application) bool { return a.GetBuiltFrom() != "" || a.GetBuiltTo() != "" }
+
+// BuiltIn compares an application's build dates, both inclusive, with a vehicle's
+// build date. A date that cannot be read decides nothing.
+func BuiltIn(a *fitmentv1.Part_Application, built string) evidence.Answer {
+	if !Split(a) {
+		return evidence.Yes
+	}
+	day, err := time.Parse(time.DateOnly, built)
+	if err != nil {
+		return evidence.Unknown
+	}
+	answer := evidence.Yes
+	if a.GetBuiltFrom() != "" {
+		from, err := time.Parse(time.DateOnly, a.GetBuiltFrom())
+		answer = evidence.And(answer, dated(err, !day.Before(from)))
+	}
+	if a.GetBuiltTo() != "" {
+		to, err := time.Parse(time.DateOnly, a.GetBuiltTo())
+		answer = evidence.And(answer, dated(err, !day.After(to)))
+	}
+	return answer
+}
+
+func dated(err error, holds bool) evidence.Answer {
+	if err != nil {
+		return evidence.Unknown
+	}
+	return evidence.Of(holds)
+}
+
+// openQuestion names the first thing about a vehicle that its applications ask
+// for and that is not known.
+func openQuestion(uses []*fitmentv1.Part_Application, v *fitmentv1.Vehicle, position *fitmentv1.Position) string {
+	for _, a := range uses {
+		switch {
+		case yearIn(a.GetYearFrom(), a.GetYearTo(), v.GetModelYear()) == evidence.Unknown:
+			return "the vehicle's model year"
+		case BuiltIn(a, v.GetBuildDate()) == evidence.Unknown:
+			return "the vehicle's build date"
+		case Same(a.GetBody(), v.GetBody()) == evidence.Unknown:
+			return "the vehicle's body"
+		case sideIs(a.GetDriveSide(), v.GetDriveSide()) == evidence.Unknown:
+			return "the side of the vehicle's steering wheel"
+		case Same(a.GetMarket(), v.GetMarket()) == evidence.Unknown:
+			return "the market the vehicle was built for"
+		}
+	}
+	if position.GetRow() == 0 || position.GetSide() == 0 {
+		return "the seating position"
+	}
+	return "the position that the part is made for"
+}
+
+// replacements lists what replaces a matched part in one step.
+func (c *Catalogue) replacements(match Match, need *fitmentv1.Need, position *fitmentv1.Position) []Match {
+	old, ok := key(match.Part.GetMaker(), match.Part.GetNumber())
+	if !ok {
+		return nil
+	}
+	var found []Match
+	for _, s := range c.byOld[old] {
+		condition := Holds(s, need.GetVehicle())
+		part := c.Part(s.GetMaker(), s.GetNewNumber())
+		placed := evidence.Yes
+		if part == nil {
+			part = &fitmentv1.Part{
+				Maker: s.GetMaker(), Number: s.GetNewNumber(),
+				Kind: match.Part.GetKind(), Positions: match.Part.GetPositions(),
+			}
+		} else if len(part.GetPositions()) > 0 {
+			placed = MadeFor(part, position)
+		}
+		answer := evidence.And(match.Application, condition, placed)
+		if answer == evidence.No || part.GetKind() != need.GetKind() {
+			continue
+		}
+		reason := "it replaces " + match.Part.GetNumber() + ", and " + match.Reason
+		if condition != evidence.Yes {
+			reason = "it replaces " + match.Part.GetNumber() + " on a condition of years or market that cannot be checked for this vehicle"
+		}
+		found = append(found, Match{
+			Part: part, Application: answer, Uses: match.Uses,
+			Via: fitmentv1.PartMatch_SUPERSESSION, Replaces: match.Part.GetNumber(), Reason: reason,
+		})
+	}
+	return found
+}
+
+// Holds tells whether a supersession's condition holds for a vehicle.
+func Holds(s *fitmentv1.Supersession, vehicle *fitmentv1.Vehicle) evidence.Answer {
+	return evidence.And(
+		yearIn(s.GetYearFrom(), s.GetYearTo(), vehicle.GetModelYear()),
+		Same(s.GetMarket(), vehicle.GetMarket()),
+	)
+}
+
+// Replaces tells whether a number replaces another in one step for a vehicle; No
+// where the catalogue knows of no such step.
+func (c *Catalogue) Replaces(maker, newNumber, oldNumber string, vehicle *fitmentv1.Vehicle) evidence.Answer {
+	newer, ok := key(maker, newNumber)
+	older, okOld := key(maker, oldNumber)
+	if !ok || !okOld {
+		return evidence.No
+	}
+	answer := evidence.No
+	for _, s := range c.byNew[newer] {
+		if k, _ := key(s.GetMaker(), s.GetOldNumber()); k == older {
+			answer = evidence.Or(answer, Holds(s, vehicle))
+		}
+	}
+	return answer
+}

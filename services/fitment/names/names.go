@@ -1,0 +1,155 @@
+// Package names says how makers' and models' names, part numbers and seating
+// positions are written and compared.
+package names
+
+import (
+	"errors"
+	"strconv"
+	"strings"
+	"unicode/utf8"
+
+	"golang.org/x/text/unicode/norm"
+
+	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+)
+
+// Fold brings a name (maker, make, model, body, …) into the form in which two
+// names are compared: lower case, trimmed, inner spaces folded to one.
+func Fold(name string) string {
+	if folded(name) {
+		return name
+	}
+	return strings.Join(strings.Fields(strings.ToLower(norm.NFKC.String(name))), " ")
+}
+
+// folded tells whether a name of plain ASCII letters is in that form already.
+func folded(name string) bool {
+	last := byte(' ')
+	for i := range len(name) {
+		c := name[i]
+		if c >= utf8.RuneSelf || c < ' ' || (c >= 'A' && c <= 'Z') || (c == ' ' && last == ' ') {
+			return false
+		}
+		last = c
+	}
+	return name == "" || last != ' '
+}
+
+// Limits of a part number's key.
+const maxNumberKey = 40
+
+// ErrNumber means that a text is no part number.
+var ErrNumber = errors.New("a part number has 1 to 40 letters A-Z and digits; spaces, dots, hyphens and slashes between them do not count")
+
+// NumberKey brings a part number into the form in which two are compared: NFKC,
+// upper case, without space, dot, hyphen and slash. What is left must be A–Z and
+// 0–9 only, 1 to 40 of them.
+func NumberKey(number string) (string, error) {
+	if plainNumber(number) {
+		return number, nil
+	}
+	if len(number) > 16*maxNumberKey { // far beyond any number; spares the work
+		return "", ErrNumber
+	}
+	var key strings.Builder
+	for _, r := range strings.ToUpper(norm.NFKC.String(number)) {
+		switch {
+		case r == ' ' || r == '.' || r == '-' || r == '/':
+		case (r >= 'A' && r <= 'Z') || (r >= '0' && r <= '9'):
+			key.WriteRune(r)
+		default:
+			return "", ErrNumber
+		}
+	}
+	if key.Len() == 0 || key.Len() > maxNumberKey {
+		return "", ErrNumber
+	}
+	return key.String(), nil
+}
+
+// plainNumber tells whether a number is its own key.
+func plainNumber(number string) bool {
+	for i := range len(number) {
+		if c := number[i]; (c < 'A' || c > 'Z') && (c < '0' || c > '9') {
+			return false
+		}
+	}
+	return number != "" && len(number) <= maxNumberKey
+}
+
+// Rows of seats that a position may name.
+const maxRow = 9
+
+// ErrPosition means that a text is no seating position.
+var ErrPosition = errors.New(`a position is a row from 1 to 9 and a side as seated, such as "1 RIGHT"`)
+
+// ParsePosition reads a position such as "1 RIGHT", in any case.
+func ParsePosition(text string) (*fitmentv1.Position, error) {
+	fields := strings.Fields(text)
+	if len(fields) != 2 {
+		return nil, ErrPosition
+	}
+	row, err := strconv.ParseUint(fields[0], 10, 8)
+	side := fitmentv1.Position_Side_value[strings.ToUpper(fields[1])]
+	if err != nil || row < 1 || row > maxRow || side == 0 {
+		return nil, ErrPosition
+	}
+	return &fitmentv1.Position{Row: int32(row), Side: fitmentv1.Position_Side(side)}, nil
+}
+
+// PositionText writes a position as ParsePosition reads it.
+func PositionText(position *fitmentv1.Position) string {
+	if position.GetRow() == 1 { // the common ones, without building them
+		switch position.GetSide() {
+		case fitmentv1.Position_LEFT:
+			return "1 LEFT"
+		case fitmentv1.Position_RIGHT:
+			return "1 RIGHT"
+		default:
+		}
+	}
+	return strconv.Itoa(int(position.GetRow())) + " " + position.GetSide().String()
+}
+
+// OneOnly tells whether a vehicle has exactly one part of a kind, so that a
+// position tells nothing.
+func OneOnly(kind fitmentv1.Part_Kind) bool {
+	return kind == fitmentv1.Part_CONTROL_MODULE || kind == fitmentv1.Part_CLOCK_SPRING
+}
+
+// NeedPosition is the position a need is about. Where the need states none, the
+// front air bags' follows from the drive side: the driver sits behind the
+// steering wheel, the front passenger on the other side. Zero fields are not
+// known; a statement that contradicts the drive side counts as not known.
+func NeedPosition(need *fitmentv1.Need) *fitmentv1.Position {
+	stated, drive := need.GetPosition(), need.GetVehicle().GetDriveSide()
+	implied := seatOf(need.GetKind(), drive)
+	switch {
+	case implied == nil:
+		return stated
+	case stated.GetRow() == 0 && stated.GetSide() == 0:
+		return implied
+	case stated.GetRow() != implied.GetRow() || stated.GetSide() != implied.GetSide():
+		return nil
+	}
+	return implied
+}
+
+// seatOf is where a driver's or front passenger's air bag belongs, nil where the
+// kind or the drive side does not say.
+func seatOf(kind fitmentv1.Part_Kind, drive fitmentv1.Vehicle_DriveSide) *fitmentv1.Position {
+	left := drive == fitmentv1.Vehicle_LEFT
+	switch {
+	case drive != fitmentv1.Vehicle_LEFT && drive != fitmentv1.Vehicle_RIGHT:
+		return nil
+	case kind == fitmentv1.Part_DRIVER_AIR_BAG:
+	case kind == fitmentv1.Part_PASSENGER_AIR_BAG:
+		left = !left
+	default:
+		return nil
+	}
+	if left {
+		return &fitmentv1.Position{Row: 1, Side: fitmentv1.Position_LEFT}
+	}
+	return &fitmentv1.Position{Row: 1, Side: fitmentv1.Position_RIGHT}
+}
