@@ -1,0 +1,91 @@
+// Package intercept holds what every call passes on its way to a handler, one
+// decorator a file, in an order that has a reason and a test.
+package intercept
+
+import (
+	"errors"
+	"log/slog"
+	"time"
+
+	"google.golang.org/grpc"
+
+	"beltwright.example/services/platform/auth"
+)
+
+// Names of the links, from the outside in.
+const (
+	// Recovery is outermost: a panic anywhere inside becomes an answer.
+	Recovery = "recovery"
+	// Logging sees every call and the status that its caller gets.
+	Logging = "logging"
+	// Edge gives every error its reason before logging sees it.
+	Edge = "edge"
+	// Deadline bounds everything that may wait, authentication first.
+	Deadline = "deadline"
+	// Auth stands before the request is even read.
+	Auth = "auth"
+	// Strict reads the request and refuses what the handler would not see.
+	Strict = "strictness"
+)
+
+// Link is one named decorator of calls.
+type Link struct {
+	// Name is one of the constants above.
+	Name string
+	// Unary decorates unary calls.
+	Unary grpc.UnaryServerInterceptor
+	// Stream decorates streams.
+	Stream grpc.StreamServerInterceptor
+}
+
+// Config is what the chain stands on. Verifier is needed.
+type Config struct {
+	// Verifier tells who is calling.
+	Verifier auth.Verifier
+	// Log takes requests and failures; nil means the default logger.
+	Log *slog.Logger
+	// UnaryTimeout bounds unary calls whose caller set no deadline; 0 means
+	// DefaultUnaryTimeout.
+	UnaryTimeout time.Duration
+	// StreamTimeout bounds streams whose caller set no deadline; 0 means
+	// DefaultStreamTimeout.
+	StreamTimeout time.Duration
+}
+
+// Chain returns the links in their order.
+func Chain(config Config) ([]Link, error) {
+	if config.Verifier == nil {
+		return nil, errors.New("intercept: a verifier is needed: no server runs without authentication")
+	}
+	if config.UnaryTimeout < 0 || config.StreamTimeout < 0 {
+		return nil, errors.New("intercept: a timeout is negative; expected 0 for the default, or more")
+	}
+	if config.Log == nil {
+		config.Log = slog.Default()
+	}
+	if config.UnaryTimeout == 0 {
+		config.UnaryTimeout = DefaultUnaryTimeout
+	}
+	if config.StreamTimeout == 0 {
+		config.StreamTimeout = DefaultStreamTimeout
+	}
+	return []Link{
+		recoveryLink(config.Log),
+		loggingLink(config.Log),
+		edgeLink(config.Log),
+		deadlineLink(config.UnaryTimeout, config.StreamTimeout),
+		authLink(config.Verifier),
+		strictLink(),
+	}, nil
+}
+
+// Options are the server options that put the links in front of every call.
+func Options(links []Link) []grpc.ServerOption {
+	unary := make([]grpc.UnaryServerInterceptor, 0, len(links))
+	stream := make([]grpc.StreamServerInterceptor, 0, len(links))
+	for _, link := range links {
+		unary = append(unary, link.Unary)
+		stream = append(stream, link.Stream)
+	}
+	return []grpc.ServerOption{grpc.ChainUnaryInterceptor(unary...), grpc.ChainStreamInterceptor(stream...)}
+}

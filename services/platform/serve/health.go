@@ -1,0 +1,111 @@
+package serve
+
+import (
+	"context"
+	"fmt"
+	"log/slog"
+	"sync"
+	"time"
+
+	"google.golang.org/grpc/health"
+	healthpb "google.golang.org/grpc/health/grpc_health_v1"
+)
+
+// watcher keeps the health service telling the truth: it asks every service
+// again and again and sets what it hears, in both directions.
+type watcher struct {
+	config   Config
+	log      *slog.Logger
+	services []Service
+	server   *health.Server
+
+	// last is what was set, by service; only run uses it.
+	last []error
+}
+
+// errNotAsked stands for the time before the first answer.
+var errNotAsked = fmt.Errorf("has not been asked yet")
+
+func newWatcher(config Config, log *slog.Logger, services []Service) *watcher {
+	w := &watcher{config: config, log: log, services: services, server: health.NewServer()}
+	w.last = make([]error, len(services))
+	w.server.SetServingStatus("", healthpb.HealthCheckResponse_NOT_SERVING)
+	for i, service := range services {
+		w.last[i] = errNotAsked
+		for _, name := range service.Names() {
+			w.server.SetServingStatus(name, healthpb.HealthCheckResponse_NOT_SERVING)
+		}
+	}
+	return w
+}
+
+// impatience is how much more often services are asked while one is not ready.
+const impatience = 10
+
+// run asks until ctx ends.
+func (w *watcher) run(ctx context.Context) {
+	for {
+		pause := w.config.ReadyEvery
+		if !w.ask(ctx) {
+			pause = max(pause/impatience, time.Millisecond)
+		}
+		timer := time.NewTimer(pause)
+		select {
+		case <-ctx.Done():
+			timer.Stop()
+			return
+		case <-timer.C:
+		}
+	}
+}
+
+// ask asks all services at once, sets their status, and tells whether all are
+// ready.
+func (w *watcher) ask(ctx context.Context) bool {
+	ctx, cancel := context.WithTimeout(ctx, w.config.ReadyTimeout)
+	defer cancel()
+	answers := make([]error, len(w.services))
+	var asking sync.WaitGroup
+	for i, service := range w.services {
+		asking.Go(func() { answers[i] = ready(ctx, service) })
+	}
+	asking.Wait()
+	all := healthpb.HealthCheckResponse_SERVING
+	for i, err := range answers {
+		status := healthpb.HealthCheckResponse_SERVING
+		if err != nil {
+			status, all = healthpb.HealthCheckResponse_NOT_SERVING, healthpb.HealthCheckResponse_NOT_SERVING
+		}
+		w.note(ctx, i, err)
+		for _, name := range w.services[i].Names() {
+			w.server.SetServingStatus(name, status)
+		}
+	}
+	w.server.SetServingStatus("", all)
+	return all == healthpb.HealthCheckResponse_SERVING
+}
+
+// note logs a change, not each answer.
+func (w *watcher) note(ctx context.Context, i int, err error) {
+	was := w.last[i]
+	w.last[i] = err
+	switch {
+	case err == nil && was != nil:
+		w.log.InfoContext(ctx, "ready", "services", w.services[i].Names())
+	case err != nil && (was == nil || was == errNotAsked): //nolint:errorlint // the marker itself
+		w.log.WarnContext(ctx, "not ready", "services", w.services[i].Names(), "error", err)
+	}
+}
+
+// ready asks one service; a panic is an answer too.
+func ready(ctx context.Context, service Service) (err error) {
+	defer func() {
+		if p := recover(); p != nil {
+			err = fmt.Errorf("panic: %v", p)
+		}
+	}()
+	return service.Ready(ctx)
+}
+
+// drain sets everything to NOT_SERVING for good.
+func (w *watcher) drain() { w.server.Shutdown() }
