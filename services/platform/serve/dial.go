@@ -31,10 +31,10 @@ const (
 // they change nothing, so that trying twice cannot do anything twice.
 var reads = map[string][]string{
 	"beltwright.fitment.v1.CatalogueService": {"GetPart", "ListParts", "ListSupersessions", "ListRecalls"},
-	"beltwright.fitment.v1.FitmentService":   {"DecodeVin", "AssessFault", "Decide", "FindDonors"},
+	"beltwright.fitment.v1.FitmentService":   {"DecodeVin", "AssessFault", "Decide", "FindDonors", "FindParts"},
 	"beltwright.fitment.v1.IdentityService":  {"VerifyCredential"},
 	"beltwright.fitment.v1.ListingService":   {"GetListing", "ListListings"},
-	"beltwright.quote.v1.OfferService":       {"GetOffer", "ListOffers"},
+	"beltwright.quote.v1.OfferService":       {"ListOffers"},
 	"beltwright.quote.v1.PlanningService":    {"PlanPurchase"},
 	"beltwright.quote.v1.QuoteService":       {"GetQuote", "ListQuotes"},
 	"beltwright.quote.v1.RepairService":      {"ListOutcomes"},

@@ -1,0 +1,108 @@
+// Package app puts the fitment side together: the store, the keys and the
+// services over them. A process of its own and the all-in-one program run the
+// same assembly.
+package app
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"time"
+
+	"beltwright.example/services/fitment/keys"
+	"beltwright.example/services/fitment/server"
+	"beltwright.example/services/platform/auth"
+	"beltwright.example/services/platform/identity"
+	"beltwright.example/services/platform/serve"
+	"beltwright.example/services/store"
+	"beltwright.example/services/store/embedded"
+)
+
+// Config says what the fitment side stands on.
+type Config struct {
+	// Data is the directory of the store; it is made where it is missing.
+	Data string
+	// First are the keys that a start sees to, if any.
+	First []keys.First
+	// Now is the clock; nil means the system's.
+	Now func() time.Time
+	// Log takes what an operator should know; nil means the default logger.
+	Log *slog.Logger
+}
+
+// App is the fitment side, ready to be served.
+type App struct {
+	// Services are what a serve.Server runs.
+	Services []serve.Service
+	// Verifier says who a key belongs to.
+	Verifier auth.Verifier
+	// Keys makes keys.
+	Keys *keys.Store
+	// First are the texts of the keys of Config.First, in order; "" where the
+	// tenant has keys but the file that told one is gone.
+	First []string
+	// Store is what everything is kept in.
+	Store store.Store
+}
+
+// Open opens the store and puts the services together; store.ErrInUse where
+// another process has the directory. The caller closes the App after serving.
+func Open(ctx context.Context, config Config) (*App, error) {
+	if config.Now == nil {
+		config.Now = time.Now
+	}
+	if config.Log == nil {
+		config.Log = slog.Default()
+	}
+	records, err := embedded.Open(config.Data, embedded.Options{Now: config.Now})
+	if err != nil {
+		return nil, fmt.Errorf("fitment: open the store in %s: %w", config.Data, err)
+	}
+	a, err := assemble(ctx, config, records)
+	if err != nil {
+		return nil, errors.Join(fmt.Errorf("fitment: %w", err), records.Close())
+	}
+	return a, nil
+}
+
+func assemble(ctx context.Context, config Config, records store.Store) (*App, error) {
+	keyStore, err := keys.Open(ctx, records, keys.Options{Now: config.Now})
+	if err != nil {
+		return nil, err
+	}
+	a := &App{Verifier: keyStore, Keys: keyStore, Store: records}
+	for _, first := range config.First {
+		text, err := keyStore.EnsureFirst(ctx, first)
+		if err != nil {
+			return nil, err
+		}
+		a.First = append(a.First, text)
+	}
+	main, err := server.New(server.Options{Store: records, Now: config.Now, Log: config.Log})
+	if err != nil {
+		return nil, err
+	}
+	who := server.NewIdentity(func(ctx context.Context) error {
+		_, err := records.Place(ctx)
+		return err
+	})
+	a.Services = []serve.Service{main, who}
+	return a, nil
+}
+
+// Close closes the store. Call it when no service runs any more.
+func (a *App) Close() error { return a.Store.Close() }
+
+// OperatorTenant is the business of the first key.
+const OperatorTenant = "operator"
+
+// OperatorKey is the key of a fresh installation, written to the file. It sits
+// at every desk, since nobody else has a key yet, and is made once only.
+func OperatorKey(path string) keys.First {
+	return keys.First{
+		Tenant: OperatorTenant,
+		Roles:  []identity.Role{identity.Admin, identity.Yard, identity.Shop, identity.Books},
+		Path:   path,
+	}
+}

@@ -1,0 +1,47 @@
+// Command fitment runs the fitment side as a process of its own: the catalogue,
+// listings, decisions and the keys of all callers, on one embedded store.
+package main
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"flag"
+	"os"
+	"path/filepath"
+
+	"beltwright.example/services/fitment/app"
+	"beltwright.example/services/fitment/keys"
+	"beltwright.example/services/platform/process"
+)
+
+func main() {
+	settings := process.Settings{Name: "fitment", GRPC: "127.0.0.1:9091", Data: "beltwright-data/fitment"}
+	flags := flag.NewFlagSet("fitment", flag.ContinueOnError)
+	settings.Bind(flags)
+	keyFile := flags.String("key-file", "", "`file` that the operator's key is written to at the first start (default operator.key in the data directory)")
+	os.Exit(process.Main(flags, os.Args[1:], os.Stderr, func(ctx context.Context) error {
+		path := cmp.Or(*keyFile, filepath.Join(settings.Data, "operator.key"))
+		return run(ctx, settings, path)
+	}))
+}
+
+func run(ctx context.Context, settings process.Settings, keyFile string) (err error) {
+	log, err := settings.Log(os.Stderr)
+	if err != nil {
+		return err
+	}
+	fitment, err := app.Open(ctx, app.Config{
+		Data: settings.Data, First: []keys.First{app.OperatorKey(keyFile)}, Log: log,
+	})
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, fitment.Close()) }()
+	if fitment.First[0] == "" {
+		log.WarnContext(ctx, "the operator's key file is gone; its key still works for whoever has it", "file", keyFile)
+	} else {
+		log.InfoContext(ctx, "the operator's key is in a file", "file", keyFile)
+	}
+	return settings.Serve(ctx, fitment.Verifier, log, fitment.Services...)
+}

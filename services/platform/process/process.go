@@ -1,0 +1,142 @@
+// Package process holds what the mains of the services share: flags, the log,
+// where the server listens, and how a process ends.
+package process
+
+import (
+	"context"
+	"errors"
+	"flag"
+	"fmt"
+	"io"
+	"log/slog"
+	"os"
+	"os/signal"
+	"path/filepath"
+	"strings"
+	"syscall"
+
+	"beltwright.example/services/platform/auth"
+	"beltwright.example/services/platform/serve"
+)
+
+// Settings are the flags that every service has.
+type Settings struct {
+	// Name is the program's.
+	Name string
+	// GRPC is the address to listen on, HOST:PORT; port 0 takes a free one.
+	GRPC string
+	// Data is the directory of the store.
+	Data string
+	// AddrFile, where set, is the file that the address is written to once the
+	// server listens.
+	AddrFile string
+	// LogLevel is debug, info, warn or error.
+	LogLevel string
+	// LogJSON writes the log as JSON instead of text.
+	LogJSON bool
+	// Reflection offers the gRPC reflection service.
+	Reflection bool
+}
+
+// Bind adds the settings to a set of flags. GRPC and Data as they are become
+// the defaults.
+func (s *Settings) Bind(flags *flag.FlagSet) {
+	flags.StringVar(&s.GRPC, "grpc", s.GRPC, "`address` to listen on, loopback only; port 0 takes a free one")
+	flags.StringVar(&s.Data, "data", s.Data, "`directory` of the store")
+	flags.StringVar(&s.AddrFile, "addr-file", s.AddrFile, "`file` to write the address to once the server listens")
+	flags.StringVar(&s.LogLevel, "log-level", "info", "`level` of the log: debug, info, warn or error")
+	flags.BoolVar(&s.LogJSON, "log-json", false, "write the log as JSON")
+	flags.BoolVar(&s.Reflection, "reflection", false, "offer gRPC reflection, to callers with a key")
+}
+
+// Log returns the log that the settings ask for.
+func (s *Settings) Log(to io.Writer) (*slog.Logger, error) { return NewLog(to, s.LogJSON, s.LogLevel) }
+
+// NewLog returns a log of a level (debug, info, warn or error), as text or as
+// JSON.
+func NewLog(to io.Writer, asJSON bool, level string) (*slog.Logger, error) {
+	levels := map[string]slog.Level{
+		"debug": slog.LevelDebug, "info": slog.LevelInfo, "warn": slog.LevelWarn, "error": slog.LevelError,
+	}
+	least, ok := levels[strings.ToLower(level)]
+	if !ok {
+		return nil, fmt.Errorf("log level %q: expected debug, info, warn or error", level)
+	}
+	options := &slog.HandlerOptions{Level: least}
+	if asJSON {
+		return slog.New(slog.NewJSONHandler(to, options)), nil
+	}
+	return slog.New(slog.NewTextHandler(to, options)), nil
+}
+
+// Serve listens and serves until ctx ends, as the settings say.
+func (s *Settings) Serve(ctx context.Context, verifier auth.Verifier, log *slog.Logger, services ...serve.Service) error {
+	server, err := serve.New(serve.Config{Name: s.Name, Reflection: s.Reflection}, verifier, log, services...)
+	if err != nil {
+		return err
+	}
+	listener, err := serve.Listen(ctx, s.GRPC)
+	if err != nil {
+		return err
+	}
+	if err := WriteAddress(s.AddrFile, listener.Addr().String()); err != nil {
+		return errors.Join(err, listener.Close())
+	}
+	return server.Serve(ctx, listener)
+}
+
+// WriteAddress writes an address into a file, whole, so that whoever waits for
+// the file reads all of it. An empty path writes nothing.
+func WriteAddress(path, address string) error {
+	if path == "" {
+		return nil
+	}
+	file, err := os.CreateTemp(filepath.Dir(path), ".address-*")
+	if err != nil {
+		return fmt.Errorf("address file: %w", err)
+	}
+	defer func() { _ = os.Remove(file.Name()) }() // gone where the rename succeeded
+	_, err = file.WriteString(address + "\n")
+	if err = errors.Join(err, file.Close()); err != nil {
+		return fmt.Errorf("address file: %w", err)
+	}
+	if err := os.Rename(file.Name(), path); err != nil {
+		return fmt.Errorf("address file: %w", err)
+	}
+	return nil
+}
+
+// Exit codes of a process.
+const (
+	// ExitOK means: ended as asked, or the help was asked for.
+	ExitOK = 0
+	// ExitFailed means: could not start, or failed while serving.
+	ExitFailed = 1
+	// ExitUsage means: the command line is wrong.
+	ExitUsage = 2
+)
+
+// Main parses the command line and runs the program until it fails or SIGTERM
+// or an interrupt asks it to end, and returns the exit code. A second signal
+// ends the process at once, as is usual.
+func Main(flags *flag.FlagSet, args []string, stderr io.Writer, run func(ctx context.Context) error) int {
+	flags.SetOutput(stderr)
+	err := flags.Parse(args)
+	switch {
+	case errors.Is(err, flag.ErrHelp):
+		return ExitOK
+	case err != nil:
+		return ExitUsage
+	case flags.NArg() > 0:
+		_, _ = fmt.Fprintf(stderr, "%s: unexpected argument %q; see -help\n", flags.Name(), flags.Arg(0))
+		return ExitUsage
+	}
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	defer stop()
+	context.AfterFunc(ctx, stop)
+	if err := run(ctx); err != nil {
+		_, _ = fmt.Fprintf(stderr, "%s: %v\n", flags.Name(), err)
+		return ExitFailed
+	}
+	return ExitOK
+}

@@ -1,0 +1,76 @@
+// Package app puts the quote side together: the store and the services over it,
+// with a connection to the fitment side. A process of its own and the
+// all-in-one program run the same assembly.
+package app
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"time"
+
+	"google.golang.org/grpc"
+
+	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+	"beltwright.example/services/platform/auth"
+	"beltwright.example/services/platform/serve"
+	"beltwright.example/services/quote/server"
+	"beltwright.example/services/store"
+	"beltwright.example/services/store/embedded"
+)
+
+// Config says what the quote side stands on.
+type Config struct {
+	// Data is the directory of the store; it is made where it is missing.
+	Data string
+	// Fitment reaches the fitment side and passes the caller's credential on,
+	// as connections of package serve do.
+	Fitment grpc.ClientConnInterface
+	// Verifier says who a key belongs to; nil means: ask the fitment side and
+	// remember its answers for at most auth.MaxTTL.
+	Verifier auth.Verifier
+	// Now is the clock; nil means the system's.
+	Now func() time.Time
+	// Log takes what an operator should know; nil means the default logger.
+	Log *slog.Logger
+}
+
+// App is the quote side, ready to be served.
+type App struct {
+	// Services are what a serve.Server runs.
+	Services []serve.Service
+	// Verifier says who a key belongs to.
+	Verifier auth.Verifier
+	// Store is what everything is kept in.
+	Store store.Store
+}
+
+// Open opens the store and puts the services together; store.ErrInUse where
+// another process has the directory. The caller closes the App after serving.
+func Open(_ context.Context, config Config) (*App, error) {
+	if config.Fitment == nil {
+		return nil, errors.New("quote: a connection to the fitment service is needed")
+	}
+	if config.Now == nil {
+		config.Now = time.Now
+	}
+	if config.Log == nil {
+		config.Log = slog.Default()
+	}
+	if config.Verifier == nil {
+		config.Verifier = auth.Remote(fitmentv1.NewIdentityServiceClient(config.Fitment), auth.MaxTTL)
+	}
+	records, err := embedded.Open(config.Data, embedded.Options{Now: config.Now})
+	if err != nil {
+		return nil, fmt.Errorf("quote: open the store in %s: %w", config.Data, err)
+	}
+	main, err := server.New(server.Options{Store: records, Fitment: config.Fitment, Now: config.Now, Log: config.Log})
+	if err != nil {
+		return nil, errors.Join(fmt.Errorf("quote: %w", err), records.Close())
+	}
+	return &App{Services: []serve.Service{main}, Verifier: config.Verifier, Store: records}, nil
+}
+
+// Close closes the store. Call it when no service runs any more.
+func (a *App) Close() error { return a.Store.Close() }

@@ -1,0 +1,43 @@
+// Command quote runs the quote side as a process of its own: price lists,
+// quotes, outcomes and planning, on its own embedded store. Who is calling, what
+// fits and what is held it asks the fitment service.
+package main
+
+import (
+	"context"
+	"errors"
+	"flag"
+	"os"
+
+	"beltwright.example/services/platform/process"
+	"beltwright.example/services/platform/serve"
+	"beltwright.example/services/quote/app"
+)
+
+func main() {
+	settings := process.Settings{Name: "quote", GRPC: "127.0.0.1:9092", Data: "beltwright-data/quote"}
+	flags := flag.NewFlagSet("quote", flag.ContinueOnError)
+	settings.Bind(flags)
+	fitment := flags.String("fitment", "127.0.0.1:9091", "`address` of the fitment service, loopback only")
+	os.Exit(process.Main(flags, os.Args[1:], os.Stderr, func(ctx context.Context) error {
+		return run(ctx, settings, *fitment)
+	}))
+}
+
+func run(ctx context.Context, settings process.Settings, fitment string) (err error) {
+	log, err := settings.Log(os.Stderr)
+	if err != nil {
+		return err
+	}
+	conn, err := serve.Dial(fitment)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, conn.Close()) }()
+	quote, err := app.Open(ctx, app.Config{Data: settings.Data, Fitment: conn, Log: log})
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, quote.Close()) }()
+	return settings.Serve(ctx, quote.Verifier, log, quote.Services...)
+}
