@@ -68,6 +68,12 @@ type useKey struct {
 	side        fitmentv1.Position_Side
 }
 
+// recallKey is what recalls are found by; an unspecified kind means every kind.
+type recallKey struct {
+	maker string
+	kind  fitmentv1.Part_Kind
+}
+
 // Catalogue holds parts, supersessions and recalls with the indexes that
 // decisions need. It is not locked: whoever changes it keeps readers out.
 // Records are kept as given and must not be changed afterwards.
@@ -81,8 +87,7 @@ type Catalogue struct {
 	byNew         map[partKey][]*fitmentv1.Supersession
 
 	recalls       map[string]*fitmentv1.Recall
-	allRecalls    []*fitmentv1.Recall
-	recallsByPart map[string][]*fitmentv1.Recall
+	recallsByPart map[recallKey][]*fitmentv1.Recall
 }
 
 // New makes an empty catalogue.
@@ -95,7 +100,7 @@ func New() *Catalogue {
 		byOld:         map[partKey][]*fitmentv1.Supersession{},
 		byNew:         map[partKey][]*fitmentv1.Supersession{},
 		recalls:       map[string]*fitmentv1.Recall{},
-		recallsByPart: map[string][]*fitmentv1.Recall{},
+		recallsByPart: map[recallKey][]*fitmentv1.Recall{},
 	}
 }
 
@@ -154,7 +159,7 @@ func (c *Catalogue) PutSupersession(s *fitmentv1.Supersession) error {
 	if !okOld || !okNew {
 		return names.ErrNumber
 	}
-	if old := c.supersessions[s.GetName()]; old != nil {
+	if old := c.supersessions[s.GetName()]; old != nil && s.GetName() != "" {
 		k, _ := key(old.GetMaker(), old.GetOldNumber())
 		remove(c.byOld, k, old)
 		k, _ = key(old.GetMaker(), old.GetNewNumber())
@@ -174,14 +179,12 @@ func (c *Catalogue) PutRecall(r *fitmentv1.Recall) error {
 			return err
 		}
 	}
-	if old := c.recalls[r.GetName()]; old != nil {
-		remove(c.recallsByPart, Fold(old.GetPartMaker()), old)
-		c.allRecalls = slices.DeleteFunc(c.allRecalls, func(one *fitmentv1.Recall) bool { return one == old })
+	if old := c.recalls[r.GetName()]; old != nil && r.GetName() != "" {
+		remove(c.recallsByPart, recallKey{Fold(old.GetPartMaker()), old.GetKind()}, old)
 	}
 	c.recalls[r.GetName()] = r
-	c.allRecalls = append(c.allRecalls, r)
-	maker := Fold(r.GetPartMaker())
-	c.recallsByPart[maker] = append(c.recallsByPart[maker], r)
+	k := recallKey{Fold(r.GetPartMaker()), r.GetKind()}
+	c.recallsByPart[k] = append(c.recallsByPart[k], r)
 	return nil
 }
 

@@ -1,14 +1,230 @@
 package catalogue
 
 import (
+	"crypto/sha256"
+	"encoding/hex"
+	"fmt"
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+
+	"google.golang.org/protobuf/proto"
+
+	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+	"beltwright.example/services/fitment/names"
+	"beltwright.example/services/platform/check"
 	"beltwright.example/services/platform/imports"
+	"beltwright.example/services/store"
 )
 
-// PartsTarget reads parts from CSV.
-func PartsTarget() imports.Target { return imports.Target{} }
+// Where the catalogue's records live: one catalogue for all, kept by an
+// administrator.
+const (
+	// Tenant owns the catalogue's records.
+	Tenant = "common"
+	// KindPart, KindSupersession and KindRecall are the kinds of record, each a
+	// marshalled message of that name with its resource name in it.
+	KindPart         = "part"
+	KindSupersession = "supersession"
+	KindRecall       = "recall"
+)
 
-// SupersessionsTarget reads supersessions from CSV.
-func SupersessionsTarget() imports.Target { return imports.Target{} }
+// encoding makes equal records equal bytes.
+var encoding = proto.MarshalOptions{Deterministic: true}
 
-// RecallsTarget reads recall notices and coverage statements from CSV.
-func RecallsTarget() imports.Target { return imports.Target{} }
+// replace makes the Merge of a record that a row states whole.
+func replace(record proto.Message) func([]byte) ([]byte, bool, error) {
+	return func(old []byte) ([]byte, bool, error) {
+		value, err := encoding.Marshal(record)
+		if err != nil {
+			return nil, false, fmt.Errorf("write the record: %w", err)
+		}
+		return value, string(value) == string(old), nil
+	}
+}
+
+// small reads a whole number that must fit 32 bits; the record's validation
+// checks the range that makes sense.
+func small(row imports.Row, column string, fields *check.Fields) int32 {
+	value := row.Int(column, fields)
+	if value < math.MinInt32 || value > math.MaxInt32 {
+		fields.Int(column, value, math.MinInt32, math.MaxInt32)
+		return 0
+	}
+	return int32(value)
+}
+
+// enum reads a name of an enum, in any case, words joined by space, hyphen or
+// underscore; empty is 0.
+func enum(row imports.Row, column string, values map[string]int32, fields *check.Fields) int32 {
+	text := row.Text(column)
+	if text == "" {
+		return 0
+	}
+	name := strings.ToUpper(strings.NewReplacer(" ", "_", "-", "_").Replace(text))
+	value, ok := values[name]
+	if !ok || value == 0 {
+		fields.Add(column, strconv.Quote(text)+" is not known", "one of "+enumNames(values))
+		return 0
+	}
+	return value
+}
+
+func enumNames(values map[string]int32) string {
+	ordered := make([]string, 0, len(values))
+	for name, value := range values {
+		if value != 0 {
+			ordered = append(ordered, name)
+		}
+	}
+	slices.SortFunc(ordered, func(a, b string) int { return int(values[a] - values[b]) })
+	return strings.Join(ordered, ", ")
+}
+
+// positions reads a list such as "1 LEFT; 1 RIGHT".
+func positions(row imports.Row, column string, fields *check.Fields) []*fitmentv1.Position {
+	text := row.Text(column)
+	if text == "" {
+		return nil
+	}
+	var list []*fitmentv1.Position
+	for one := range strings.SplitSeq(text, ";") {
+		position, err := names.ParsePosition(one)
+		if err != nil {
+			fields.Add(column, strconv.Quote(strings.TrimSpace(one))+" is no position", names.ErrPosition.Error()+"; several are joined by semicolons")
+			return nil
+		}
+		list = append(list, position)
+	}
+	return list
+}
+
+// SupersessionsTarget reads supersessions from CSV, one a row. A row is the same
+// record as before where maker, both numbers and the condition are the same.
+func SupersessionsTarget() imports.Target {
+	return imports.Target{
+		Columns: []imports.Column{
+			{Name: "maker", Required: true, Help: "maker of both parts"},
+			{Name: "old_number", Required: true, Help: "number that is replaced"},
+			{Name: "new_number", Required: true, Help: "number that replaces it; the other way round is another row"},
+			{Name: "year_from", Help: "first model year for which it holds; empty for any"},
+			{Name: "year_to", Help: "last model year for which it holds; empty for any"},
+			{Name: "market", Help: "market for which it holds, two letters (US); empty for any"},
+			{Name: "source", Help: "where this is published"},
+		},
+		Map: mapSupersession,
+	}
+}
+
+var supersessionColumns = map[string]string{
+	"oldNumber": "old_number", "newNumber": "new_number", "yearFrom": "year_from", "yearTo": "year_to",
+}
+
+func mapSupersession(row imports.Row, _ string, fields *check.Fields) (imports.Item, bool) {
+	s := &fitmentv1.Supersession{
+		Maker: row.Text("maker"), OldNumber: row.Text("old_number"), NewNumber: row.Text("new_number"),
+		YearFrom: small(row, "year_from", fields), YearTo: small(row, "year_to", fields),
+		Market: strings.ToUpper(row.Text("market")), Source: row.Text("source"),
+	}
+	inColumns(fields, supersessionColumns, func(f *check.Fields) { ValidateSupersession(s, f) })
+	if !fields.OK() {
+		return imports.Item{}, false
+	}
+	id, err := supersessionID(s)
+	if err != nil {
+		fields.Add("maker", err.Error(), ErrMaker.Error())
+		return imports.Item{}, false
+	}
+	s.Name = "supersessions/" + id
+	return imports.Item{Key: store.Key{Tenant: Tenant, Kind: KindSupersession, ID: id}, Name: s.GetName(), Merge: replace(s)}, true
+}
+
+// supersessionID names a supersession by all that makes it another one.
+func supersessionID(s *fitmentv1.Supersession) (string, error) {
+	slug, err := MakerSlug(s.GetMaker())
+	if err != nil {
+		return "", err
+	}
+	older, err := NumberKey(s.GetOldNumber())
+	if err != nil {
+		return "", err
+	}
+	newer, err := NumberKey(s.GetNewNumber())
+	if err != nil {
+		return "", err
+	}
+	id := slug + "." + older + "." + newer
+	if s.GetYearFrom() != 0 || s.GetYearTo() != 0 {
+		id += fmt.Sprintf(".%d-%d", s.GetYearFrom(), s.GetYearTo())
+	}
+	if s.GetMarket() != "" {
+		id += "." + s.GetMarket()
+	}
+	return id, nil
+}
+
+// RecallsTarget reads recall notices and coverage statements from CSV. A notice
+// that covers several parts or vehicles has a row for each. A row is the same
+// record as before where type, number and what it covers are the same.
+func RecallsTarget() imports.Target {
+	return imports.Target{
+		Columns: []imports.Column{
+			{Name: "type", Required: true, Help: "NOTICE: these parts are under recall. COVERAGE: all notices for these parts issued up to as_of are loaded"},
+			{Name: "number", Required: true, Help: "the notice's own number, or the coverage statement's"},
+			{Name: "issued", Help: "day of issue of a notice, YYYY-MM-DD"},
+			{Name: "as_of", Help: "day up to which a coverage statement is complete, YYYY-MM-DD"},
+			{Name: "part_maker", Required: true, Help: "maker of the parts"},
+			{Name: "part_number", Help: "part number; empty for every number of the maker and kind"},
+			{Name: "kind", Help: "kind of part; empty for every kind"},
+			{Name: "make", Help: "make of the vehicle; empty for every make"},
+			{Name: "model", Help: "model of the vehicle; empty for every model"},
+			{Name: "year_from", Help: "first model year; empty for any"},
+			{Name: "year_to", Help: "last model year; empty for any"},
+			{Name: "summary", Help: "what is wrong and what the remedy is"},
+			{Name: "source", Help: "where it is published"},
+		},
+		Map: mapRecall,
+	}
+}
+
+var recallColumns = map[string]string{
+	"asOf": "as_of", "partMaker": "part_maker", "partNumber": "part_number", "yearFrom": "year_from", "yearTo": "year_to",
+}
+
+func mapRecall(row imports.Row, _ string, fields *check.Fields) (imports.Item, bool) {
+	r := &fitmentv1.Recall{
+		Type:   fitmentv1.Recall_Type(enum(row, "type", fitmentv1.Recall_Type_value, fields)),
+		Number: row.Text("number"), Issued: row.Text("issued"), AsOf: row.Text("as_of"),
+		PartMaker: row.Text("part_maker"), PartNumber: row.Text("part_number"),
+		Kind: fitmentv1.Part_Kind(enum(row, "kind", fitmentv1.Part_Kind_value, fields)),
+		Make: row.Text("make"), Model: row.Text("model"),
+		YearFrom: small(row, "year_from", fields), YearTo: small(row, "year_to", fields),
+		Summary: row.Text("summary"), Source: row.Text("source"),
+	}
+	if fields.OK() {
+		inColumns(fields, recallColumns, func(f *check.Fields) { ValidateRecall(r, f) })
+	}
+	if !fields.OK() {
+		return imports.Item{}, false
+	}
+	id := recallID(r)
+	r.Name = "recalls/" + id
+	return imports.Item{Key: store.Key{Tenant: Tenant, Kind: KindRecall, ID: id}, Name: r.GetName(), Merge: replace(r)}, true
+}
+
+// recallID names a record by its number and a digest of all that makes it
+// another one.
+func recallID(r *fitmentv1.Recall) string {
+	number, _ := NumberKey(r.GetPartNumber()) // empty where it names none
+	scope := strings.Join([]string{
+		r.GetType().String(), Fold(r.GetNumber()), Fold(r.GetPartMaker()), number, r.GetKind().String(),
+		Fold(r.GetMake()), Fold(r.GetModel()), strconv.Itoa(int(r.GetYearFrom())), strconv.Itoa(int(r.GetYearTo())),
+	}, "\x00")
+	digest := sha256.Sum256([]byte(scope))
+	slug, err := MakerSlug(r.GetNumber())
+	if err != nil {
+		slug = "unnamed"
+	}
+	return strings.ToLower(r.GetType().String()) + "." + slug + "." + hex.EncodeToString(digest[:8])
+}

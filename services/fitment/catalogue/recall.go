@@ -1,6 +1,7 @@
 package catalogue
 
 import (
+	"slices"
 	"time"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
@@ -45,7 +46,7 @@ func (c *Catalogue) RecallState(q RecallQuery) RecallAnswer {
 	answer := RecallAnswer{Free: evidence.Unknown, Reason: "no dated set of recall notices covers this part"}
 	covered, possible := false, false
 	fresh := false
-	for _, r := range c.recallsOf(q.Maker) {
+	for _, r := range c.recallsOf(q.Maker, q.Kind) {
 		concerned := concerns(r, q)
 		switch {
 		case concerned == evidence.No:
@@ -74,13 +75,22 @@ func (c *Catalogue) RecallState(q RecallQuery) RecallAnswer {
 	return answer
 }
 
-// recallsOf lists what may concern a maker's parts; every record where the maker
-// is not known.
-func (c *Catalogue) recallsOf(maker string) []*fitmentv1.Recall {
-	if Fold(maker) != "" {
-		return c.recallsByPart[Fold(maker)]
+// recallsOf lists what may concern a part. Every record names its part's maker,
+// so a part whose maker is not known can be neither covered nor cleared.
+func (c *Catalogue) recallsOf(maker string, kind fitmentv1.Part_Kind) []*fitmentv1.Recall {
+	maker = Fold(maker)
+	if kind != fitmentv1.Part_KIND_UNSPECIFIED {
+		own, all := c.recallsByPart[recallKey{maker, kind}], c.recallsByPart[recallKey{maker, fitmentv1.Part_KIND_UNSPECIFIED}]
+		if len(all) == 0 {
+			return own
+		}
+		return append(slices.Clone(own), all...)
 	}
-	return c.allRecalls
+	var found []*fitmentv1.Recall
+	for kind := range fitmentv1.Part_Kind(len(fitmentv1.Part_Kind_name)) {
+		found = append(found, c.recallsByPart[recallKey{maker, kind}]...)
+	}
+	return found
 }
 
 // concerns tells whether a record is about the part asked for.

@@ -62,7 +62,8 @@ func (c *Catalogue) Right(need *fitmentv1.Need) []Match {
 
 // candidates lists the parts posted for a use, and those that name no position.
 func (c *Catalogue) candidates(use useKey) []*fitmentv1.Part {
-	if use.row == 0 {
+	if use.row == 0 || use.side == 0 || names.OneOnly(use.kind) {
+		use.row, use.side = 0, 0
 		return c.byUse[use]
 	}
 	at := c.byUse[use]
@@ -110,10 +111,10 @@ func applied(part *fitmentv1.Part, vehicle *fitmentv1.Vehicle, position *fitment
 }
 
 // MadeFor tells whether a part is made for a position: Unknown where the position
-// is not known, or where the part names none and is of a kind that has several.
+// is not known or the part names none, unless a vehicle has only one such part.
 func MadeFor(part *fitmentv1.Part, position *fitmentv1.Position) evidence.Answer {
 	switch {
-	case names.OneOnly(part.GetKind()) && len(part.GetPositions()) == 0:
+	case names.OneOnly(part.GetKind()):
 		return evidence.Yes
 	case position.GetRow() == 0 || position.GetSide() == 0 || len(part.GetPositions()) == 0:
 		return evidence.Unknown

@@ -1,15 +1,216 @@
 package catalogue
 
 import (
+	"fmt"
+	"strconv"
+
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+	"beltwright.example/services/fitment/names"
 	"beltwright.example/services/platform/check"
 )
 
-// ValidatePart notes what is wrong with a part.
-func ValidatePart(_ *fitmentv1.Part, _ *check.Fields) {}
+// Limits on what a record of the catalogue may hold.
+const (
+	maxName         = 60
+	maxText         = 500
+	maxApplications = 500
+	maxPositions    = 30
+	maxStages       = 8
+	maxCavities     = 64
+	maxOhms         = 1e6
+	maxLife         = 100
+	firstYear       = 1980
+	lastYear        = 2039
+)
+
+// ValidatePart notes what is wrong with a part, by the fields' JSON paths.
+func ValidatePart(part *fitmentv1.Part, fields *check.Fields) {
+	validateMaker(fields, "maker", part.GetMaker())
+	validateNumber(fields, "number", part.GetNumber(), true)
+	validateKind(fields, part.GetKind(), true)
+	validatePositions(part, fields)
+	fields.Text("connector.interface", part.GetConnector().GetInterface(), maxName, false)
+	fields.Text("connector.keying", part.GetConnector().GetKeying(), maxName, false)
+	fields.Int("connector.cavities", int64(part.GetConnector().GetCavities()), 0, maxCavities)
+	fields.Int("stages", int64(part.GetStages()), 0, maxStages)
+	fields.Int("serviceLifeYears", int64(part.GetServiceLifeYears()), 0, maxLife)
+	if window := part.GetWindow(); window != nil {
+		fields.Number("window.lowOhms", window.GetLowOhms(), 0, maxOhms)
+		fields.Number("window.highOhms", window.GetHighOhms(), 0, maxOhms)
+		fields.Text("window.source", window.GetSource(), maxText, false)
+		if !(window.GetHighOhms() > window.GetLowOhms()) {
+			fields.Add("window.highOhms", "is not above the lower limit", "the upper limit of a resistance window, above the lower one")
+		}
+	}
+	if len(part.GetApplications()) > maxApplications {
+		fields.Add("applications", fmt.Sprintf("has %d entries", len(part.GetApplications())), fmt.Sprintf("at most %d", maxApplications))
+		return
+	}
+	for i, a := range part.GetApplications() {
+		validateApplication(fields, "applications["+strconv.Itoa(i)+"].", a)
+	}
+}
+
+func validateMaker(fields *check.Fields, field, maker string) {
+	if _, err := MakerSlug(maker); err != nil {
+		fields.Add(field, strconv.Quote(maker)+" names no maker", ErrMaker.Error())
+		return
+	}
+	fields.Text(field, maker, maxName, true)
+}
+
+func validateNumber(fields *check.Fields, field, number string, required bool) {
+	if number == "" && !required {
+		return
+	}
+	if _, err := NumberKey(number); err != nil {
+		fields.Add(field, strconv.Quote(number)+" is no part number", names.ErrNumber.Error())
+		return
+	}
+	fields.Text(field, number, maxName, required)
+}
+
+func validateKind(fields *check.Fields, kind fitmentv1.Part_Kind, required bool) {
+	_, known := fitmentv1.Part_Kind_name[int32(kind)]
+	if !known || (required && kind == fitmentv1.Part_KIND_UNSPECIFIED) {
+		fields.Add("kind", "is not stated or not known", "one of "+kinds())
+	}
+}
+
+// kinds lists the kinds of part, for messages.
+func kinds() string {
+	text := ""
+	for i := int32(1); i < int32(len(fitmentv1.Part_Kind_name)); i++ {
+		if i > 1 {
+			text += ", "
+		}
+		text += fitmentv1.Part_Kind_name[i]
+	}
+	return text
+}
+
+func validatePositions(part *fitmentv1.Part, fields *check.Fields) {
+	positions := part.GetPositions()
+	if len(positions) == 0 && !names.OneOnly(part.GetKind()) {
+		fields.Add("positions", "is missing", `the positions the part is made for, such as "1 LEFT; 1 RIGHT"`)
+	}
+	if len(positions) > maxPositions {
+		fields.Add("positions", fmt.Sprintf("has %d entries", len(positions)), fmt.Sprintf("at most %d", maxPositions))
+		return
+	}
+	for i, p := range positions {
+		if _, err := names.ParsePosition(names.PositionText(p)); err != nil {
+			fields.Add("positions["+strconv.Itoa(i)+"]", "is no seating position", names.ErrPosition.Error())
+		}
+	}
+}
+
+func validateApplication(fields *check.Fields, prefix string, a *fitmentv1.Part_Application) {
+	fields.Text(prefix+"make", a.GetMake(), maxName, true)
+	fields.Text(prefix+"model", a.GetModel(), maxName, true)
+	fields.Int(prefix+"yearFrom", int64(a.GetYearFrom()), firstYear, lastYear)
+	fields.Int(prefix+"yearTo", int64(a.GetYearTo()), firstYear, lastYear)
+	if a.GetYearTo() < a.GetYearFrom() {
+		fields.Add(prefix+"yearTo", "is before the first year", "the last model year, not before the first")
+	}
+	fields.Text(prefix+"body", a.GetBody(), maxName, false)
+	if _, known := fitmentv1.Vehicle_DriveSide_name[int32(a.GetDriveSide())]; !known {
+		fields.Add(prefix+"driveSide", "is not known", "LEFT, RIGHT or nothing")
+	}
+	validateMarket(fields, prefix+"market", a.GetMarket())
+	fields.Date(prefix+"builtFrom", a.GetBuiltFrom())
+	fields.Date(prefix+"builtTo", a.GetBuiltTo())
+	if a.GetBuiltFrom() != "" && a.GetBuiltTo() != "" && a.GetBuiltTo() < a.GetBuiltFrom() {
+		fields.Add(prefix+"builtTo", "is before the first build date", "the last build date, not before the first")
+	}
+}
+
+// validateMarket demands nothing or an ISO 3166-1 alpha-2 code in capitals.
+func validateMarket(fields *check.Fields, field, market string) {
+	if market == "" {
+		return
+	}
+	if len(market) != 2 || !capital(market[0]) || !capital(market[1]) {
+		fields.Add(field, strconv.Quote(market)+" is no market", `a country as two capital letters (ISO 3166-1), such as "US"`)
+	}
+}
+
+func capital(c byte) bool { return c >= 'A' && c <= 'Z' }
+
+// validateYears checks limits of which 0 means none.
+func validateYears(fields *check.Fields, from, to int32) {
+	if from != 0 {
+		fields.Int("yearFrom", int64(from), firstYear, lastYear)
+	}
+	if to != 0 {
+		fields.Int("yearTo", int64(to), firstYear, lastYear)
+		if to < from {
+			fields.Add("yearTo", "is before the first year", "the last model year, not before the first")
+		}
+	}
+}
 
 // ValidateSupersession notes what is wrong with a supersession.
-func ValidateSupersession(_ *fitmentv1.Supersession, _ *check.Fields) {}
+func ValidateSupersession(s *fitmentv1.Supersession, fields *check.Fields) {
+	validateMaker(fields, "maker", s.GetMaker())
+	validateNumber(fields, "oldNumber", s.GetOldNumber(), true)
+	validateNumber(fields, "newNumber", s.GetNewNumber(), true)
+	older, errOld := NumberKey(s.GetOldNumber())
+	newer, errNew := NumberKey(s.GetNewNumber())
+	if errOld == nil && errNew == nil && older == newer {
+		fields.Add("newNumber", "is the old number", "the number that replaces it")
+	}
+	validateYears(fields, s.GetYearFrom(), s.GetYearTo())
+	validateMarket(fields, "market", s.GetMarket())
+	fields.Text("source", s.GetSource(), maxText, false)
+}
 
 // ValidateRecall notes what is wrong with a notice or coverage statement.
-func ValidateRecall(_ *fitmentv1.Recall, _ *check.Fields) {}
+func ValidateRecall(r *fitmentv1.Recall, fields *check.Fields) {
+	switch r.GetType() {
+	case fitmentv1.Recall_NOTICE:
+		validateDay(fields, "issued", r.GetIssued(), "the day the notice was issued")
+		fields.Date("asOf", r.GetAsOf())
+	case fitmentv1.Recall_COVERAGE:
+		validateDay(fields, "asOf", r.GetAsOf(), "the day up to which the set of notices is complete")
+		fields.Date("issued", r.GetIssued())
+	default:
+		fields.Add("type", "is not stated or not known", "NOTICE or COVERAGE")
+	}
+	fields.Text("number", r.GetNumber(), maxName, true)
+	validateMaker(fields, "partMaker", r.GetPartMaker())
+	validateNumber(fields, "partNumber", r.GetPartNumber(), false)
+	validateKind(fields, r.GetKind(), false)
+	fields.Text("make", r.GetMake(), maxName, false)
+	fields.Text("model", r.GetModel(), maxName, false)
+	validateYears(fields, r.GetYearFrom(), r.GetYearTo())
+	fields.Text("summary", r.GetSummary(), 4*maxText, false)
+	fields.Text("source", r.GetSource(), maxText, false)
+}
+
+// validateDay demands a date.
+func validateDay(fields *check.Fields, field, day, what string) {
+	if day == "" {
+		fields.Add(field, "is missing", what+" as YYYY-MM-DD")
+		return
+	}
+	fields.Date(field, day)
+}
+
+// columnOf maps the fields that validation names to the columns of a file; a
+// field without an entry is named alike in both.
+func columnOf(columns map[string]string, field string) string {
+	if column, ok := columns[field]; ok {
+		return column
+	}
+	return field
+}
+
+// inColumns runs a validation and notes its violations under the columns' names.
+func inColumns(fields *check.Fields, columns map[string]string, validate func(*check.Fields)) {
+	var found check.Fields
+	validate(&found)
+	for _, v := range found.Violations() {
+		fields.Add(columnOf(columns, v.Field), v.Problem, v.Expected)
+	}
+}
