@@ -112,12 +112,16 @@ func foldName(name string) string {
 	return strings.Join(words, " ")
 }
 
-// isFolded spares the work for names of one lower-case word, the usual ones.
+// isFolded spares the work for the usual names: lower-case words with one space
+// between them.
 func isFolded(name string) bool {
+	last := byte(' ')
 	for i := range len(name) {
-		if name[i] < 'a' || name[i] > 'z' {
+		b := name[i]
+		if (b < 'a' || b > 'z') && (b < '0' || b > '9') && (b != ' ' || last == ' ') {
 			return false
 		}
+		last = b
 	}
-	return true
+	return last != ' '
 }

@@ -21,7 +21,7 @@ import (
 //	          so that bulk writes append and the feed is a scan
 //	keys      tenant 0 kind 0 id → 8-byte version
 //	requests  tenant 0 request id → request
-//	expiry    8-byte Unix nanoseconds, then a key of requests → nothing
+//	expiry    8-byte Unix nanoseconds, then a key of requests → 1
 //
 //	record    1-byte record format · uvarint length of key · key · value
 //	request   8-byte expiry · 32-byte fingerprint · uvarint number of versions ·
@@ -35,6 +35,10 @@ var (
 
 	metaFormat = []byte("format")
 	metaEpoch  = []byte("epoch")
+
+	// present is a value where only the key says something; reading back an
+	// empty one could not be told from none.
+	present = []byte{1}
 )
 
 const (

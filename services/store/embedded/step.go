@@ -118,7 +118,7 @@ func (s *step) remember(c change, versions []int64) error {
 	if err := s.requests.Put(c.request, raw); err != nil {
 		return fmt.Errorf("write request id: %w", err)
 	}
-	if err := s.expiry.Put(expiryKey(expiry, c.request), nil); err != nil {
+	if err := s.expiry.Put(expiryKey(expiry, c.request), present); err != nil {
 		return fmt.Errorf("write expiry: %w", err)
 	}
 	s.kept++
