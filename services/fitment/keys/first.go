@@ -34,6 +34,9 @@ type First struct {
 // key in the file, or "" where the tenant has keys but the file is gone. A file
 // that holds something else than a key is an error and left alone.
 func (s *Store) EnsureFirst(ctx context.Context, first First) (string, error) {
+	if first.Path == "" {
+		return "", errors.New("keys: no key file is named; expected the path of a file to write the key to")
+	}
 	text, err := s.keyInFile(ctx, first)
 	if err != nil || text != "" {
 		return text, err
