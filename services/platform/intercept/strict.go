@@ -152,6 +152,9 @@ func (f *findings) unknownFields(raw []byte, in protoreflect.MessageDescriptor, 
 		if path != "" {
 			name = path + "." + name
 		}
+		if n := len(f.unknown); n > 0 && f.unknown[n-1].Field == name { // a repeated field
+			continue
+		}
 		f.unknown = append(f.unknown, apierr.Violation{
 			Field:    name,
 			Problem:  fmt.Sprintf("%s has no field number %d", in.FullName(), number),
