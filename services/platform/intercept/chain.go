@@ -79,7 +79,8 @@ func Chain(config Config) ([]Link, error) {
 	}, nil
 }
 
-// Options are the server options that put the links in front of every call.
+// Options are the server options that put the links in front of every call;
+// services are then registered through Registrar.
 func Options(links []Link) []grpc.ServerOption {
 	unary := make([]grpc.UnaryServerInterceptor, 0, len(links))
 	stream := make([]grpc.StreamServerInterceptor, 0, len(links))
@@ -87,5 +88,5 @@ func Options(links []Link) []grpc.ServerOption {
 		unary = append(unary, link.Unary)
 		stream = append(stream, link.Stream)
 	}
-	return []grpc.ServerOption{grpc.ChainUnaryInterceptor(unary...), grpc.ChainStreamInterceptor(stream...)}
+	return []grpc.ServerOption{Codec(), grpc.ChainUnaryInterceptor(unary...), grpc.ChainStreamInterceptor(stream...)}
 }

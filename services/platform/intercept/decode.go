@@ -5,6 +5,9 @@ import (
 
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/encoding"
+	"google.golang.org/grpc/encoding/proto"
+	"google.golang.org/grpc/mem"
 	"google.golang.org/grpc/status"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
@@ -42,9 +45,53 @@ type pending struct {
 // now reads the request, once. One call is one goroutine, so no lock is needed.
 func (p *pending) now() error {
 	if !p.done {
-		p.done, p.err = true, unreadable(p.read(p.into))
+		p.done, p.err = true, receive(p.read, p.into)
 	}
 	return p.err
+}
+
+// frame is a message on its way into the type it is meant for. grpc answers a
+// message that it cannot decode by itself, without a reason and before any
+// decorator; so the codec keeps the failure here, and grpc sees none.
+type frame struct {
+	into any
+	err  error
+}
+
+// codec decodes frames beside what it is made from.
+type codec struct{ encoding.CodecV2 }
+
+// Unmarshal decodes into a frame's message, or into the message itself.
+func (c codec) Unmarshal(data mem.BufferSlice, into any) error {
+	if f, ok := into.(*frame); ok {
+		f.err = c.CodecV2.Unmarshal(data, f.into)
+		return nil
+	}
+	return c.CodecV2.Unmarshal(data, into)
+}
+
+// Codec is the server option that Registrar and the chain need.
+func Codec() grpc.ServerOption {
+	return grpc.ForceServerCodecV2(codec{CodecV2: encoding.GetCodecV2(proto.Name)})
+}
+
+// receive reads one message, or says with a reason why it cannot be read.
+// io.EOF, which is the end of a stream and no error, stays what it is. A message
+// beyond the server's limit is refused by grpc itself before it is read, with
+// RESOURCE_EXHAUSTED and no reason.
+func receive(read func(any) error, into any) error {
+	f := &frame{into: into}
+	if err := read(f); err != nil {
+		return unreadable(err)
+	}
+	if f.err != nil {
+		return malformed()
+	}
+	return nil
+}
+
+func malformed() error {
+	return apierr.New(codes.InvalidArgument, fitmentv1.ErrorInfo_MALFORMED_REQUEST, "the request is no well-formed protobuf message")
 }
 
 type pendingKey struct{}
@@ -80,19 +127,16 @@ func readPending(ctx context.Context) error {
 	return nil
 }
 
-// unreadable gives the error of reading a message its reason. io.EOF, which is
-// the end of a stream and no error, stays what it is.
+// unreadable gives grpc's error of receiving a message its reason.
 func unreadable(err error) error {
 	bare, ok := status.FromError(err)
-	if err == nil || !ok {
+	switch {
+	case !ok:
 		return err
-	}
-	switch bare.Code() {
-	case codes.ResourceExhausted:
+	case bare.Code() == codes.ResourceExhausted:
 		return apierr.New(codes.ResourceExhausted, fitmentv1.ErrorInfo_REQUEST_TOO_LARGE, "the message is too large: %s", bare.Message())
-	case codes.Internal:
-		// grpc's code for bytes that are no message of the expected type.
-		return apierr.New(codes.InvalidArgument, fitmentv1.ErrorInfo_MALFORMED_REQUEST, "the request is no well-formed protobuf message")
+	case bare.Code() == codes.Internal: // the framing is broken, or there are too few or too many messages
+		return malformed()
 	}
 	return err
 }

@@ -43,8 +43,8 @@ type strictStream struct {
 
 // RecvMsg receives one message and judges it.
 func (s *strictStream) RecvMsg(into any) error {
-	if err := s.ServerStream.RecvMsg(into); err != nil {
-		return unreadable(err)
+	if err := receive(s.ServerStream.RecvMsg, into); err != nil {
+		return err
 	}
 	return Judge(into)
 }

@@ -19,6 +19,10 @@ type watcher struct {
 	services []Service
 	server   *health.Server
 
+	// ending ends watches of the health; end says so.
+	ending context.Context //nolint:containedctx // it is the server's end, not a call's
+	end    context.CancelFunc
+
 	// last is what was set, by service; only run uses it.
 	last []error
 }
@@ -28,6 +32,7 @@ var errNotAsked = fmt.Errorf("has not been asked yet")
 
 func newWatcher(config Config, log *slog.Logger, services []Service) *watcher {
 	w := &watcher{config: config, log: log, services: services, server: health.NewServer()}
+	w.ending, w.end = context.WithCancel(context.Background())
 	w.last = make([]error, len(services))
 	w.server.SetServingStatus("", healthpb.HealthCheckResponse_NOT_SERVING)
 	for i, service := range services {
@@ -109,3 +114,33 @@ func ready(ctx context.Context, service Service) (err error) {
 
 // drain sets everything to NOT_SERVING for good.
 func (w *watcher) drain() { w.server.Shutdown() }
+
+// healthService is the health service whose watches end with the server; they
+// would otherwise hold up its end for as long as their callers like.
+type healthService struct {
+	*health.Server
+
+	ending context.Context //nolint:containedctx // it is the server's end, not a call's
+}
+
+// Watch streams the status until the caller leaves or the server ends; the last
+// message before that end is NOT_SERVING.
+func (h healthService) Watch(request *healthpb.HealthCheckRequest, stream healthpb.Health_WatchServer) error {
+	ctx, cancel := context.WithCancel(stream.Context())
+	defer cancel()
+	defer context.AfterFunc(h.ending, cancel)()
+	err := h.Server.Watch(request, &watchStream{Health_WatchServer: stream, ctx: ctx})
+	if h.ending.Err() == nil {
+		return err
+	}
+	return stream.Send(&healthpb.HealthCheckResponse{Status: healthpb.HealthCheckResponse_NOT_SERVING})
+}
+
+type watchStream struct {
+	healthpb.Health_WatchServer
+
+	ctx context.Context //nolint:containedctx // grpc hands a stream's context out through the stream
+}
+
+// Context ends with the server too.
+func (s *watchStream) Context() context.Context { return s.ctx }

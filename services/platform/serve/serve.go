@@ -79,7 +79,7 @@ func New(config Config, verifier auth.Verifier, log *slog.Logger, services ...Se
 	for _, service := range services {
 		service.Register(registrar)
 	}
-	healthpb.RegisterHealthServer(registrar, s.health.server)
+	healthpb.RegisterHealthServer(registrar, healthService{Server: s.health.server, ending: s.health.ending})
 	if config.Reflection {
 		reflection.Register(s.grpc)
 	}
@@ -198,6 +198,7 @@ func (s *Server) drain(ctx context.Context) {
 		pause := time.NewTimer(s.config.DrainDelay)
 		<-pause.C
 	}
+	s.health.end()
 	done := make(chan struct{})
 	go func() {
 		s.grpc.GracefulStop()
