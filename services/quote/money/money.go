@@ -1,0 +1,99 @@
+// Package money calculates with amounts in a currency's minor units. Nothing is
+// rounded but where a function says so, and then half away from zero; nothing
+// overflows unnoticed.
+package money
+
+import (
+	"errors"
+	"fmt"
+	"math/big"
+
+	"github.com/govalues/decimal"
+)
+
+// ErrOverflow means that a result does not fit into 64 bits.
+var ErrOverflow = errors.New("money: the amount is too large")
+
+// Sum adds amounts.
+func Sum(amounts ...int64) (int64, error) {
+	var total int64
+	for _, amount := range amounts {
+		next := total + amount
+		if (next > total) != (amount > 0) && amount != 0 {
+			return 0, ErrOverflow
+		}
+		total = next
+	}
+	return total, nil
+}
+
+// Times multiplies an amount by a count.
+func Times(amount, count int64) (int64, error) {
+	return whole(new(big.Rat).SetInt(new(big.Int).Mul(big.NewInt(amount), big.NewInt(count))))
+}
+
+// BasisPoints takes hundredths of a percent of an amount, rounded once.
+func BasisPoints(amount int64, points int32) (int64, error) {
+	return Ratio(amount, int64(points), 10_000)
+}
+
+// Ratio takes numerator/denominator of an amount, rounded once; the
+// denominator must be above 0.
+func Ratio(amount, numerator, denominator int64) (int64, error) {
+	if denominator <= 0 {
+		return 0, fmt.Errorf("money: denominator %d is not above 0", denominator)
+	}
+	product := new(big.Int).Mul(big.NewInt(amount), big.NewInt(numerator))
+	return Round(new(big.Rat).SetFrac(product, big.NewInt(denominator)))
+}
+
+// Percent is a rate as a decimal number of percent.
+type Percent struct {
+	rate decimal.Decimal
+}
+
+// ParsePercent reads a rate from 0 to 100 such as "7.25"; an empty text is 0.
+func ParsePercent(text string) (Percent, error) {
+	if text == "" {
+		return Percent{}, nil
+	}
+	rate, err := decimal.Parse(text)
+	if err != nil {
+		return Percent{}, fmt.Errorf("%q is no decimal number", text)
+	}
+	if rate.IsNeg() || rate.Cmp(decimal.Hundred) > 0 {
+		return Percent{}, fmt.Errorf("%q is not within 0 to 100", text)
+	}
+	return Percent{rate: rate}, nil
+}
+
+// Of takes the rate of an amount, rounded once.
+func (p Percent) Of(amount int64) (int64, error) {
+	rate, ok := new(big.Rat).SetString(p.rate.String())
+	if !ok { // a decimal always prints as one
+		return 0, fmt.Errorf("money: rate %s", p.rate)
+	}
+	rate.Quo(rate, big.NewRat(100, 1))
+	return Round(rate.Mul(rate, new(big.Rat).SetInt64(amount)))
+}
+
+// String writes the rate without its sign.
+func (p Percent) String() string { return p.rate.Trim(0).String() }
+
+// Round rounds half away from zero to whole minor units.
+func Round(exact *big.Rat) (int64, error) {
+	twice := new(big.Int).Lsh(new(big.Int).Abs(exact.Num()), 1)
+	twice.Add(twice, exact.Denom())
+	rounded := twice.Quo(twice, new(big.Int).Lsh(exact.Denom(), 1))
+	if exact.Sign() < 0 {
+		rounded.Neg(rounded)
+	}
+	return whole(new(big.Rat).SetInt(rounded))
+}
+
+func whole(value *big.Rat) (int64, error) {
+	if !value.Num().IsInt64() {
+		return 0, ErrOverflow
+	}
+	return value.Num().Int64(), nil
+}

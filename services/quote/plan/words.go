@@ -1,0 +1,43 @@
+package plan
+
+import (
+	"fmt"
+	"strings"
+)
+
+// Words puts a plan into a sentence. Name gives what an id is called; fallback
+// is what the new part is called, empty where there is none.
+func Words(r Result, name func(id string) string, fallback string) string {
+	if len(r.Order) == 0 {
+		if fallback == "" {
+			return "There is nothing to buy."
+		}
+		return "Buy " + fallback + " at once: nothing else is worth trying."
+	}
+	var text strings.Builder
+	text.WriteString("Buy " + name(r.Order[0]))
+	for _, id := range r.Order[1:] {
+		text.WriteString("; if it fails its check return it and buy " + name(id))
+	}
+	switch {
+	case r.UsesFallback:
+		text.WriteString("; otherwise buy " + fallback + ".")
+	case r.Unrepaired > 0:
+		fmt.Fprintf(&text, ". Nothing new is to be had: with probability %s every one of them fails and the vehicle stays unrepaired.", percent(r.Unrepaired))
+	default:
+		text.WriteString(".")
+	}
+	return text.String()
+}
+
+// percent writes a chance with two significant figures, and never as 0 or 100
+// where it is neither.
+func percent(p float64) string {
+	switch {
+	case p > 0 && p < 0.0001:
+		return "below 0.01 %"
+	case p < 1 && p > 0.9999:
+		return "above 99.99 %"
+	}
+	return fmt.Sprintf("%.2g %%", p*100)
+}

@@ -1,0 +1,91 @@
+package trust_test
+
+import (
+	"math"
+	"testing"
+
+	"pgregory.net/rapid"
+
+	"beltwright.example/services/quote/trust"
+)
+
+func near(t *testing.T, what string, got, want, tolerance float64) {
+	t.Helper()
+	if !(math.Abs(got-want) <= tolerance) {
+		t.Errorf("%s: %.15g, want %.15g", what, got, want)
+	}
+}
+
+func TestPosterior(t *testing.T) {
+	t.Parallel()
+	// Gelman and others, Bayesian Data Analysis, 3rd edition, section 2.4: 437
+	// girls of 980 births, uniform prior → Beta(438, 544). A public
+	// reproduction prints 0.41506549 and 0.47719977.
+	births := trust.Prior{Pass: 1, Fail: 1}
+	near(t, "mean", births.Mean(437, 543), 0.446028513238289, 1e-14)
+	near(t, "2.5 %", births.Quantile(437, 543, .025), 0.415065492455001, 1e-12)
+	near(t, "97.5 %", births.Quantile(437, 543, .975), 0.477199770629442, 1e-12)
+	// Jeffreys' prior, computed with mpmath, R and scipy alike.
+	jeffreys := trust.Prior{Pass: .5, Fail: .5}
+	near(t, "Jeffreys 47 of 50", jeffreys.Quantile(47, 3, .05), 0.865583570610334, 1e-12)
+	near(t, "Jeffreys 10 of 10", jeffreys.Quantile(10, 0, .05), 0.829226891755152, 1e-12)
+	// Uniform prior, all of ten: closed form 0.05^(1/11).
+	near(t, "uniform 10 of 10", births.Quantile(10, 0, .05), math.Pow(.05, 1.0/11), 1e-12)
+}
+
+func TestLowerBoundIsClopperPearson(t *testing.T) {
+	t.Parallel()
+	// NIST/SEMATECH e-Handbook 7.2.4, 4 defective of 20: exact 90 % interval
+	// 0.0713538843086 to 0.401028117332; the lower end is the one-sided 95 %
+	// bound.
+	near(t, "4 of 20", trust.LowerBound(4, 20, .95), 0.0713538843086, 1e-10)
+	// All of ten: closed form 0.05^(1/10).
+	near(t, "10 of 10", trust.LowerBound(10, 10, .95), math.Pow(.05, .1), 1e-12)
+	near(t, "47 of 50", trust.LowerBound(47, 50, .95), 0.852162823635819, 1e-12)
+	// Success run (handbook formula n = ln(1−C) / ln R): 0.95 at 95 % takes 59
+	// checks without a failure, and 58 are not enough.
+	if trust.LowerBound(58, 58, .95) >= .95 || trust.LowerBound(59, 59, .95) < .95 {
+		t.Error("59 clean checks must reach 0.95 at 95 %, 58 must not")
+	}
+	for _, bad := range []float64{trust.LowerBound(0, 9, .95), trust.LowerBound(5, 4, .95), trust.LowerBound(1, 2, 1), trust.LowerBound(1, 2, math.NaN())} {
+		if bad != 0 {
+			t.Errorf("a bound without ground: %g", bad)
+		}
+	}
+}
+
+func TestRepeatsFromOneSellerAreCorrelated(t *testing.T) {
+	t.Parallel()
+	// Beta(4, 2): 1/3, 1/7, 1/14, computed as exact fractions.
+	p := trust.Prior{Pass: 4, Fail: 2}
+	for k, want := range map[int]float64{0: 1, 1: 1.0 / 3, 2: 1.0 / 7, 3: 1.0 / 14} {
+		near(t, "all fail", p.AllFail(0, 0, k), want, 1e-15)
+	}
+}
+
+func TestOutcomesMoveTheMeanTheRightWay(t *testing.T) {
+	t.Parallel()
+	priors := trust.DefaultPriors()
+	if err := priors.Validate(); err != nil {
+		t.Fatal(err)
+	}
+	rapid.Check(t, func(t *rapid.T) {
+		prior := priors.For(trust.Condition(rapid.IntRange(0, 4).Draw(t, "condition")))
+		passed, failed := rapid.IntRange(0, 1000).Draw(t, "passed"), rapid.IntRange(0, 1000).Draw(t, "failed")
+		mean := prior.Mean(passed, failed)
+		if !(mean > 0 && mean < 1) || !(prior.Mean(passed+1, failed) > mean) || !(prior.Mean(passed, failed+1) < mean) {
+			t.Fatalf("mean %g after %d passed and %d failed", mean, passed, failed)
+		}
+	})
+}
+
+func TestPriorsMustBeDistributions(t *testing.T) {
+	t.Parallel()
+	for _, v := range []float64{0, -1, math.NaN(), math.Inf(1)} {
+		priors := trust.DefaultPriors()
+		priors.New.Fail = v
+		if priors.Validate() == nil {
+			t.Errorf("fail weight %g was accepted", v)
+		}
+	}
+}
