@@ -178,6 +178,9 @@ func (r partRow) apply(part *fitmentv1.Part, name string) {
 	part.Window = nil
 	stated := proto.CloneOf(r.part)
 	stated.Applications = nil
+	if part.GetNumber() != "" { // the first spelling stays: it names the same part
+		stated.Maker, stated.Number = part.GetMaker(), part.GetNumber()
+	}
 	proto.Merge(part, stated)
 	part.Name = name
 	if len(part.GetPositions()) == 0 {
