@@ -1,0 +1,120 @@
+package listing
+
+import (
+	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+	"beltwright.example/services/platform/imports"
+)
+
+// evidenceSuffix makes the name of the column that says how another is known.
+const evidenceSuffix = "_evidence"
+
+// statement is a column that becomes evidence.
+type statement struct {
+	column    string
+	attribute fitmentv1.Evidence_Attribute
+	// field is the listing's own field that the column fills too; such a column
+	// makes evidence only where its evidence column says how it is known.
+	field string
+	// support is the evidence column; normally column + "_evidence".
+	support string
+	help    string
+}
+
+// statements lists the columns that become evidence, in the order in which they
+// stand in the stored listing.
+var statements = []statement{
+	{column: "part_number", attribute: fitmentv1.Evidence_PART_NUMBER, field: "part_number", help: "part number as read from the label"},
+	{column: "kind", attribute: fitmentv1.Evidence_PART_KIND, field: "kind", help: "kind of part in words, such as buckle pretensioner"},
+	{column: "side", attribute: fitmentv1.Evidence_PART_POSITION, field: "position.side", support: "position_evidence", help: "left, right or centre, as seated"},
+	{column: "donor_drive_side", attribute: fitmentv1.Evidence_DONOR_DRIVE_SIDE, field: "donor.drive_side", help: "side of the donor's steering wheel: left or right"},
+	{column: "donor_year", attribute: fitmentv1.Evidence_DONOR_MODEL_YEAR, field: "donor.model_year", help: "donor's model year"},
+	{column: "donor_vin", attribute: fitmentv1.Evidence_DONOR_VIN, field: "donor.vin", help: "donor's vehicle identification number"},
+	{column: "connector_interface", attribute: fitmentv1.Evidence_CONNECTOR_INTERFACE, help: "connection interface, as the part's maker or ISO 19072 names it"},
+	{column: "connector_keying", attribute: fitmentv1.Evidence_CONNECTOR_KEYING, help: "keying of the connector's housing"},
+	{column: "cavities", attribute: fitmentv1.Evidence_CONNECTOR_CAVITIES, help: "number of cavities in the connector"},
+	{column: "shorting_clip", attribute: fitmentv1.Evidence_SHORTING_CLIP_PRESENT, help: "shorting clip present and whole: yes or no"},
+	{column: "pigtail_cut", attribute: fitmentv1.Evidence_PIGTAIL_CUT, help: "pigtail or harness cut: yes or no"},
+	{column: "stages", attribute: fitmentv1.Evidence_STAGES, help: "number of stages (squibs)"},
+	{column: "loop_ohms", attribute: fitmentv1.Evidence_LOOP_RESISTANCE, help: "loop resistance shown, in ohms, or OL for over-range"},
+	{column: "deployment_marks", attribute: fitmentv1.Evidence_DEPLOYMENT_MARKS, help: "visible signs of deployment: yes or no"},
+	{column: "crash_record", attribute: fitmentv1.Evidence_CRASH_RECORD, help: "donor's module stores a deployment or crash record: yes or no"},
+	{column: "deployment_code", attribute: fitmentv1.Evidence_DEPLOYMENT_CODE, help: "donor's codes include one that means deployment commanded: yes or no"},
+	{column: "belt_in_use_collision", attribute: fitmentv1.Evidence_BELT_IN_USE_COLLISION, help: "the belt was in use in a collision of the donor: yes or no"},
+	{column: "flood", attribute: fitmentv1.Evidence_FLOOD, help: "the donor stood in a flood: yes or no"},
+	{column: "fire", attribute: fitmentv1.Evidence_FIRE, help: "the donor was in a fire: yes or no"},
+	{column: "recall_open", attribute: fitmentv1.Evidence_RECALL_OPEN, help: "a dated query of the donor's VIN found an open recall: yes or no"},
+	{column: "recall_remedied", attribute: fitmentv1.Evidence_RECALL_REMEDIED, help: "the recall that covers this part was remedied before removal: yes or no"},
+	{column: "label_legible", attribute: fitmentv1.Evidence_LABEL_LEGIBLE, help: "the part's label is legible in a photo: yes or no"},
+	{column: "pulled_by", attribute: fitmentv1.Evidence_PULLED_BY, help: "name or number of who pulled the part"},
+}
+
+func (s statement) supportColumn() string {
+	if s.support != "" {
+		return s.support
+	}
+	return s.column + evidenceSuffix
+}
+
+// supportHelp documents every evidence column.
+const supportHelp = "how the value is known: claimed, shown: what shows it, or confirmed: how by whom; " +
+	"optionally with the day, as in shown: label photo @2026-10-02"
+
+// plainColumns are the columns that become no evidence.
+var plainColumns = []imports.Column{
+	{Name: "stock_number", Required: true, Help: "the yard's own number for the part: 1 to 40 letters, digits, _ or -"},
+	{Name: "row", Help: "row of seats, 1 is the front"},
+	{Name: "part_maker", Help: "maker of the part"},
+	{Name: "donor_make", Help: "donor's make"},
+	{Name: "donor_model", Help: "donor's model"},
+	{Name: "donor_build_date", Help: "donor's date of build, YYYY-MM-DD"},
+	{Name: "donor_body", Help: "donor's body in words, such as coupe"},
+	{Name: "donor_market", Help: "market the donor was built for, an ISO 3166-1 alpha-2 code"},
+	{Name: "loop_method", Help: "module reported, substitute load, meter at component or meter at harness"},
+	{Name: "loop_clip", Help: "shorting clip during the reading: out, in or unknown"},
+	{Name: "loop_lead_ohms", Help: "ohms shown with the leads touched together; empty where the meter was nulled"},
+	{Name: "loop_meter_percent", Help: "meter's accuracy, percentage of the reading"},
+	{Name: "loop_meter_counts", Help: "meter's accuracy, counts of the last digit"},
+	{Name: "loop_meter_resolution", Help: "one count of the meter's last digit, in ohms"},
+	{Name: "price", Required: true, Help: "price, a plain amount such as 180.00"},
+	{Name: "currency", Required: true, Help: "currency of price and terms, ISO 4217"},
+	{Name: "freight", Help: "freight to the buyer"},
+	{Name: "handling", Help: "handling of hazardous goods"},
+	{Name: "return_freight", Help: "freight of a return, paid by the buyer"},
+	{Name: "restocking_percent", Help: "restocking charge, percentage of the price with at most two decimals"},
+	{Name: "days", Help: "days from order to arrival"},
+	{Name: "warranty_days", Help: "days of warranty"},
+	{Name: "core_deposit", Help: "deposit on the old part"},
+	{Name: "jurisdiction", Help: "jurisdiction the yard stands in, an ISO 3166-2 code such as US-WA"},
+	{Name: "note", Help: "remarks shown to buyers"},
+}
+
+// Columns are all columns of a file of listings.
+func Columns() []imports.Column {
+	columns := make([]imports.Column, 0, len(plainColumns)+2*len(statements))
+	columns = append(columns, plainColumns...)
+	for _, s := range statements {
+		columns = append(columns,
+			imports.Column{Name: s.column, Required: s.column == "kind", Help: s.help},
+			imports.Column{Name: s.supportColumn(), Help: supportHelp})
+	}
+	return columns
+}
+
+// columnOf gives the column that fills a field of the listing.
+var columnOf = map[string]string{
+	"yard": "stock_number", "stock_number": "stock_number", "kind": "kind", "position.row": "row", "position.side": "side",
+	"part_maker": "part_maker", "part_number": "part_number", "donor.vin": "donor_vin", "donor.make": "donor_make",
+	"donor.model": "donor_model", "donor.model_year": "donor_year", "donor.build_date": "donor_build_date",
+	"donor.body": "donor_body", "donor.drive_side": "donor_drive_side", "donor.market": "donor_market",
+	"currency_code": "currency", "price": "price", "terms.freight": "freight", "terms.handling": "handling",
+	"terms.return_freight": "return_freight", "terms.core_deposit": "core_deposit", "terms.days": "days",
+	"terms.restocking_basis_points": "restocking_percent", "terms.warranty_days": "warranty_days",
+	"jurisdiction": "jurisdiction", "note": "note", "evidence": "stock_number",
+}
+
+// readingColumnOf gives the column that fills a field of the loop's reading.
+var readingColumnOf = map[string]string{
+	"ohms": "loop_ohms", "over_range": "loop_ohms", "method": "loop_method", "shorting_clip": "loop_clip",
+	"lead_ohms": "loop_lead_ohms", "meter.percent_of_reading": "loop_meter_percent", "meter.counts": "loop_meter_counts",
+	"meter.resolution_ohms": "loop_meter_resolution", "kind": "kind", "position.row": "row", "position.side": "side",
+}

@@ -1,0 +1,220 @@
+package listing
+
+import (
+	"strconv"
+	"strings"
+	"time"
+
+	"google.golang.org/grpc/status"
+
+	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+	"beltwright.example/services/platform/amount"
+	"beltwright.example/services/platform/check"
+	"beltwright.example/services/platform/imports"
+)
+
+// Target reads files of listings; the owner is the yard. An existing listing
+// keeps its state, hold, buyer and time of listing; a row that says what the
+// listing says already changes nothing. Now is the time of the changes.
+func Target(now func() time.Time) imports.Target {
+	return imports.Target{
+		Columns: Columns(),
+		Map: func(row imports.Row, owner string, fields *check.Fields) (imports.Item, bool) {
+			said := FromRow(row, owner, fields)
+			if !fields.OK() {
+				return imports.Item{}, false
+			}
+			return imports.Item{
+				Key:  Key(said.GetYard(), said.GetStockNumber()),
+				Name: said.GetName(),
+				Merge: func(old []byte) ([]byte, bool, error) {
+					return merge(old, said, now())
+				},
+			}, true
+		},
+	}
+}
+
+func merge(old []byte, said *fitmentv1.Listing, now time.Time) (value []byte, unchanged bool, err error) {
+	next := New(said, now)
+	if old != nil {
+		stored, err := Decode(old)
+		if err != nil {
+			return nil, false, err
+		}
+		revised, changed, err := Revise(stored, said, now)
+		if err != nil {
+			return nil, false, &imports.Problem{
+				Field: "stock_number", Text: status.Convert(err).Message(),
+				Expected: "rows only for listings on sale; what is held keeps its price and terms",
+			}
+		}
+		if !changed {
+			return old, true, nil
+		}
+		next = revised
+	}
+	value, err = Encode(next)
+	return value, false, err
+}
+
+// FromRow reads a row as what the yard says about one part. Everything wrong is
+// noted under the name of its column.
+func FromRow(row imports.Row, yard string, fields *check.Fields) *fitmentv1.Listing {
+	r := &reader{row: row, fields: fields}
+	l := &fitmentv1.Listing{
+		Yard: yard, StockNumber: row.Text("stock_number"),
+		Kind:         fitmentv1.Part_Kind(r.enum("kind", fitmentv1.Part_Kind_value, fitmentv1.Part_Kind_name)),
+		Position:     r.position(),
+		PartMaker:    row.Text("part_maker"),
+		PartNumber:   row.Text("part_number"),
+		Donor:        r.donor(),
+		CurrencyCode: strings.ToUpper(row.Text("currency")),
+		Jurisdiction: strings.ToUpper(row.Text("jurisdiction")),
+		Note:         row.Text("note"),
+	}
+	l.Name = Name(l.GetYard(), l.GetStockNumber())
+	l.Price = r.money("price", l.GetCurrencyCode())
+	if !row.Has("price") {
+		fields.Add("price", "is missing", "a plain amount such as 180.00")
+	}
+	l.Terms = r.terms(l.GetCurrencyCode())
+	columns := r.evidence(l)
+	r.judge(l, columns)
+	return l
+}
+
+// reader reads one row.
+type reader struct {
+	row    imports.Row
+	fields *check.Fields
+}
+
+func (r *reader) enum(column string, values map[string]int32, names map[int32]string) int32 {
+	text := r.row.Text(column)
+	if text == "" {
+		return 0
+	}
+	value, expected, ok := lookUp(text, values, names)
+	if !ok {
+		r.fields.Add(column, strconv.Quote(text)+" is not known", expected)
+	}
+	return value
+}
+
+func (r *reader) small(column string) int32 {
+	value := r.row.Int(column, r.fields)
+	if value < 0 || value > 1<<30 {
+		r.fields.Add(column, strconv.FormatInt(value, 10)+" is out of range", "a small whole number")
+		return 0
+	}
+	return int32(value)
+}
+
+func (r *reader) position() *fitmentv1.Position {
+	text := r.row.Text("side")
+	if strings.EqualFold(text, "center") {
+		text = "centre"
+	}
+	p := &fitmentv1.Position{Row: r.small("row")}
+	if text != "" {
+		value, expected, ok := lookUp(text, fitmentv1.Position_Side_value, fitmentv1.Position_Side_name)
+		if !ok {
+			r.fields.Add("side", strconv.Quote(text)+" is no side", expected)
+		}
+		p.Side = fitmentv1.Position_Side(value)
+	}
+	if p.GetRow() == 0 && p.GetSide() == 0 {
+		return nil
+	}
+	return p
+}
+
+func (r *reader) donor() *fitmentv1.Vehicle {
+	return &fitmentv1.Vehicle{
+		Vin:       strings.ToUpper(r.row.Text("donor_vin")),
+		Make:      r.row.Text("donor_make"),
+		Model:     r.row.Text("donor_model"),
+		ModelYear: r.small("donor_year"),
+		BuildDate: r.row.Text("donor_build_date"),
+		Body:      r.row.Text("donor_body"),
+		DriveSide: fitmentv1.Vehicle_DriveSide(r.enum("donor_drive_side", fitmentv1.Vehicle_DriveSide_value, fitmentv1.Vehicle_DriveSide_name)),
+		Market:    strings.ToUpper(r.row.Text("donor_market")),
+	}
+}
+
+func (r *reader) money(column, currency string) int64 {
+	text := r.row.Text(column)
+	if text == "" {
+		return 0
+	}
+	value, err := amount.Parse(text, currency)
+	if err != nil {
+		r.fields.Add(column, err.Error(), "a plain amount such as "+amount.Format(18000, currency)+", without sign or grouping")
+	}
+	return value
+}
+
+func (r *reader) terms(currency string) *fitmentv1.Terms {
+	t := &fitmentv1.Terms{
+		Freight:       r.money("freight", currency),
+		Handling:      r.money("handling", currency),
+		ReturnFreight: r.money("return_freight", currency),
+		Days:          r.small("days"),
+		WarrantyDays:  r.small("warranty_days"),
+		CoreDeposit:   r.money("core_deposit", currency),
+	}
+	if text := r.row.Text("restocking_percent"); text != "" {
+		points, err := amount.Scaled(text, 2, fullPercent)
+		if err != nil {
+			r.fields.Add("restocking_percent", err.Error(), "a percentage from 0 to 100 with at most two decimals")
+		}
+		t.RestockingBasisPoints = int32(points)
+	}
+	return t
+}
+
+// judge validates the whole listing and names the columns at fault. A column
+// that could not even be read is not named twice.
+func (r *reader) judge(l *fitmentv1.Listing, evidenceColumns []statement) {
+	named := map[string]bool{}
+	for _, v := range r.fields.Violations() {
+		named[v.Field] = true
+	}
+	var whole check.Fields
+	Validate(l, "", &whole)
+	for _, v := range whole.Violations() {
+		column := columnFor(v.Field, evidenceColumns)
+		if !named[column] {
+			named[column] = true
+			r.fields.Add(column, v.Problem, v.Expected)
+		}
+	}
+}
+
+// columnFor finds the column that fills a field such as "donor.vin" or
+// "evidence[2].by".
+func columnFor(field string, evidenceColumns []statement) string {
+	if column, ok := columnOf[field]; ok {
+		return column
+	}
+	rest, ok := strings.CutPrefix(field, "evidence[")
+	if !ok {
+		return field
+	}
+	index, part, _ := strings.Cut(rest, "].")
+	i, err := strconv.Atoi(index)
+	if err != nil || i >= len(evidenceColumns) {
+		return field
+	}
+	if inner, isReading := strings.CutPrefix(part, "reading."); isReading {
+		if column, known := readingColumnOf[inner]; known {
+			return column
+		}
+		return evidenceColumns[i].column
+	}
+	if part == "value" || part == "reading" {
+		return evidenceColumns[i].column
+	}
+	return evidenceColumns[i].supportColumn()
+}

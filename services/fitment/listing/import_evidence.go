@@ -1,0 +1,144 @@
+package listing
+
+import (
+	"fmt"
+	"slices"
+	"strconv"
+	"strings"
+
+	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+)
+
+// evidence adds the row's statements to the listing and returns which statement
+// each became.
+func (r *reader) evidence(l *fitmentv1.Listing) []statement {
+	var made []statement
+	for _, s := range statements {
+		value, support := r.value(s, l), r.row.Text(s.supportColumn())
+		switch {
+		case value == "" && support != "":
+			r.fields.Add(s.supportColumn(), "says how "+s.column+" is known, but that is empty", "both or neither")
+			continue
+		case value == "", s.field != "" && support == "":
+			continue
+		}
+		e := &fitmentv1.Evidence{Attribute: s.attribute, Value: value}
+		r.support(s, support, l.GetYard(), e)
+		if s.attribute == fitmentv1.Evidence_LOOP_RESISTANCE && r.describesReading() {
+			e.Reading = r.reading(l, value)
+		}
+		l.Evidence = append(l.Evidence, e)
+		made = append(made, s)
+	}
+	if !r.row.Has("loop_ohms") {
+		r.loopWithoutOhms()
+	}
+	return made
+}
+
+// value is a statement's value in its attribute's own form.
+func (r *reader) value(s statement, l *fitmentv1.Listing) string {
+	text := r.row.Text(s.column)
+	switch forms[s.attribute] {
+	case formYesNo:
+		yes, stated := r.row.YesNo(s.column, r.fields)
+		switch {
+		case !stated:
+			return ""
+		case yes:
+			return "yes"
+		}
+		return "no"
+	case formKind:
+		return word(text)
+	case formPosition:
+		if l.GetPosition().GetRow() == 0 || l.GetPosition().GetSide() == 0 {
+			return ""
+		}
+		return fmt.Sprintf("%d %s", l.GetPosition().GetRow(), l.GetPosition().GetSide())
+	case formDriveSide, formVIN:
+		return strings.ToUpper(text)
+	case formOhms:
+		if strings.EqualFold(text, OverRange) {
+			return OverRange
+		}
+		return text
+	default:
+		return text
+	}
+}
+
+// support reads "shown: label photo @2026-10-02" and the like.
+func (r *reader) support(s statement, text, yard string, e *fitmentv1.Evidence) {
+	column := s.supportColumn()
+	rest, day, dated := strings.Cut(text, "@")
+	if dated {
+		e.Date = strings.TrimSpace(day)
+	}
+	level, how, _ := strings.Cut(rest, ":")
+	e.How = strings.TrimSpace(how)
+	switch strings.ToLower(strings.TrimSpace(level)) {
+	case "", "claimed":
+		e.Level, e.By = fitmentv1.Evidence_CLAIMED, yard
+	case "shown":
+		e.Level, e.By = fitmentv1.Evidence_SHOWN, yard
+	case "confirmed":
+		e.Level = fitmentv1.Evidence_CONFIRMED
+		if at := strings.LastIndex(e.GetHow(), "by "); at == 0 || (at > 0 && e.GetHow()[at-1] == ' ') {
+			e.By = strings.TrimSpace(e.GetHow()[at+len("by "):])
+			e.How = strings.TrimSpace(e.GetHow()[:at])
+		}
+	default:
+		r.fields.Add(column, strconv.Quote(strings.TrimSpace(level))+" is no level of evidence", supportHelp)
+	}
+}
+
+// reading makes the reading behind a loop resistance.
+func (r *reader) reading(l *fitmentv1.Listing, value string) *fitmentv1.Reading {
+	reading := &fitmentv1.Reading{
+		Kind: l.GetKind(), Position: l.GetPosition(), OverRange: value == OverRange,
+		Method:       fitmentv1.Reading_Method(r.enum("loop_method", fitmentv1.Reading_Method_value, fitmentv1.Reading_Method_name)),
+		ShortingClip: fitmentv1.Reading_Clip(r.enum("loop_clip", fitmentv1.Reading_Clip_value, fitmentv1.Reading_Clip_name)),
+		LeadOhms:     r.optional("loop_lead_ohms"),
+	}
+	if !reading.GetOverRange() {
+		if ohms, ok := parseOhms(value); ok {
+			reading.Ohms = &ohms
+		}
+	}
+	if r.row.Has("loop_meter_percent") || r.row.Has("loop_meter_counts") || r.row.Has("loop_meter_resolution") {
+		reading.Meter = &fitmentv1.Meter{
+			PercentOfReading: r.row.Number("loop_meter_percent", r.fields),
+			Counts:           r.row.Number("loop_meter_counts", r.fields),
+			ResolutionOhms:   r.row.Number("loop_meter_resolution", r.fields),
+		}
+	}
+	return reading
+}
+
+func (r *reader) optional(column string) *float64 {
+	if !r.row.Has(column) {
+		return nil
+	}
+	value := r.row.Number(column, r.fields)
+	return &value
+}
+
+// readingColumns are the columns that only describe a reading.
+var readingColumns = []string{
+	"loop_method", "loop_clip", "loop_lead_ohms", "loop_meter_percent", "loop_meter_counts", "loop_meter_resolution",
+}
+
+// describesReading tells whether the row says how its resistance was read; a
+// bare number is a statement without a reading behind it.
+func (r *reader) describesReading() bool { return slices.ContainsFunc(readingColumns, r.row.Has) }
+
+// loopWithoutOhms refuses a description of a reading that has no value: nothing
+// that a row says is dropped in silence.
+func (r *reader) loopWithoutOhms() {
+	for _, column := range readingColumns {
+		if r.row.Has(column) {
+			r.fields.Add(column, "describes a reading, but loop_ohms is empty", "loop_ohms, or nothing here")
+		}
+	}
+}

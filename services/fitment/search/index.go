@@ -1,0 +1,295 @@
+// Package search keeps an index of everything that is on sale, and the
+// catalogue beside it, in memory: built from the store at start and kept
+// current by the store's feed of changes. Donor searches run on it.
+//
+// A listing is found by a part number that it states, or by its donor's make
+// and model together with kind and position. Nothing else of the stock is
+// looked at, so a search costs what its matches cost, however large the stock.
+package search
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"slices"
+	"sync"
+	"time"
+
+	"google.golang.org/grpc/codes"
+	"google.golang.org/protobuf/proto"
+
+	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+	"beltwright.example/services/fitment/catalogue"
+	"beltwright.example/services/fitment/listing"
+	"beltwright.example/services/fitment/rules"
+	"beltwright.example/services/platform/apierr"
+	"beltwright.example/services/store"
+)
+
+const (
+	// batch is how many changes are read from the store at once.
+	batch = 1024
+	// patience is how long a reader that states no deadline waits for a place.
+	patience = 2 * time.Second
+	// retryAfter is how long Run waits after the store failed, and how long a
+	// caller is asked to wait while the index is behind.
+	retryAfter = 200 * time.Millisecond
+)
+
+// Index answers donor searches. Its methods may be called concurrently.
+type Index struct {
+	store  store.Store
+	policy rules.Policy
+	log    *slog.Logger
+
+	// pulling has room for one: whoever has put into it reads the feed, and
+	// only he touches cursor.
+	pulling chan struct{}
+	cursor  int64
+
+	mu       sync.RWMutex
+	postings postings
+	parts    *catalogue.Catalogue
+	// replacedBy gives, for the key of a number, the keys of those that some
+	// supersession puts in its place, on whatever condition.
+	replacedBy map[string][]string
+	// partsAt is the version of the last change of the catalogue.
+	partsAt int64
+	// place is how far the store's changes are all here; its epoch is empty
+	// until the index is built.
+	place store.Place
+}
+
+// New makes an index that is empty until Run, CatchUp or Fresh reads the store.
+func New(st store.Store, policy rules.Policy, log *slog.Logger) *Index {
+	return &Index{
+		store: st, policy: policy, log: log, pulling: make(chan struct{}, 1),
+		postings: newPostings(), parts: catalogue.New(), replacedBy: map[string][]string{},
+	}
+}
+
+// Run keeps the index current until the context ends; it then returns nil. It
+// returns an error only where the store is closed. Where the store fails
+// otherwise it says so in the log and tries again.
+func (x *Index) Run(ctx context.Context) error {
+	for ctx.Err() == nil {
+		err := x.CatchUp(ctx, x.Place().Version+1)
+		switch {
+		case ctx.Err() != nil:
+			return nil
+		case errors.Is(err, store.ErrClosed):
+			return fmt.Errorf("keep the index current: %w", err)
+		case err != nil:
+			x.log.ErrorContext(ctx, "the index cannot read the store", "error", err)
+			pause(ctx, retryAfter)
+		}
+	}
+	return nil
+}
+
+// Place is how far the store's changes are all in the index; the zero Place
+// before it is built.
+func (x *Index) Place() store.Place {
+	x.mu.RLock()
+	defer x.mu.RUnlock()
+	return x.place
+}
+
+// Fresh returns once everything that the store had acknowledged when it was
+// called is in the index, so that no answer stands on less than that.
+func (x *Index) Fresh(ctx context.Context) error {
+	place, err := x.store.Place(ctx)
+	if err != nil {
+		return fmt.Errorf("read the store's place: %w", err)
+	}
+	return x.CatchUp(ctx, place.Version)
+}
+
+// CatchUp returns once every change up to the version is in the index, waiting
+// for one that has not happened yet, or with the context's error.
+func (x *Index) CatchUp(ctx context.Context, version int64) error {
+	for {
+		place := x.Place()
+		if place.Epoch != "" && place.Version >= version {
+			return nil
+		}
+		if place.Epoch != "" {
+			if err := x.store.Wait(ctx, place.Version); err != nil {
+				return fmt.Errorf("wait for the store: %w", err)
+			}
+		}
+		if err := x.pull(ctx); err != nil {
+			return err
+		}
+	}
+}
+
+// Await is CatchUp for a place that a caller demands: it waits until a little
+// before the caller's deadline, then answers UNAVAILABLE with NOT_READY. A place
+// of another store is INVALID_ARGUMENT with REVISION_INVALID.
+func (x *Index) Await(ctx context.Context, want store.Place) error {
+	if err := x.Fresh(ctx); err != nil {
+		return err
+	}
+	if have := x.Place(); want.Epoch != have.Epoch {
+		return apierr.New(codes.InvalidArgument, fitmentv1.ErrorInfo_REVISION_INVALID,
+			"min_revision: of another store or of one since restored; expected the revision of a write's answer")
+	}
+	limited, cancel := shaved(ctx)
+	defer cancel()
+	err := x.CatchUp(limited, want.Version)
+	if err != nil && limited.Err() != nil {
+		return apierr.Retry(codes.Unavailable, fitmentv1.ErrorInfo_NOT_READY, retryAfter,
+			"min_revision: this server has not seen that change yet")
+	}
+	return err
+}
+
+// shaved leaves a tenth of the time that is left for the answer.
+func shaved(ctx context.Context) (context.Context, context.CancelFunc) {
+	deadline, ok := ctx.Deadline()
+	if !ok {
+		return context.WithTimeout(ctx, patience)
+	}
+	left := time.Until(deadline)
+	return context.WithTimeout(ctx, left-left/10)
+}
+
+// pull reads the feed to its end.
+func (x *Index) pull(ctx context.Context) error {
+	select {
+	case x.pulling <- struct{}{}:
+		defer func() { <-x.pulling }()
+	case <-ctx.Done():
+		return fmt.Errorf("wait for the index: %w", ctx.Err())
+	}
+	place, err := x.store.Place(ctx)
+	if err != nil {
+		return fmt.Errorf("read the store's place: %w", err)
+	}
+	for {
+		records, err := x.store.Changes(ctx, x.cursor, batch)
+		if err != nil {
+			return fmt.Errorf("read the store's changes: %w", err)
+		}
+		changes, err := x.decode(ctx, records)
+		if err != nil {
+			return err
+		}
+		// A batch that is not full ends the feed: a record that was changed
+		// again meanwhile would have stood at its end. Only then is everything
+		// up to the cursor here.
+		whole := len(records) < batch
+		if err := x.take(changes, place, whole); err != nil {
+			return err
+		}
+		if whole {
+			return nil
+		}
+	}
+}
+
+// change is one decoded record.
+type change struct {
+	key     store.Key
+	version int64
+	message proto.Message
+}
+
+// decode reads records. A listing that cannot be read is not offered to
+// anybody; a catalogue record that cannot be read might be a recall notice, so
+// it stops the index.
+func (x *Index) decode(ctx context.Context, records []store.Record) ([]change, error) {
+	changes := make([]change, 0, len(records))
+	for _, record := range records {
+		c := change{key: record.Key, version: record.Version}
+		var err error
+		switch record.Key.Kind {
+		case listing.Kind:
+			c.message, err = listing.Decode(record.Value)
+			if err != nil {
+				x.log.ErrorContext(ctx, "a stored listing cannot be read and is not offered", "key", record.Key, "error", err)
+				c.message = &fitmentv1.Listing{State: fitmentv1.Listing_WITHDRAWN}
+			}
+		case catalogue.KindPart:
+			c.message, err = unmarshal(record, &fitmentv1.Part{})
+		case catalogue.KindSupersession:
+			c.message, err = unmarshal(record, &fitmentv1.Supersession{})
+		case catalogue.KindRecall:
+			c.message, err = unmarshal(record, &fitmentv1.Recall{})
+		}
+		if err != nil && record.Key.Kind != listing.Kind {
+			return nil, err
+		}
+		changes = append(changes, c)
+	}
+	return changes, nil
+}
+
+func unmarshal(record store.Record, into proto.Message) (proto.Message, error) {
+	if err := proto.Unmarshal(record.Value, into); err != nil {
+		return nil, fmt.Errorf("decode stored %s %s: %w", record.Key.Kind, record.Key.ID, err)
+	}
+	return into, nil
+}
+
+// take puts decoded changes into the index, up to the first that it refuses.
+func (x *Index) take(changes []change, place store.Place, whole bool) error {
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	for _, c := range changes {
+		if err := x.put(c); err != nil {
+			return fmt.Errorf("index %s %s: %w", c.key.Kind, c.key.ID, err)
+		}
+		x.cursor = c.version
+	}
+	if whole {
+		x.place = store.Place{Epoch: place.Epoch, Version: max(place.Version, x.cursor)}
+	}
+	return nil
+}
+
+func (x *Index) put(c change) error {
+	switch m := c.message.(type) {
+	case *fitmentv1.Listing:
+		x.postings.put(listing.Name(c.key.Tenant, c.key.ID), c.version, m)
+		return nil
+	case *fitmentv1.Part:
+		x.partsAt = c.version
+		return x.parts.PutPart(m)
+	case *fitmentv1.Supersession:
+		x.partsAt = c.version
+		return x.putSupersession(m)
+	case *fitmentv1.Recall:
+		x.partsAt = c.version
+		return x.parts.PutRecall(m)
+	}
+	return nil
+}
+
+// putSupersession also notes which number may replace which. A supersession's
+// name is made of its numbers, so a later record of that name replaces the same.
+func (x *Index) putSupersession(m *fitmentv1.Supersession) error {
+	if err := x.parts.PutSupersession(m); err != nil {
+		return err
+	}
+	older, err := catalogue.NumberKey(m.GetOldNumber())
+	if err != nil {
+		return err
+	}
+	newer, err := catalogue.NumberKey(m.GetNewNumber())
+	if err == nil && !slices.Contains(x.replacedBy[older], newer) {
+		x.replacedBy[older] = append(x.replacedBy[older], newer)
+	}
+	return err
+}
+
+func pause(ctx context.Context, d time.Duration) {
+	timer := time.NewTimer(d)
+	defer timer.Stop()
+	select {
+	case <-timer.C:
+	case <-ctx.Done():
+	}
+}
