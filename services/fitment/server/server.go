@@ -12,6 +12,8 @@ import (
 	"google.golang.org/grpc"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+	"beltwright.example/services/fitment/rules"
+	"beltwright.example/services/fitment/search"
 	"beltwright.example/services/store"
 )
 
@@ -19,9 +21,11 @@ import (
 type Options struct {
 	// Store keeps the records; required.
 	Store store.Store
-	// Now is the clock for times that are only shown; nil for the system's.
-	// Holds and sales go by the store's own time.
+	// Now is the clock that import times are read from; nil for the system's.
+	// Holds, sales and the day of a decision go by the store's own time.
 	Now func() time.Time
+	// Policy is what rules allow; nil for rules.DefaultPolicy.
+	Policy *rules.Policy
 	// Log takes what an operator should know; nil for none.
 	Log *slog.Logger
 }
@@ -31,19 +35,34 @@ type Server struct {
 	fitmentv1.UnimplementedCatalogueServiceServer
 	fitmentv1.UnimplementedListingServiceServer
 	fitmentv1.UnimplementedFitmentServiceServer
+
 	store store.Store
+	now   func() time.Time
 	log   *slog.Logger
+	index *search.Index
+	// selling has room for one sale at a time: every sale expects the
+	// catalogue's head, so two at once would only make each other try again.
+	selling chan struct{}
 }
 
-// New makes a server. It answers nothing useful before Run has built the index.
+// New makes a server. It is ready once Run has built the index.
 func New(opts Options) (*Server, error) {
 	if opts.Store == nil {
 		return nil, errors.New("fitment server: a store is required")
 	}
+	if opts.Now == nil {
+		opts.Now = time.Now
+	}
 	if opts.Log == nil {
 		opts.Log = slog.New(slog.DiscardHandler)
 	}
-	return &Server{store: opts.Store, log: opts.Log}, nil
+	policy := rules.DefaultPolicy()
+	if opts.Policy != nil {
+		policy = *opts.Policy
+	}
+	return &Server{
+		store: opts.Store, now: opts.Now, log: opts.Log, index: search.New(opts.Store, policy, opts.Log), selling: make(chan struct{}, 1),
+	}, nil
 }
 
 // Register adds the services to a gRPC server.
@@ -54,7 +73,7 @@ func (s *Server) Register(r grpc.ServiceRegistrar) {
 }
 
 // Names are the full names of the services, for health.
-func (s *Server) Names() []string {
+func (*Server) Names() []string {
 	return []string{
 		fitmentv1.CatalogueService_ServiceDesc.ServiceName,
 		fitmentv1.ListingService_ServiceDesc.ServiceName,
@@ -62,11 +81,8 @@ func (s *Server) Names() []string {
 	}
 }
 
-// Ready is nil once the index has caught up with the store.
-func (s *Server) Ready(ctx context.Context) error { return ctx.Err() }
+// Ready is nil where the index has caught up with the store.
+func (s *Server) Ready(ctx context.Context) error { return s.index.Fresh(ctx) }
 
 // Run keeps the index current until the context ends.
-func (s *Server) Run(ctx context.Context) error {
-	<-ctx.Done()
-	return nil
-}
+func (s *Server) Run(ctx context.Context) error { return s.index.Run(ctx) }
