@@ -8,26 +8,38 @@ import (
 
 	"beltwright.example/services/store"
 	"beltwright.example/services/store/embedded"
+	"beltwright.example/services/store/storetest"
 )
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 
-func TestSmoke(t *testing.T) {
+func TestConformance(t *testing.T) {
 	t.Parallel()
-	s, err := embedded.Open(t.TempDir(), embedded.Options{Now: time.Now})
+	storetest.Run(t, func(t *testing.T, now func() time.Time) (store.Store, func() store.Store) {
+		t.Helper()
+		dir := t.TempDir()
+		s := open(t, dir, embedded.Options{Now: now})
+		return s, func() store.Store {
+			if err := s.Close(); err != nil {
+				t.Fatal(err)
+			}
+			s = open(t, dir, embedded.Options{Now: now})
+			return s
+		}
+	})
+}
+
+// open opens a store and closes it when the test ends.
+func open(t *testing.T, dir string, options embedded.Options) *embedded.Store {
+	t.Helper()
+	s, err := embedded.Open(dir, options)
 	if err != nil {
 		t.Fatal(err)
 	}
-	key := store.Key{Tenant: "a", Kind: "b", ID: "c"}
-	out, err := s.Apply(t.Context(), store.Change{Puts: []store.Put{{Key: key, Value: []byte("x")}}})
-	if err != nil || out[0].Err != nil {
-		t.Fatal(err, out)
-	}
-	r, err := s.Get(t.Context(), key)
-	if err != nil || string(r.Value) != "x" || r.Version != 1 {
-		t.Fatal(r, err)
-	}
-	if err := s.Close(); err != nil {
-		t.Fatal(err)
-	}
+	t.Cleanup(func() {
+		if err := s.Close(); err != nil {
+			t.Error(err)
+		}
+	})
+	return s
 }
