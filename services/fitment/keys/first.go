@@ -95,7 +95,7 @@ const (
 )
 
 func readSecret(path string) (string, error) {
-	file, err := os.Open(path)
+	file, err := os.Open(path) //nolint:gosec // the operator names the file
 	if err != nil {
 		return "", err
 	}

@@ -39,7 +39,7 @@ func TestBearerReadsExactlyOneKey(t *testing.T) {
 		"no key":        {[]string{"Bearer "}, ""},
 		"no scheme":     {[]string{"key"}, ""},
 		"other scheme":  {[]string{"Basic a2V5"}, ""},
-		"two words":     {[]string{"Bearer key key"}, ""},
+		"two words":     {[]string{"Bearer key word"}, ""},
 		"leading space": {[]string{"Bearer  key"}, ""},
 		"too long":      {[]string{"Bearer " + longest + "k"}, ""},
 		"control":       {[]string{"Bearer ke\x00y"}, ""},

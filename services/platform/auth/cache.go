@@ -92,7 +92,7 @@ func (c *cache) Verify(ctx context.Context, key string) (identity.Principal, err
 	}
 }
 
-func (c *cache) lookup(id digest) (identity.Principal, error, bool) { //nolint:revive,staticcheck // the error is an answer here
+func (c *cache) lookup(id digest) (identity.Principal, error, bool) {
 	now := c.config.Now()
 	c.mu.Lock()
 	defer c.mu.Unlock()

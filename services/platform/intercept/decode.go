@@ -97,7 +97,7 @@ func malformed() error {
 type pendingKey struct{}
 
 func readLate(original grpc.MethodHandler) grpc.MethodHandler {
-	return func(srv any, ctx context.Context, read func(any) error, interceptor grpc.UnaryServerInterceptor) (any, error) { //nolint:revive // grpc's order of arguments
+	return func(srv any, ctx context.Context, read func(any) error, interceptor grpc.UnaryServerInterceptor) (any, error) {
 		request := &pending{read: read}
 		ctx = context.WithValue(ctx, pendingKey{}, request)
 		note := func(into any) error {

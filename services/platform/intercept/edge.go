@@ -97,6 +97,7 @@ func reasoned(bare *status.Status) error {
 		// grpc's own text names addresses.
 		return apierr.Retry(codes.Unavailable, fitmentv1.ErrorInfo_DEPENDENCY_DOWN, time.Second,
 			"a service that is needed for this does not answer")
+	default:
 	}
 	if reason, ok := reasons[bare.Code()]; ok {
 		return apierr.New(bare.Code(), reason, "%s", bare.Message())

@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"slices"
 	"strings"
 	"testing"
 	"testing/synctest"
@@ -59,8 +60,8 @@ func chain(t *testing.T) ([]intercept.Link, *bytes.Buffer) {
 
 // call sends a request through all links to a handler.
 func call(ctx context.Context, links []intercept.Link, handler grpc.UnaryHandler) (any, error) {
-	for i := len(links) - 1; i >= 0; i-- {
-		link, inner := links[i], handler
+	for _, link := range slices.Backward(links) {
+		inner := handler
 		handler = func(ctx context.Context, req any) (any, error) {
 			return link.Unary(ctx, req, &grpc.UnaryServerInfo{FullMethod: method}, inner)
 		}
@@ -70,8 +71,8 @@ func call(ctx context.Context, links []intercept.Link, handler grpc.UnaryHandler
 
 // stream opens a stream through all links to a handler.
 func stream(ctx context.Context, links []intercept.Link, messages grpc.ServerStream, handler grpc.StreamHandler) error {
-	for i := len(links) - 1; i >= 0; i-- {
-		link, inner := links[i], handler
+	for _, link := range slices.Backward(links) {
+		inner := handler
 		handler = func(srv any, s grpc.ServerStream) error {
 			return link.Stream(srv, s, &grpc.StreamServerInfo{FullMethod: method}, inner)
 		}
@@ -139,11 +140,11 @@ func TestPanicBecomesAnAnswerAndIsLogged(t *testing.T) {
 	t.Parallel()
 	for name, run := range map[string]func([]intercept.Link) error{
 		"unary": func(links []intercept.Link) error {
-			_, err := call(asShop(t), links, func(context.Context, any) (any, error) { panic("the cat is out") })
+			_, err := call(asShop(t), links, func(context.Context, any) (any, error) { panic("the cat is out") }) //nolint:forbidigo // what is tested
 			return err
 		},
 		"stream": func(links []intercept.Link) error {
-			return stream(asShop(t), links, nil, func(any, grpc.ServerStream) error { panic("the cat is out") })
+			return stream(asShop(t), links, nil, func(any, grpc.ServerStream) error { panic("the cat is out") }) //nolint:forbidigo // what is tested
 		},
 	} {
 		t.Run(name, func(t *testing.T) {

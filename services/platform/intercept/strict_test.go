@@ -54,7 +54,7 @@ func assess(readings ...*fitmentv1.Reading) *fitmentv1.AssessFaultRequest {
 
 func TestJudgeNamesWhatIsWrong(t *testing.T) {
 	t.Parallel()
-	ohms := func(x float64) *fitmentv1.Reading { return &fitmentv1.Reading{Ohms: proto.Float64(x)} }
+	ohms := func(x float64) *fitmentv1.Reading { return &fitmentv1.Reading{Ohms: new(x)} }
 	const unknown, invalid = fitmentv1.ErrorInfo_FIELD_UNKNOWN, fitmentv1.ErrorInfo_FIELD_INVALID
 	number := func(x float64) *structpb.Struct {
 		return &structpb.Struct{Fields: map[string]*structpb.Value{"a": structpb.NewNumberValue(x)}}
@@ -95,7 +95,7 @@ func TestJudgeNamesWhatIsWrong(t *testing.T) {
 
 func TestJudgeNamesABoundedNumber(t *testing.T) {
 	t.Parallel()
-	bad := &fitmentv1.Reading{Ohms: proto.Float64(math.NaN())}
+	bad := &fitmentv1.Reading{Ohms: new(math.NaN())}
 	err := intercept.Judge(assess(slices.Repeat([]*fitmentv1.Reading{bad}, 100_000)...))
 	if n := len(violated(t, err)); n != 16 {
 		t.Errorf("%d violations of 100,000 are named; expected 16", n)
@@ -106,7 +106,7 @@ func TestJudgeNamesABoundedNumber(t *testing.T) {
 // only what the contract knows gives all of it back.
 func FuzzJudge(f *testing.F) {
 	for _, seed := range []proto.Message{
-		assess(), with(assess(), 99), assess(&fitmentv1.Reading{Ohms: proto.Float64(math.NaN())}),
+		assess(), with(assess(), 99), assess(&fitmentv1.Reading{Ohms: new(math.NaN())}),
 		assess(with(&fitmentv1.Reading{}, 31)),
 	} {
 		raw, err := proto.Marshal(seed)
@@ -140,7 +140,7 @@ func TestJudgeFindsOneBadNumberAnywhere(t *testing.T) {
 		values := rapid.SliceOfN(rapid.Float64(), 1, 20).Draw(t, "values") // finite
 		readings := make([]*fitmentv1.Reading, len(values))
 		for i, x := range values {
-			readings[i] = &fitmentv1.Reading{Ohms: proto.Float64(x), Meter: &fitmentv1.Meter{PercentOfReading: x}}
+			readings[i] = &fitmentv1.Reading{Ohms: new(x), Meter: &fitmentv1.Meter{PercentOfReading: x}}
 		}
 		request := assess(readings...)
 		if err := intercept.Judge(request); err != nil {

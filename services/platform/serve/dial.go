@@ -56,7 +56,7 @@ func dial(target string, more ...grpc.DialOption) (*grpc.ClientConn, error) {
 	if err != nil {
 		return nil, fmt.Errorf("serve: %w", err)
 	}
-	options := []grpc.DialOption{
+	options := append([]grpc.DialOption{
 		grpc.WithTransportCredentials(insecure.NewCredentials()),
 		grpc.WithDefaultServiceConfig(config),
 		grpc.WithDisableServiceConfig(), // of the resolver: DNS must not set policy
@@ -67,8 +67,7 @@ func dial(target string, more ...grpc.DialOption) (*grpc.ClientConn, error) {
 		grpc.WithKeepaliveParams(keepalive.ClientParameters{Time: 30 * time.Second, Timeout: 10 * time.Second}),
 		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(maxReceive)),
 		grpc.WithChainUnaryInterceptor(boundCall),
-	}
-	options = append(options, auth.Forward()...)
+	}, auth.Forward()...)
 	conn, err := grpc.NewClient(target, append(options, more...)...)
 	if err != nil {
 		return nil, fmt.Errorf("serve: connect to %s: %w", target, err)

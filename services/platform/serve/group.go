@@ -55,7 +55,7 @@ func (g *Group) Run(ctx context.Context) error {
 		case <-ended:
 		}
 	}
-	var failures []error
+	failures := make([]error, 0, len(all))
 	for _, r := range all {
 		r.stop()
 		<-r.done

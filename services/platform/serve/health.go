@@ -2,6 +2,7 @@ package serve
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"log/slog"
 	"sync"
@@ -28,7 +29,7 @@ type watcher struct {
 }
 
 // errNotAsked stands for the time before the first answer.
-var errNotAsked = fmt.Errorf("has not been asked yet")
+var errNotAsked = errors.New("has not been asked yet")
 
 func newWatcher(config Config, log *slog.Logger, services []Service) *watcher {
 	w := &watcher{config: config, log: log, services: services, server: health.NewServer()}

@@ -274,9 +274,7 @@ func TestWhoIsLetIn(t *testing.T) {
 				t.Parallel()
 				ctx, cancel := context.WithTimeout(t.Context(), 20*time.Second)
 				defer cancel()
-				for _, header := range headers {
-					ctx = metadata.AppendToOutgoingContext(ctx, auth.Header, header)
-				}
+				ctx = metadata.NewOutgoingContext(ctx, metadata.MD{auth.Header: headers})
 				want, reason := codes.OK, fitmentv1.ErrorInfo_REASON_UNSPECIFIED
 				switch {
 				case name == "health":
