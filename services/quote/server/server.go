@@ -4,6 +4,7 @@
 package server
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -15,10 +16,11 @@ import (
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	quotev1 "beltwright.example/proto/beltwright/quote/v1"
+	"beltwright.example/services/quote/trust"
 	"beltwright.example/services/store"
 )
 
-// Options are what the server stands on. All but Log are needed.
+// Options are what the server stands on. Store, Fitment and Now are needed.
 type Options struct {
 	// Store keeps offers, quotes and outcomes.
 	Store store.Store
@@ -29,7 +31,16 @@ type Options struct {
 	Now func() time.Time
 	// Log takes what an operator should know; nil is the default logger.
 	Log *slog.Logger
+	// Priors are what is believed about a condition before any outcome; the
+	// zero value is trust.DefaultPriors.
+	Priors trust.Priors
+	// FitmentTimeout bounds each question to the fitment service; 0 is
+	// DefaultFitmentTimeout.
+	FitmentTimeout time.Duration
 }
+
+// DefaultFitmentTimeout is how long the fitment service has for an answer.
+const DefaultFitmentTimeout = 5 * time.Second
 
 // Server serves OfferService, QuoteService, RepairService and PlanningService.
 type Server struct {
@@ -38,12 +49,12 @@ type Server struct {
 	quotev1.UnimplementedRepairServiceServer
 	quotev1.UnimplementedPlanningServiceServer
 
-	store    store.Store
-	fitment  fitmentv1.FitmentServiceClient
-	listings fitmentv1.ListingServiceClient
-	health   healthpb.HealthClient
-	now      func() time.Time
-	log      *slog.Logger
+	store  store.Store
+	side   fitmentSide
+	health healthpb.HealthClient
+	now    func() time.Time
+	log    *slog.Logger
+	priors trust.Priors
 }
 
 // New makes the server; it fails where an option is missing.
@@ -51,17 +62,22 @@ func New(o Options) (*Server, error) {
 	if o.Store == nil || o.Fitment == nil || o.Now == nil {
 		return nil, errors.New("quote server: Store, Fitment and Now are needed")
 	}
-	log := o.Log
-	if log == nil {
-		log = slog.Default()
+	priors := cmp.Or(o.Priors, trust.DefaultPriors())
+	if err := priors.Validate(); err != nil {
+		return nil, fmt.Errorf("quote server: %w", err)
 	}
 	return &Server{
-		store:    o.Store,
-		fitment:  fitmentv1.NewFitmentServiceClient(o.Fitment),
-		listings: fitmentv1.NewListingServiceClient(o.Fitment),
-		health:   healthpb.NewHealthClient(o.Fitment),
-		now:      o.Now,
-		log:      log,
+		store: o.Store,
+		side: fitmentSide{
+			decisions: fitmentv1.NewFitmentServiceClient(o.Fitment),
+			listings:  fitmentv1.NewListingServiceClient(o.Fitment),
+			timeout:   cmp.Or(max(o.FitmentTimeout, 0), DefaultFitmentTimeout),
+			now:       o.Now,
+		},
+		health: healthpb.NewHealthClient(o.Fitment),
+		now:    o.Now,
+		log:    cmp.Or(o.Log, slog.Default()),
+		priors: priors,
 	}, nil
 }
 

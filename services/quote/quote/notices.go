@@ -1,0 +1,117 @@
+package quote
+
+import (
+	"fmt"
+	"slices"
+
+	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+	quotev1 "beltwright.example/proto/beltwright/quote/v1"
+)
+
+// maxNotices bounds the sentences of a quote.
+const maxNotices = 60
+
+// The sentences that stand on every quote. That a used part is disclosed, in
+// offers, on invoices and on the packaging, is asked for by 16 CFR 20.1(b).
+const (
+	noticeUsed = "Used parts: an option marked USED was removed from another vehicle. Say so in the offer, on the invoice and on the packaging (16 CFR 20.1)."
+	noticeMade = "Remanufactured parts: an option marked REMANUFACTURED was rebuilt by its supplier's account. Say so in the offer, on the invoice, on the packaging and on the part (16 CFR 20.1)."
+	noticeWork = "The vehicle maker's own procedure, local codes and licensed practice come first. No part is fitted before it has passed its arrival check."
+	noticeLive = "A replaced part that has not fired is live: handle, store, ship and dispose of it by the rules for explosive and dangerous goods. Never throw it away or post it."
+	noticeFit  = "The plan's costs leave out the labour of fitting, which is the same on every way; each option's landed cost contains it."
+	noticeCore = "A deposit on the old part counts as cost; that it comes back with the old part is not counted."
+	noticeTax  = "Tax is the stated rate on price and deposit; where the law taxes freight, handling or labour too, that is not counted."
+	noticeRest = "Not counted: further parts that a deployment makes due, programming of modules, and charges that no price list or listing states."
+	noticeBeta = "Chances of passing come from a documented prior moved by the outcomes that your business recorded; they are estimates, and no evidence of fit."
+	noticeNew  = "The plan takes a new part to pass its check. Check it on arrival all the same."
+)
+
+// notices collects the cautions and disclosures of a result.
+func notices(in Input, result Result) []string {
+	var all []string
+	has := func(condition quotev1.Offer_Condition) bool {
+		return slices.ContainsFunc(result.Options, func(o *quotev1.Option) bool { return o.GetCondition() == condition })
+	}
+	if has(quotev1.Offer_USED) {
+		all = append(all, noticeUsed)
+	}
+	if has(quotev1.Offer_REMANUFACTURED) {
+		all = append(all, noticeMade)
+	}
+	all = append(all, noticeWork, noticeLive)
+	if len(result.Options) > 0 {
+		all = append(all, noticeFit, noticeTax, noticeRest, noticeBeta)
+	}
+	if slices.ContainsFunc(result.Options, func(o *quotev1.Option) bool { return o.GetCoreDeposit() > 0 }) {
+		all = append(all, noticeCore)
+	}
+	if has(quotev1.Offer_NEW) {
+		all = append(all, noticeNew)
+	}
+	if !result.GoodUntil.IsZero() {
+		all = append(all, fmt.Sprintf("A price that the plan counts on holds until %s.", result.GoodUntil.AddDate(0, 0, -1).Format("2006-01-02")))
+	}
+	all = append(all, oldStock(in, result.Options)...)
+	all = append(all, planned(in, result.Options)...)
+	return unique(all, maxNotices)
+}
+
+// oldStock warns of new parts that their maker does not make any more.
+func oldStock(in Input, options []*quotev1.Option) []string {
+	var all []string
+	g := newGate(in)
+	for _, option := range options {
+		key, _ := partKey(option.GetPartMaker(), option.GetPartNumber())
+		match := g.matches[key]
+		if option.GetCondition() == quotev1.Offer_NEW && match.GetPart().GetDiscontinued() {
+			all = append(all, option.GetSource()+": the maker has discontinued this part, so a new one is old stock; ask for its date of manufacture.")
+		}
+		if years := match.GetPart().GetServiceLifeYears(); years > 0 && (option.GetPlanPlace() > 0 || option.GetFallback()) {
+			all = append(all, fmt.Sprintf("%s: the maker sets a service life of %d years from manufacture.", option.GetSource(), years))
+		}
+	}
+	return all
+}
+
+// planned repeats the cautions and arrival checks that the decisions give for
+// the listings that the plan tries.
+func planned(in Input, options []*quotev1.Option) []string {
+	tried := make(map[string]bool)
+	for _, option := range options {
+		if option.GetPlanPlace() > 0 {
+			tried[option.GetSource()] = true
+		}
+	}
+	var cautions, checks []string
+	for _, donor := range in.Donors {
+		if !tried[donor.GetListing().GetName()] {
+			continue
+		}
+		cautions = append(cautions, donor.GetDecision().GetCautions()...)
+		for _, arrival := range donor.GetDecision().GetArrivalChecks() {
+			checks = append(checks, checkWords(arrival))
+		}
+	}
+	return append(cautions, checks...)
+}
+
+func checkWords(arrival *fitmentv1.ArrivalCheck) string {
+	if arrival.GetPass() == "" {
+		return "On arrival: " + arrival.GetCheck()
+	}
+	return "On arrival: " + arrival.GetCheck() + " It passes if: " + arrival.GetPass()
+}
+
+// unique keeps the first of equal sentences, at most limit of them.
+func unique(sentences []string, limit int) []string {
+	seen := make(map[string]bool, len(sentences))
+	kept := make([]string, 0, min(len(sentences), limit))
+	for _, sentence := range sentences {
+		sentence = shorten(sentence, 500)
+		if sentence != "" && !seen[sentence] && len(kept) < limit {
+			seen[sentence] = true
+			kept = append(kept, sentence)
+		}
+	}
+	return kept
+}

@@ -1,0 +1,478 @@
+package server
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"math"
+	"regexp"
+	"strings"
+	"time"
+
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+	quotev1 "beltwright.example/proto/beltwright/quote/v1"
+	"beltwright.example/services/platform/amount"
+	"beltwright.example/services/platform/apierr"
+	"beltwright.example/services/platform/check"
+	"beltwright.example/services/platform/requests"
+	"beltwright.example/services/quote/money"
+	"beltwright.example/services/quote/quote"
+	"beltwright.example/services/store"
+)
+
+const (
+	// prepareTries is how many listings one request tries to hold.
+	prepareTries = 8
+	// defaultHours and maxHours bound how long a quote is good for.
+	defaultHours = 72
+	maxHours     = 720
+	// maxMinutes bounds the shop's labour.
+	maxMinutes = 100_000
+	// room is kept free in a quote's record for number, hold and times.
+	room = 8 << 10
+)
+
+var currencyCode = regexp.MustCompile(`^[A-Z]{3}$`)
+
+// PrepareQuote weighs what may be bought, holds the plan's first listing, and
+// stores an immutable quote.
+func (s *Server) PrepareQuote(ctx context.Context, request *quotev1.PrepareQuoteRequest) (*quotev1.PrepareQuoteResponse, error) {
+	who, err := caller(ctx)
+	if err != nil {
+		return nil, err
+	}
+	tax, err := checkPrepare(request)
+	if err != nil {
+		return nil, err
+	}
+	p := &preparation{s: s, request: request, in: quote.Input{
+		Need: request.GetNeed(), Priors: s.priors, Labour: request.GetLabour(), Tax: tax,
+		DayCost: request.GetDayCost(), Currency: request.GetCurrencyCode(), Tenant: who.Tenant, Lost: make(map[string]string),
+	}}
+	if request.GetDryRun() {
+		return p.dryRun(ctx)
+	}
+	var before store.Applied
+	p.write, before, err = s.begin(ctx, who.Tenant, request.GetRequestId(), request)
+	if err != nil || before.Replayed {
+		return s.prepared(ctx, before, err)
+	}
+	if err := p.gather(ctx); err != nil {
+		return nil, err
+	}
+	for n := range prepareTries {
+		applied, done, err := p.attempt(ctx, n)
+		if err != nil || done {
+			return s.prepared(ctx, applied, err)
+		}
+	}
+	return nil, contended()
+}
+
+// prepared reads the answer of a stored quote, the first time and on a repeat
+// alike.
+func (s *Server) prepared(ctx context.Context, applied store.Applied, err error) (*quotev1.PrepareQuoteResponse, error) {
+	q, place, err := s.closedAnswer(ctx, applied, err)
+	if err != nil {
+		return nil, err
+	}
+	return &quotev1.PrepareQuoteResponse{Quote: q, Revision: place}, nil
+}
+
+func checkPrepare(request *quotev1.PrepareQuoteRequest) (money.Percent, error) {
+	var fields check.Fields
+	kind := request.GetNeed().GetKind()
+	if _, known := fitmentv1.Part_Kind_name[int32(kind)]; request.GetNeed() == nil {
+		fields.Add("need", "is missing", "what the vehicle lacks")
+	} else if !known || kind == fitmentv1.Part_KIND_UNSPECIFIED {
+		fields.Add("need.kind", "is missing or unknown", "the kind of part, such as BUCKLE_PRETENSIONER")
+	}
+	if !currencyCode.MatchString(request.GetCurrencyCode()) {
+		fields.Add("currency_code", fmt.Sprintf("%.20q is no currency code", request.GetCurrencyCode()), "three capital letters of ISO 4217, such as USD")
+	}
+	fields.Int("day_cost", request.GetDayCost(), 0, amount.Max)
+	tax, err := money.ParsePercent(request.GetTaxPercent())
+	if err != nil {
+		fields.Add("tax_percent", fmt.Sprintf("%.80s", err.Error()), "a decimal number from 0 to 100, such as 7.25")
+	}
+	labour := request.GetLabour()
+	fields.Int("labour.fit_minutes", int64(labour.GetFitMinutes()), 0, maxMinutes)
+	fields.Int("labour.check_minutes", int64(labour.GetCheckMinutes()), 0, maxMinutes)
+	fields.Int("labour.hourly_rate", labour.GetHourlyRate(), 0, amount.Max)
+	fields.Int("valid_hours", int64(request.GetValidHours()), 0, maxHours)
+	fields.Text("reference", request.GetReference(), 100, false)
+	if !request.GetDryRun() || request.GetRequestId() != "" {
+		requests.ID(&fields, request.GetRequestId())
+	}
+	return tax, fields.Err()
+}
+
+// preparation is one quote in the making.
+type preparation struct {
+	s        *Server
+	write    write
+	request  *quotev1.PrepareQuoteRequest
+	in       quote.Input
+	extra    []string // notices about what was left out
+	revision string
+}
+
+// choice is the listing that a request chose to hold, kept before it is held:
+// a repeat of the request finds its own hold again.
+type choice struct {
+	Listing string `json:"listing"`
+	Minutes int32  `json:"minutes"`
+}
+
+// gather asks the fitment side and the caller's price lists and outcomes.
+func (p *preparation) gather(ctx context.Context) error {
+	p.in.Now = p.s.now()
+	parts, err := p.s.side.findParts(ctx, p.in.Need)
+	if err != nil {
+		return err
+	}
+	found, err := p.s.side.findDonors(ctx, p.in.Need)
+	if err != nil {
+		return err
+	}
+	lists, err := p.s.readPriceLists(ctx, p.in.Tenant, p.in.Need, parts)
+	if err != nil {
+		return err
+	}
+	p.in.Parts, p.in.Donors, p.in.Offers, p.revision = parts, found.found, lists.offers, found.revision
+	if found.more {
+		p.extra = append(p.extra, fmt.Sprintf("Further listings that are not proven to fit are not named here: the search ended at %d.", maxDonors))
+	}
+	if lists.more {
+		p.extra = append(p.extra, "Further offers in your price lists, of the same kind but of parts that the catalogue does not name for this need, are not named here.")
+	}
+	return p.tallies(ctx)
+}
+
+// tallies reads the outcomes of every seller who takes part.
+func (p *preparation) tallies(ctx context.Context) error {
+	counted := make(map[store.Key]quote.Tally)
+	count := func(source string, condition quotev1.Offer_Condition) error {
+		seller, err := quote.SellerOf(source)
+		if err != nil {
+			return fmt.Errorf("count outcomes: %w", err)
+		}
+		key := tallyKey(p.in.Tenant, seller, condition, p.in.Need.GetKind())
+		if _, known := counted[key]; known {
+			return nil
+		}
+		counted[key], _, err = p.s.readTally(ctx, key)
+		return err
+	}
+	for _, donor := range p.in.Donors {
+		if err := count(donor.GetListing().GetName(), quotev1.Offer_USED); err != nil {
+			return err
+		}
+	}
+	for _, offer := range p.in.Offers {
+		if err := count(offer.GetName(), offer.GetCondition()); err != nil {
+			return err
+		}
+	}
+	p.in.Tally = func(seller string, condition quotev1.Offer_Condition, kind fitmentv1.Part_Kind) quote.Tally {
+		return counted[tallyKey(p.in.Tenant, seller, condition, kind)]
+	}
+	return nil
+}
+
+// dryRun weighs only. Having nothing to buy is an answer, too.
+func (p *preparation) dryRun(ctx context.Context) (*quotev1.PrepareQuoteResponse, error) {
+	if err := p.gather(ctx); err != nil {
+		return nil, err
+	}
+	result, err := quote.Weigh(p.in)
+	if err != nil {
+		return nil, fmt.Errorf("weigh: %w", err)
+	}
+	q := p.quote(result, p.in.Now.Add(p.validFor(result)))
+	q.State = quotev1.Quote_DRY_RUN
+	return &quotev1.PrepareQuoteResponse{Quote: q}, nil
+}
+
+// attempt weighs and, where the plan opens with a listing, holds it. It is not
+// done where the listing was lost to somebody else or turned out dearer: then
+// the next attempt weighs without it, or anew.
+func (p *preparation) attempt(ctx context.Context, n int) (applied store.Applied, done bool, err error) {
+	chosen, err := p.chosenBefore(ctx, n)
+	if err != nil {
+		return applied, false, err
+	}
+	if chosen.Listing == "" {
+		result, err := p.weigh()
+		if err != nil {
+			return applied, false, err
+		}
+		first := quote.FirstBuy(result.Options).GetSource()
+		if !strings.HasPrefix(first, listingPrefix) {
+			applied, err = p.keep(ctx, result, nil)
+			return applied, true, err
+		}
+		minutes := int32(math.Ceil(p.validFor(result).Minutes()))
+		if chosen, err = p.choose(ctx, n, choice{Listing: first, Minutes: minutes}); err != nil {
+			return applied, false, p.unlessLost(first, err)
+		}
+	}
+	hold, err := p.s.side.hold(ctx, p.in.Tenant, chosen.Listing, chosen.Minutes, p.write.step(fmt.Sprint("hold ", n)).requestID)
+	if lost(err) {
+		p.s.dropClaim(ctx, p.write, chosen.Listing)
+		return applied, false, p.unlessLost(chosen.Listing, err)
+	}
+	if err != nil {
+		return applied, false, err
+	}
+	applied, done, err = p.withHold(ctx, chosen.Listing, hold)
+	if !done || overtaken(applied, chosen.Listing, hold) {
+		p.giveBack(ctx, n, chosen.Listing, hold)
+	}
+	return applied, done, err
+}
+
+// overtaken tells whether another run of the same request stored its quote
+// first, on another hold than this run's.
+func overtaken(applied store.Applied, name string, hold *fitmentv1.Hold) bool {
+	stored := &quotev1.Quote{}
+	return applied.Replayed && proto.Unmarshal(applied.Answer, stored) == nil &&
+		(stored.GetHeldListing() != name || stored.GetHold().GetFence() != hold.GetFence())
+}
+
+// weigh weighs for a quote that is to be stored.
+func (p *preparation) weigh() (quote.Result, error) {
+	result, err := quote.Weigh(p.in)
+	switch {
+	case err != nil:
+		return quote.Result{}, fmt.Errorf("weigh: %w", err)
+	case len(result.Options) == 0:
+		return quote.Result{}, nothingToBuy(result)
+	case proto.Size(p.quote(result, p.in.Now)) > store.MaxValue-room:
+		return quote.Result{}, apierr.New(codes.FailedPrecondition, fitmentv1.ErrorInfo_LIMIT_REACHED,
+			"there is more on offer than one quote can name; state more of the vehicle, or the number of the part to be replaced")
+	}
+	return result, nil
+}
+
+// nothingToBuy says what is kept out and what would admit it.
+func nothingToBuy(result quote.Result) error {
+	text := "nothing may be bought for this need: no listing and no offer is on record for it"
+	if n := len(result.Excluded); n > 0 {
+		nearest := result.Excluded[0]
+		text = fmt.Sprintf("nothing may be bought for this need: all %d on offer are kept out; %s %s", n, nearest.GetSource(), nearest.GetReason())
+		if nearest.GetRemedy() != "" {
+			text += "; what would admit it: " + nearest.GetRemedy()
+		}
+	}
+	return apierr.New(codes.FailedPrecondition, fitmentv1.ErrorInfo_NOTHING_TO_BUY, "%s", text)
+}
+
+// validFor is how long the quote is good for: as asked, but not beyond the first
+// price that the plan counts on, and at least a minute.
+func (p *preparation) validFor(result quote.Result) time.Duration {
+	hours := p.request.GetValidHours()
+	if hours == 0 {
+		hours = defaultHours
+	}
+	valid := time.Duration(hours) * time.Hour
+	if !result.GoodUntil.IsZero() {
+		valid = min(valid, result.GoodUntil.Sub(p.in.Now).Truncate(time.Minute))
+	}
+	return max(valid, time.Minute)
+}
+
+// chosenBefore is what the attempt chose in an earlier run of this request.
+func (p *preparation) chosenBefore(ctx context.Context, n int) (choice, error) {
+	w := p.write.step(fmt.Sprint("choice ", n))
+	before, err := p.s.store.Seen(ctx, w.tenant, w.requestID, w.fingerprint)
+	if err != nil || !before.Replayed {
+		return choice{}, err
+	}
+	return readChoice(before.Answer)
+}
+
+func readChoice(raw []byte) (choice, error) {
+	var c choice
+	if err := json.Unmarshal(raw, &c); err != nil {
+		return choice{}, fmt.Errorf("read the kept choice: %w", err)
+	}
+	return c, nil
+}
+
+// choose keeps what is to be held, with the claim on it, before it is held. Of
+// two runs of the same request the first one chooses for both. errClaimed:
+// another quote of the business has the listing.
+func (p *preparation) choose(ctx context.Context, n int, c choice) (choice, error) {
+	raw, err := json.Marshal(c)
+	if err != nil {
+		return choice{}, fmt.Errorf("keep the choice: %w", err)
+	}
+	until := p.in.Now.Add(time.Duration(c.Minutes)*time.Minute + time.Minute)
+	for range conflictTries {
+		put, err := p.s.takeClaim(ctx, p.write, c.Listing, claim{Request: p.write.requestID, Until: until})
+		if err != nil {
+			return choice{}, err
+		}
+		applied, err := p.s.apply(ctx, p.write.step(fmt.Sprint("choice ", n)), store.Change{Puts: []store.Put{put}}, raw)
+		if errors.Is(err, store.ErrConflict) {
+			continue
+		}
+		if err != nil {
+			return choice{}, err
+		}
+		return readChoice(applied.Answer)
+	}
+	return choice{}, contended()
+}
+
+// unlessLost notes that a listing cannot be had and swallows the error; other
+// errors stay.
+func (p *preparation) unlessLost(listing string, err error) error {
+	switch {
+	case errors.Is(err, errClaimed):
+		p.in.Lost[listing] = "is already held by another quote of your business"
+	case apierr.ReasonOf(err) == fitmentv1.ErrorInfo_LISTING_HELD:
+		p.in.Lost[listing] = "was held by another business a moment ago"
+	case apierr.ReasonOf(err) == fitmentv1.ErrorInfo_LISTING_GONE:
+		p.in.Lost[listing] = "was sold or withdrawn a moment ago"
+	default:
+		return err
+	}
+	return nil
+}
+
+// withHold looks at the held listing as it is now, weighs again, and keeps the
+// quote if the plan still opens with it.
+func (p *preparation) withHold(ctx context.Context, name string, hold *fitmentv1.Hold) (applied store.Applied, done bool, err error) {
+	donor, err := p.s.side.look(ctx, p.in.Need, name)
+	if err != nil {
+		return applied, false, err
+	}
+	p.replace(donor)
+	if !p.holds(donor.GetListing(), hold) {
+		return applied, false, nil // a hold of an earlier run, given back since
+	}
+	p.in.Held = name
+	result, err := p.weigh()
+	if err == nil && quote.FirstBuy(result.Options).GetSource() == name {
+		applied, err = p.keep(ctx, result, &fitmentv1.Listing{Name: name, Hold: hold})
+		if err == nil || status.Code(err) == codes.Unavailable {
+			return applied, true, err // stored, or not known: the hold stays
+		}
+	}
+	p.in.Held = ""
+	freed := proto.CloneOf(donor)
+	freed.Listing.State, freed.Listing.Hold = fitmentv1.Listing_AVAILABLE, nil
+	p.replace(freed)
+	return applied, false, err
+}
+
+// holds tells whether a hold is the listing's present one.
+func (p *preparation) holds(listing *fitmentv1.Listing, hold *fitmentv1.Hold) bool {
+	return listing.GetState() == fitmentv1.Listing_HELD && listing.GetHold().GetHolder() == p.in.Tenant &&
+		listing.GetHold().GetFence() == hold.GetFence() && hold.GetExpireTime().AsTime().After(p.s.now())
+}
+
+func (p *preparation) replace(donor *fitmentv1.Donor) {
+	for i, old := range p.in.Donors {
+		if old.GetListing().GetName() == donor.GetListing().GetName() {
+			p.in.Donors[i] = donor
+			return
+		}
+	}
+	p.in.Donors = append(p.in.Donors, donor)
+}
+
+// giveBack releases a hold that no quote will use. One that cannot be released
+// ends by itself.
+func (p *preparation) giveBack(ctx context.Context, n int, name string, hold *fitmentv1.Hold) {
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), p.s.side.timeout)
+	defer cancel()
+	err := p.s.side.release(ctx, name, hold.GetFence(), p.write.step(fmt.Sprint("release ", n)).requestID)
+	if err != nil && !over(err) {
+		p.s.log.WarnContext(ctx, "a hold stays until it ends by itself", "listing", name, "error", err)
+	}
+	p.s.dropClaim(ctx, p.write, name)
+}
+
+// quote puts a result into the form that is stored.
+func (p *preparation) quote(result quote.Result, until time.Time) *quotev1.Quote {
+	return &quotev1.Quote{
+		State: quotev1.Quote_OPEN, Need: p.request.GetNeed(), CurrencyCode: p.in.Currency, DayCost: p.in.DayCost,
+		TaxPercent: p.in.Tax.String(), Labour: p.request.GetLabour(), Options: result.Options, Excluded: result.Excluded,
+		Plan: result.Plan, ValidUntil: timestamppb.New(until), CreateTime: timestamppb.New(p.in.Now),
+		Reference: p.request.GetReference(), FitmentRevision: p.revision, Notices: append(result.Notices, p.extra...),
+	}
+}
+
+// keep gives the quote its number and stores it.
+func (p *preparation) keep(ctx context.Context, result quote.Result, held *fitmentv1.Listing) (store.Applied, error) {
+	q := p.quote(result, p.in.Now.Add(p.validFor(result)))
+	if held != nil {
+		q.HeldListing, q.Hold, q.ValidUntil = held.GetName(), held.GetHold(), held.GetHold().GetExpireTime()
+	}
+	for range conflictTries {
+		applied, err := p.keepOnce(ctx, q)
+		switch {
+		case errors.Is(err, store.ErrConflict):
+			continue
+		case errors.Is(err, store.ErrTooLate):
+			return applied, apierr.New(codes.Aborted, fitmentv1.ErrorInfo_HOLD_LOST, "the hold ran out while the quote was prepared; repeat the request with a new request_id")
+		}
+		return applied, err
+	}
+	return store.Applied{}, contended()
+}
+
+func (p *preparation) keepOnce(ctx context.Context, q *quotev1.Quote) (store.Applied, error) {
+	year := q.GetCreateTime().AsTime().Format("2006")
+	counter, number, err := p.s.nextNumber(ctx, p.in.Tenant, year)
+	if err != nil {
+		return store.Applied{}, err
+	}
+	q.Number = fmt.Sprintf("Q-%s-%06d", year, number)
+	q.Name = quotePrefix + q.GetNumber()
+	raw, err := proto.MarshalOptions{Deterministic: true}.Marshal(q)
+	if err != nil {
+		return store.Applied{}, fmt.Errorf("keep the quote: %w", err)
+	}
+	puts := []store.Put{{Key: store.Key{Tenant: p.in.Tenant, Kind: kindQuote, ID: q.GetNumber()}, Expect: store.Absent, Value: raw}, counter}
+	if name := q.GetHeldListing(); name != "" {
+		put, err := p.s.takeClaim(ctx, p.write, name, claim{Request: p.write.requestID, Quote: q.GetName(), Until: q.GetValidUntil().AsTime()})
+		if err != nil {
+			return store.Applied{}, fmt.Errorf("%s: %w", name, err)
+		}
+		puts = append(puts, put)
+	}
+	return p.s.apply(ctx, p.write, store.Change{Puts: puts, NotAfter: q.GetValidUntil().AsTime()}, raw)
+}
+
+// nextNumber is the tenant's next quote number of a year, and the step that
+// uses it up.
+func (s *Server) nextNumber(ctx context.Context, tenant, year string) (store.Put, int64, error) {
+	key := store.Key{Tenant: tenant, Kind: kindNumber, ID: year}
+	record, err := s.store.Get(ctx, key)
+	var last int64
+	switch {
+	case errors.Is(err, store.ErrNotFound):
+		record.Version = store.Absent
+	case err != nil:
+		return store.Put{}, 0, fmt.Errorf("read the last quote number: %w", err)
+	default:
+		if err := json.Unmarshal(record.Value, &last); err != nil {
+			return store.Put{}, 0, fmt.Errorf("read the last quote number: %w", err)
+		}
+	}
+	raw, err := json.Marshal(last + 1)
+	if err != nil {
+		return store.Put{}, 0, fmt.Errorf("keep the quote number: %w", err)
+	}
+	return store.Put{Key: key, Expect: record.Version, Value: raw}, last + 1, nil
+}

@@ -1,0 +1,105 @@
+package server
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"google.golang.org/grpc/codes"
+	"google.golang.org/protobuf/proto"
+
+	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+	quotev1 "beltwright.example/proto/beltwright/quote/v1"
+	"beltwright.example/services/platform/apierr"
+	"beltwright.example/services/platform/requests"
+	"beltwright.example/services/platform/revision"
+	"beltwright.example/services/store"
+)
+
+// GetQuote returns one of the caller's quotes.
+func (s *Server) GetQuote(ctx context.Context, request *quotev1.GetQuoteRequest) (*quotev1.GetQuoteResponse, error) {
+	who, err := caller(ctx)
+	if err != nil {
+		return nil, err
+	}
+	place, err := s.placeOf(ctx, 0)
+	if err != nil {
+		return nil, err
+	}
+	record, stored, err := s.loadQuote(ctx, who.Tenant, request.GetName())
+	if err != nil {
+		return nil, err
+	}
+	return &quotev1.GetQuoteResponse{Quote: s.shown(stored, record.Version), Revision: place}, nil
+}
+
+// ListQuotes pages through the caller's quotes.
+func (s *Server) ListQuotes(ctx context.Context, request *quotev1.ListQuotesRequest) (*quotev1.ListQuotesResponse, error) {
+	answer, err := list(ctx, s, kindQuote, request, func(record store.Record) (*quotev1.Quote, error) {
+		stored := &quotev1.Quote{}
+		if err := proto.Unmarshal(record.Value, stored); err != nil {
+			return nil, fmt.Errorf("read quote %s: %w", record.Key.ID, err)
+		}
+		return s.shown(stored, record.Version), nil
+	})
+	if err != nil {
+		return nil, err
+	}
+	return &quotev1.ListQuotesResponse{Quotes: answer.items, NextPageToken: answer.next, Revision: answer.revision}, nil
+}
+
+// loadQuote reads one of the tenant's quotes as stored.
+func (s *Server) loadQuote(ctx context.Context, tenant, name string) (store.Record, *quotev1.Quote, error) {
+	quoteID, err := id(name, quotePrefix, "quotes/Q-2026-000001")
+	if err != nil {
+		return store.Record{}, nil, err
+	}
+	record, err := s.store.Get(ctx, store.Key{Tenant: tenant, Kind: kindQuote, ID: quoteID})
+	if errors.Is(err, store.ErrNotFound) {
+		return store.Record{}, nil, apierr.New(codes.NotFound, fitmentv1.ErrorInfo_NOT_FOUND, "you have no quote %s", name)
+	}
+	if err != nil {
+		return store.Record{}, nil, fmt.Errorf("read quote: %w", err)
+	}
+	stored := &quotev1.Quote{}
+	if err := proto.Unmarshal(record.Value, stored); err != nil {
+		return store.Record{}, nil, fmt.Errorf("read quote %s: %w", quoteID, err)
+	}
+	return record, stored, nil
+}
+
+// shown is a stored quote as callers see it: with its etag, and expired where
+// its time has passed.
+func (s *Server) shown(stored *quotev1.Quote, version int64) *quotev1.Quote {
+	stored.Etag = revision.ETag(version)
+	if stored.GetState() == quotev1.Quote_OPEN && s.expired(stored) {
+		stored.State = quotev1.Quote_EXPIRED
+	}
+	return stored
+}
+
+func (s *Server) expired(q *quotev1.Quote) bool {
+	return !s.now().Before(q.GetValidUntil().AsTime())
+}
+
+// closed says that a quote is not open any more.
+func closed(q *quotev1.Quote) error {
+	what := "accepted"
+	if q.GetState() == quotev1.Quote_DECLINED {
+		what = "declined"
+	}
+	return apierr.New(codes.FailedPrecondition, fitmentv1.ErrorInfo_QUOTE_CLOSED, "quote %s was %s at %s",
+		q.GetNumber(), what, q.GetCloseTime().AsTime().Format(time.RFC3339))
+}
+
+func quoteExpired(q *quotev1.Quote) error {
+	return apierr.New(codes.FailedPrecondition, fitmentv1.ErrorInfo_QUOTE_EXPIRED,
+		"quote %s was good until %s; prepare a new one", q.GetNumber(), q.GetValidUntil().AsTime().Format(time.RFC3339))
+}
+
+// step is the request id of a step that belongs to a quote rather than to one
+// request: whoever closes the quote repeats the same step.
+func step(q *quotev1.Quote, what string) string {
+	return requests.Derive(q.GetName()+" "+q.GetCreateTime().AsTime().Format(time.RFC3339Nano), what)
+}
