@@ -53,6 +53,9 @@ func MaskDecision(d *fitmentv1.Decision, l *fitmentv1.Listing, viewer identity.P
 	for _, a := range d.GetArrivalChecks() {
 		a.Check, a.Pass = hide.Replace(a.GetCheck()), hide.Replace(a.GetPass())
 	}
+	for i, caution := range d.GetCautions() {
+		d.Cautions[i] = hide.Replace(caution)
+	}
 }
 
 // MaskVIN hides the last six characters.

@@ -1,0 +1,247 @@
+package listing_test
+
+import (
+	"errors"
+	"maps"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+	"google.golang.org/protobuf/testing/protocmp"
+
+	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+	"beltwright.example/services/fitment/listing"
+	"beltwright.example/services/platform/check"
+	"beltwright.example/services/platform/imports"
+)
+
+func cells() map[string]string {
+	return map[string]string{
+		"stock_number": "B-17", "kind": "buckle pretensioner", "row": "1", "side": "right", "position_evidence": "shown: seat photo",
+		"part_maker": "Ostrava Restraints", "part_number": "OR-1234", "part_number_evidence": "shown: label photo @2026-10-02",
+		"donor_vin": "1m8gdm9axkp042788", "donor_vin_evidence": "confirmed: arrival check by Shop A @2026-10-03",
+		"donor_make": "Calder", "donor_model": "Finch", "donor_year": "2006", "donor_drive_side": "Left", "donor_market": "us",
+		"pigtail_cut": "No", "deployment_marks": "no", "deployment_marks_evidence": "shown: photo",
+		"loop_ohms": "2.1", "loop_ohms_evidence": "shown: module read-out", "loop_method": "module reported", "loop_clip": "out",
+		"price": "180.00", "currency": "usd", "freight": "25", "restocking_percent": "12.5", "days": "3", "jurisdiction": "us-wa",
+	}
+}
+
+func read(t *testing.T, row map[string]string) (*fitmentv1.Listing, []string) {
+	t.Helper()
+	var fields check.Fields
+	l := listing.FromRow(imports.NewRow(2, row), "hill-yard", &fields)
+	var names []string
+	for _, v := range fields.Violations() {
+		names = append(names, v.Field)
+	}
+	return l, names
+}
+
+func TestARowBecomesAListing(t *testing.T) {
+	t.Parallel()
+	got, wrong := read(t, cells())
+	if len(wrong) > 0 {
+		t.Fatalf("violations: %v", wrong)
+	}
+	ohms := 2.1
+	want := &fitmentv1.Listing{
+		Name: "listings/hill-yard.B-17", Yard: "hill-yard", StockNumber: "B-17", Kind: fitmentv1.Part_BUCKLE_PRETENSIONER,
+		Position: &fitmentv1.Position{Row: 1, Side: fitmentv1.Position_RIGHT}, PartMaker: "Ostrava Restraints", PartNumber: "OR-1234",
+		Donor:        &fitmentv1.Vehicle{Vin: "1M8GDM9AXKP042788", Make: "Calder", Model: "Finch", ModelYear: 2006, DriveSide: fitmentv1.Vehicle_LEFT, Market: "US"},
+		CurrencyCode: "USD", Price: 18000, Terms: &fitmentv1.Terms{Freight: 2500, RestockingBasisPoints: 1250, Days: 3}, Jurisdiction: "US-WA",
+		Evidence: []*fitmentv1.Evidence{
+			{Attribute: fitmentv1.Evidence_PART_NUMBER, Value: "OR-1234", Level: fitmentv1.Evidence_SHOWN, By: "hill-yard", How: "label photo", Date: "2026-10-02"},
+			{Attribute: fitmentv1.Evidence_PART_POSITION, Value: "1 RIGHT", Level: fitmentv1.Evidence_SHOWN, By: "hill-yard", How: "seat photo"},
+			{Attribute: fitmentv1.Evidence_DONOR_VIN, Value: "1M8GDM9AXKP042788", Level: fitmentv1.Evidence_CONFIRMED, By: "Shop A", How: "arrival check", Date: "2026-10-03"},
+			{Attribute: fitmentv1.Evidence_PIGTAIL_CUT, Value: "no", Level: fitmentv1.Evidence_CLAIMED, By: "hill-yard"},
+			{Attribute: fitmentv1.Evidence_LOOP_RESISTANCE, Value: "2.1", Level: fitmentv1.Evidence_SHOWN, By: "hill-yard", How: "module read-out", Reading: &fitmentv1.Reading{
+				Kind: fitmentv1.Part_BUCKLE_PRETENSIONER, Position: &fitmentv1.Position{Row: 1, Side: fitmentv1.Position_RIGHT},
+				Method: fitmentv1.Reading_MODULE_REPORTED, Ohms: &ohms, ShortingClip: fitmentv1.Reading_OUT,
+			}},
+			{Attribute: fitmentv1.Evidence_DEPLOYMENT_MARKS, Value: "no", Level: fitmentv1.Evidence_SHOWN, By: "hill-yard", How: "photo"},
+		},
+	}
+	if diff := cmp.Diff(want, got, protocmp.Transform()); diff != "" {
+		t.Error(diff)
+	}
+}
+
+func TestBadCellsAreNamedByTheirColumn(t *testing.T) {
+	t.Parallel()
+	for _, c := range []struct {
+		set  map[string]string
+		want []string
+	}{
+		{map[string]string{"stock_number": ""}, []string{"stock_number"}},
+		{map[string]string{"kind": "seat"}, []string{"kind"}},
+		{map[string]string{"kind": ""}, []string{"kind"}},
+		{map[string]string{"side": "near"}, []string{"position_evidence", "side"}},
+		{map[string]string{"row": "one"}, []string{"position_evidence", "row"}},
+		{map[string]string{"row": "-1"}, []string{"position_evidence", "row"}},
+		{map[string]string{"row": "10"}, []string{"row", "side"}},
+		{map[string]string{"price": "180.001"}, []string{"price"}},
+		{map[string]string{"price": ""}, []string{"price"}},
+		{map[string]string{"price": "1.5", "freight": "1", "currency": "JPY"}, []string{"price"}},
+		{map[string]string{"currency": ""}, []string{"currency"}},
+		{map[string]string{"currency": "dollars"}, []string{"currency"}},
+		{map[string]string{"freight": "-1"}, []string{"freight"}},
+		{map[string]string{"restocking_percent": "100.01"}, []string{"restocking_percent"}},
+		{map[string]string{"days": "999999999999"}, []string{"days"}},
+		{map[string]string{"days": "400"}, []string{"days"}},
+		{map[string]string{"donor_year": "06"}, []string{"donor_year"}},
+		{map[string]string{"donor_vin": "1M8GDM9AXKP0427889"}, []string{"donor_vin"}},
+		{map[string]string{"donor_market": "USA"}, []string{"donor_market"}},
+		{map[string]string{"donor_build_date": "10/2/2006"}, []string{"donor_build_date"}},
+		{map[string]string{"jurisdiction": "Washington"}, []string{"jurisdiction"}},
+		{map[string]string{"pigtail_cut": "a bit"}, []string{"pigtail_cut"}},
+		{map[string]string{"flood_evidence": "shown: photo"}, []string{"flood_evidence"}},
+		{map[string]string{"part_number_evidence": "sworn: label photo"}, []string{"part_number_evidence"}},
+		{map[string]string{"part_number_evidence": "shown"}, []string{"part_number_evidence"}},
+		{map[string]string{"part_number_evidence": "confirmed: look"}, []string{"part_number_evidence"}},
+		{map[string]string{"part_number_evidence": "confirmed: look by hill-yard"}, []string{"part_number_evidence"}},
+		{map[string]string{"part_number_evidence": "shown: label photo @2.10.2026"}, []string{"part_number_evidence"}},
+		{map[string]string{"part_number": "OR_1234"}, []string{"part_number"}},
+		{map[string]string{"loop_ohms": "two"}, []string{"loop_ohms"}},
+		{map[string]string{"loop_method": "guess"}, []string{"loop_method"}},
+		{map[string]string{"loop_method": ""}, []string{"loop_method"}},
+		{map[string]string{"loop_clip": "half"}, []string{"loop_clip"}},
+		{map[string]string{"loop_lead_ohms": "much"}, []string{"loop_lead_ohms"}},
+		{map[string]string{"loop_meter_counts": "2"}, []string{"loop_meter_resolution"}},
+		{map[string]string{"loop_ohms": "", "loop_ohms_evidence": ""}, []string{"loop_clip", "loop_method"}},
+		{map[string]string{"cavities": "0"}, []string{"cavities"}},
+		{map[string]string{"stages": "two"}, []string{"stages"}},
+		{map[string]string{"note": strings.Repeat("x", 2001)}, []string{"note"}},
+	} {
+		row := cells()
+		maps.Copy(row, c.set)
+		_, got := read(t, row)
+		slices.Sort(got)
+		if got = slices.Compact(got); !slices.Equal(got, c.want) {
+			t.Errorf("%v: violations %v, want %v", c.set, got, c.want)
+		}
+	}
+}
+
+func TestEveryViolationNamesAColumn(t *testing.T) {
+	t.Parallel()
+	columns := map[string]bool{}
+	for _, c := range listing.Columns() {
+		if columns[c.Name] || c.Help == "" {
+			t.Errorf("column %q stands twice or is not explained", c.Name)
+		}
+		columns[c.Name] = true
+	}
+	for column := range columns {
+		row := cells()
+		row[column] = "\x01 " + strings.Repeat("x", 2001)
+		_, got := read(t, row)
+		if len(got) == 0 {
+			t.Errorf("%s: nonsense was accepted", column)
+		}
+		for _, name := range got {
+			if !columns[name] {
+				t.Errorf("%s: violation of %q, which is no column", column, name)
+			}
+		}
+	}
+}
+
+func item(t *testing.T, row map[string]string) imports.Item {
+	t.Helper()
+	var fields check.Fields
+	it, ok := listing.Target(func() time.Time { return noon }).Map(imports.NewRow(2, row), "hill-yard", &fields)
+	if !ok || !fields.OK() {
+		t.Fatalf("violations: %v", fields.Violations())
+	}
+	return it
+}
+
+func TestMergeKeepsTheLifeOfAListing(t *testing.T) {
+	t.Parallel()
+	it := item(t, cells())
+	if it.Key != listing.Key("hill-yard", "B-17") || it.Name != "listings/hill-yard.B-17" {
+		t.Errorf("key %v, name %s", it.Key, it.Name)
+	}
+	first, unchanged, err := it.Merge(nil)
+	if err != nil || unchanged {
+		t.Fatalf("unchanged %t, %v", unchanged, err)
+	}
+	if again, unchanged, err := it.Merge(first); err != nil || !unchanged || string(again) != string(first) {
+		t.Errorf("a second time: unchanged %t, %v", unchanged, err)
+	}
+	l, err := listing.Decode(first)
+	if err != nil {
+		t.Fatal(err)
+	}
+	held := must(t)(listing.Hold(l, "shop-a", noon.Add(time.Hour), noon))
+	stored, err := listing.Encode(held)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, unchanged, err := it.Merge(stored); err != nil || !unchanged {
+		t.Errorf("over a hold: unchanged %t, %v", unchanged, err)
+	}
+	noted, dearer := cells(), cells()
+	noted["note"], dearer["price"] = "second photo", "181"
+	value, unchanged, err := item(t, noted).Merge(stored)
+	if err != nil || unchanged {
+		t.Fatalf("unchanged %t, %v", unchanged, err)
+	}
+	after, err := listing.Decode(value)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if after.GetNote() != "second photo" || !listing.HeldBy(after, "shop-a", noon) || after.GetHold().GetFence() != 1 {
+		t.Errorf("got %v", after)
+	}
+	var problem *imports.Problem
+	if _, _, err := item(t, dearer).Merge(stored); !errors.As(err, &problem) || problem.Field != "stock_number" {
+		t.Errorf("another price over a hold: %v", err)
+	}
+}
+
+// FuzzRow feeds arbitrary cells: reading never panics, and a row without
+// violations is a valid listing that reads the same a second time.
+func FuzzRow(f *testing.F) {
+	f.Add("buckle pretensioner", "1", "right", "shown: label photo @2026-10-02", "2.1", "module reported", "180.00", "USD", "no", "confirmed: look by X")
+	f.Add("CONTROL_MODULE", "", "", "claimed", "OL", "meter-at-harness", "0", "jpy", "", "")
+	f.Add("\x00", "-9223372036854775808", "CENTER", "shown:::@@", "1e400", "", "99999999999999999999", "€", "maybe", "by ")
+	f.Fuzz(func(t *testing.T, kind, row, side, support, ohms, method, price, currency, yesNo, confirmed string) {
+		r := imports.NewRow(2, map[string]string{
+			"stock_number": "B-17", "kind": kind, "row": row, "side": side, "part_number": "OR-1", "part_number_evidence": support,
+			"loop_ohms": ohms, "loop_method": method, "price": price, "currency": currency, "flood": yesNo, "flood_evidence": confirmed,
+			"donor_year": row, "restocking_percent": price, "loop_ohms_evidence": support, "note": confirmed,
+		})
+		var fields check.Fields
+		it, ok := listing.Target(func() time.Time { return noon }).Map(r, "hill-yard", &fields)
+		if ok != fields.OK() {
+			t.Fatalf("ok %t with violations %v", ok, fields.Violations())
+		}
+		for _, v := range fields.Violations() {
+			if v.Field == "" || v.Problem == "" || v.Expected == "" || strings.ContainsAny(v.Field, ".[") {
+				t.Fatalf("a violation without its column, problem or expectation: %+v", v)
+			}
+		}
+		if !ok {
+			return
+		}
+		value, _, err := it.Merge(nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		l, err := listing.Decode(value)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var again check.Fields
+		if listing.Validate(l, "", &again); !again.OK() {
+			t.Fatalf("stored although %v", again.Violations())
+		}
+		if _, unchanged, err := it.Merge(value); err != nil || !unchanged {
+			t.Fatalf("a second time: unchanged %t, %v", unchanged, err)
+		}
+	})
+}
