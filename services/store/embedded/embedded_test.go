@@ -4,14 +4,10 @@ import (
 	"testing"
 	"time"
 
-	"go.uber.org/goleak"
-
 	"beltwright.example/services/store"
 	"beltwright.example/services/store/embedded"
 	"beltwright.example/services/store/storetest"
 )
-
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 
 func TestConformance(t *testing.T) {
 	t.Parallel()

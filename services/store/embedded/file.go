@@ -4,9 +4,11 @@ import (
 	"crypto/rand"
 	"errors"
 	"fmt"
+	"hash/crc32"
 	"io/fs"
 	"os"
 	"path/filepath"
+	"runtime/debug"
 	"time"
 
 	"go.etcd.io/bbolt"
@@ -53,11 +55,53 @@ func makeDir(dir string) error {
 
 // openBolt opens one bbolt file and says in our words what can be wrong.
 func openBolt(dir, path string, noSync bool) (*bbolt.DB, error) {
+	if info, err := os.Stat(path); err == nil && info.Size() > 0 {
+		if err := inspect(dir, path); err != nil {
+			return nil, err
+		}
+	}
 	db, err := bbolt.Open(path, 0o600, &bbolt.Options{
 		Timeout: lockWait, FreelistType: bbolt.FreelistMapType, NoFreelistSync: true,
 		NoSync: noSync, NoGrowSync: noSync,
 	})
 	return db, openProblem(dir, err)
+}
+
+// inspect reads a file through before bbolt opens it for writing: bbolt answers
+// a damaged page with a panic on a goroutine of its own, which would take the
+// whole process down without a word on what to do.
+func inspect(dir, path string) error {
+	db, err := bbolt.Open(path, 0o600, &bbolt.Options{ReadOnly: true, Timeout: lockWait})
+	if err != nil {
+		return openProblem(dir, err)
+	}
+	if err := errors.Join(db.View(walk), db.Close()); err != nil {
+		return fmt.Errorf("store %s: %w", dir, err)
+	}
+	return nil
+}
+
+// walk touches every page in use and turns what bbolt, or the memory behind a
+// file cut short, has to say into an error.
+func walk(tx *bbolt.Tx) (err error) {
+	defer debug.SetPanicOnFault(debug.SetPanicOnFault(true))
+	defer func() {
+		if fault := recover(); fault != nil {
+			err = fmt.Errorf("%w (%v): restore a backup", errDamaged, fault)
+		}
+	}()
+	read := crc32.NewIEEE() // any reader of every byte will do
+	walkErr := tx.ForEach(func(_ []byte, bucket *bbolt.Bucket) error {
+		return bucket.ForEach(func(key, value []byte) error {
+			_, keyErr := read.Write(key)
+			_, valueErr := read.Write(value)
+			return errors.Join(keyErr, valueErr)
+		})
+	})
+	if walkErr != nil {
+		return fmt.Errorf("read through: %w", walkErr)
+	}
+	return nil
 }
 
 func openProblem(dir string, err error) error {

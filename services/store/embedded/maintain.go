@@ -35,20 +35,24 @@ func Check(dir string) (Contents, error) {
 		return Contents{}, openProblem(dir, err)
 	}
 	var contents Contents
-	err = db.View(func(tx *bbolt.Tx) error {
-		if err := checkPages(tx); err != nil {
-			return err // what is inside cannot be trusted
-		}
-		if err := checkFormat(tx); err != nil {
-			return err
-		}
-		contents, err = checkContents(tx)
+	err = db.View(func(tx *bbolt.Tx) (err error) {
+		contents, err = checkAll(tx)
 		return err
 	})
 	if err := errors.Join(err, db.Close()); err != nil {
 		return contents, fmt.Errorf("store %s: %w", dir, err)
 	}
 	return contents, nil
+}
+
+// checkAll goes from the outside in: each check relies on the one before.
+func checkAll(tx *bbolt.Tx) (Contents, error) {
+	for _, check := range []func(*bbolt.Tx) error{walk, checkPages, checkFormat} {
+		if err := check(tx); err != nil {
+			return Contents{}, err
+		}
+	}
+	return checkContents(tx)
 }
 
 func checkPages(tx *bbolt.Tx) error {
@@ -221,13 +225,7 @@ func adopt(dir, path string) error {
 		return err
 	}
 	err = db.View(func(tx *bbolt.Tx) error {
-		if err := checkPages(tx); err != nil {
-			return err
-		}
-		if err := checkFormat(tx); err != nil {
-			return err
-		}
-		_, err := checkContents(tx)
+		_, err := checkAll(tx)
 		return err
 	})
 	if err == nil {
