@@ -1,0 +1,281 @@
+package rest
+
+import (
+	"context"
+	"errors"
+	"io"
+	"log/slog"
+	"mime"
+	"net/http"
+	"os"
+	"strings"
+	"sync/atomic"
+	"time"
+
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/protobuf/proto"
+
+	"beltwright.example/gateway/strict"
+	"beltwright.example/gateway/upload"
+	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+	"beltwright.example/services/platform/apierr"
+)
+
+// importer serves one import path: the body is a CSV file, the answer a line of
+// JSON a row while the file is read, and in the last line the summary or the
+// error that ended it.
+type importer struct {
+	kind  upload.Kind
+	conn  grpc.ClientConnInterface
+	stall time.Duration
+	log   *slog.Logger
+}
+
+// importPath is the path that takes files of a kind.
+func importPath(kind upload.Kind) string { return "/v1/" + kind.Name + ":import" }
+
+func importers(o Options) map[string]importer {
+	all := map[string]importer{}
+	for _, kind := range upload.Kinds() {
+		conn := o.Fitment
+		if kind.Quote {
+			conn = o.Quote
+		}
+		all[importPath(kind)] = importer{kind: kind, conn: conn, stall: o.Stall, log: o.Log}
+	}
+	return all
+}
+
+// serve runs one import. It returns the errors that keep it from starting, for
+// an ordinary error answer, and writes all others itself.
+func (im importer) serve(w http.ResponseWriter, r *http.Request, key string) error {
+	options, err := importOptions(r)
+	if err != nil {
+		return err
+	}
+	client := newClient(w, r, im.stall)
+	defer client.done()
+	ctx, cancel := context.WithCancelCause(withKey(r.Context(), key))
+	defer cancel(nil)
+	stream, err := upload.Open(ctx, im.conn, im.kind, options)
+	if err != nil {
+		return err
+	}
+	sent := make(chan struct{})
+	go func() {
+		defer close(sent)
+		if err := stream.Copy(client); err != nil {
+			cancel(brokenUpload(err))
+		}
+	}()
+	answers := receive(ctx, stream)
+	err = client.answer(answers)
+	if cause := context.Cause(ctx); err != nil && cause != nil && r.Context().Err() == nil {
+		err = cause // what ended the stream, not that it ended
+	}
+	if err != nil {
+		client.fail(err)
+	}
+	cancel(nil)
+	client.stopReading()
+	<-sent
+	for range answers { //nolint:revive // until the receiver has ended
+	}
+	return nil
+}
+
+// importOptions reads what is not the file.
+func importOptions(r *http.Request) (*fitmentv1.ImportOptions, error) {
+	values, err := strict.ParseQuery(r.URL.RawQuery)
+	if err != nil {
+		return nil, err
+	}
+	options := &fitmentv1.ImportOptions{}
+	if err := strict.Query(values, options); err != nil {
+		return nil, err
+	}
+	if coding := r.Header.Get("Content-Encoding"); coding != "" && coding != "identity" {
+		return nil, unsupported("the file is compressed; expected it as it is")
+	}
+	kind, parameters, err := mime.ParseMediaType(r.Header.Get("Content-Type"))
+	charset := strings.ToLower(parameters["charset"])
+	if err != nil || kind != "text/csv" || charset != "" && charset != "utf-8" && charset != "us-ascii" {
+		return nil, unsupported("the body is not declared as a CSV file; expected Content-Type: text/csv, in UTF-8")
+	}
+	return options, nil
+}
+
+// brokenUpload says why the rest of a file did not come.
+func brokenUpload(err error) error {
+	if errors.Is(err, os.ErrDeadlineExceeded) {
+		return apierr.New(codes.DeadlineExceeded, fitmentv1.ErrorInfo_MALFORMED_REQUEST,
+			"the upload stalled; rows that were answered are stored, send the file again for the others")
+	}
+	return apierr.New(codes.InvalidArgument, fitmentv1.ErrorInfo_MALFORMED_REQUEST,
+		"the upload ended early; rows that were answered are stored, send the file again for the others")
+}
+
+// answer is a line of the answer, or why there are no more.
+type answer struct {
+	message proto.Message
+	last    bool
+	err     error
+}
+
+// receive takes answers off a stream until the summary, an error, or the end of
+// ctx, and closes the channel then.
+func receive(ctx context.Context, stream *upload.Stream) <-chan answer {
+	out := make(chan answer, 64)
+	go func() {
+		defer close(out)
+		for {
+			row, summary, err := stream.Receive()
+			next := answer{message: row, err: err}
+			if summary != nil {
+				next = answer{message: summary, last: true}
+			}
+			select {
+			case out <- next:
+			case <-ctx.Done():
+				return
+			}
+			if next.last || next.err != nil {
+				return
+			}
+		}
+	}()
+	return out
+}
+
+// client is the other end of an import: it reads the file and takes the lines.
+// Each read and each write gets its own time.
+type client struct {
+	io.Reader
+
+	writer     http.ResponseWriter
+	controller *http.ResponseController
+	stall      time.Duration
+	wrote      bool
+	ended      atomic.Bool // the file was read to its end
+}
+
+func newClient(w http.ResponseWriter, r *http.Request, stall time.Duration) *client {
+	c := &client{Reader: r.Body, writer: w, controller: http.NewResponseController(w), stall: stall}
+	// Without it, HTTP/1 would read the whole file before the first line leaves.
+	// A connection that cannot do it (HTTP/2) does it anyway.
+	_ = c.controller.EnableFullDuplex()
+	return c
+}
+
+// Read implements io.Reader.
+func (c *client) Read(into []byte) (int, error) {
+	_ = c.controller.SetReadDeadline(time.Now().Add(c.stall))
+	n, err := c.Reader.Read(into)
+	if errors.Is(err, io.EOF) {
+		// From here on the server listens for the client going away; that must
+		// not look like a client that stalls.
+		c.ended.Store(true)
+		_ = c.controller.SetReadDeadline(time.Time{})
+	}
+	return n, err
+}
+
+// stopReading makes a Read that is under way return.
+func (c *client) stopReading() {
+	if !c.ended.Load() {
+		_ = c.controller.SetReadDeadline(time.Unix(1, 0))
+	}
+}
+
+const (
+	// drainBytes and drainTime bound how much of an unwanted rest of a file is
+	// read, so that a client that sends before it reads gets to see the answer.
+	drainBytes = 4 << 20
+	drainTime  = time.Second
+)
+
+// done reads a rest of the file.
+func (c *client) done() {
+	if c.ended.Load() {
+		return
+	}
+	_ = c.controller.SetReadDeadline(time.Now().Add(drainTime))
+	_, _ = io.CopyN(io.Discard, c.Reader, drainBytes)
+}
+
+// answer writes lines as they come and flushes whenever none is waiting.
+func (c *client) answer(lines <-chan answer) error {
+	for {
+		var next answer
+		var ok bool
+		select {
+		case next, ok = <-lines:
+		default:
+			if err := c.flush(); err != nil {
+				return err
+			}
+			next, ok = <-lines
+		}
+		switch {
+		case !ok:
+			return errors.New("the import was given up")
+		case next.err != nil:
+			return next.err
+		}
+		if err := c.line(next); err != nil {
+			return err
+		}
+		if next.last {
+			return c.flush()
+		}
+	}
+}
+
+func (c *client) line(next answer) error {
+	raw, err := encode(next.message)
+	if err != nil {
+		return err
+	}
+	if next.last {
+		raw = append(append([]byte(`{"summary":`), raw...), '}')
+	}
+	return c.write(raw)
+}
+
+func (c *client) write(raw []byte) error {
+	if !c.wrote {
+		c.wrote = true
+		c.writer.Header().Set("Content-Type", "application/x-ndjson")
+		c.writer.WriteHeader(http.StatusOK)
+	}
+	_ = c.controller.SetWriteDeadline(time.Now().Add(c.stall))
+	_, err := c.writer.Write(append(raw, '\n'))
+	return err
+}
+
+func (c *client) flush() error {
+	if !c.wrote {
+		return nil
+	}
+	_ = c.controller.SetWriteDeadline(time.Now().Add(c.stall))
+	return c.controller.Flush()
+}
+
+// fail ends the answer with an error: as the last line, or, where no line was
+// written, as an ordinary error answer.
+func (c *client) fail(problem error) {
+	_ = c.controller.SetWriteDeadline(time.Now().Add(c.stall))
+	if !c.wrote {
+		writeError(c.writer, problem)
+		_ = c.controller.Flush()
+		return
+	}
+	raw, err := encode(explained(problem))
+	if err != nil {
+		raw = []byte(`{"code":13,"message":"the error cannot be written"}`)
+	}
+	if c.write(append(append([]byte(`{"error":`), raw...), '}')) == nil {
+		_ = c.flush()
+	}
+}

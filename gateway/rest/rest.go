@@ -1,0 +1,225 @@
+// Package rest offers the gRPC services as REST: JSON in and out, CSV files in
+// and their rows' results out as they become durable, and the API's own
+// description. It authenticates before it reads a body, reads bodies strictly
+// (package strict), and answers every error in one shape: google.rpc.Status as
+// JSON with ErrorInfo and, where a field is at fault, its JSON path.
+package rest
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net/http"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/grpc-ecosystem/grpc-gateway/v2/runtime"
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+
+	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+	quotev1 "beltwright.example/proto/beltwright/quote/v1"
+	"beltwright.example/services/platform/apierr"
+	"beltwright.example/services/platform/auth"
+)
+
+// Options say what the gateway stands on.
+type Options struct {
+	// Fitment and Quote reach the two services.
+	Fitment, Quote grpc.ClientConnInterface
+	// Verifier says who a key belongs to.
+	Verifier auth.Verifier
+	// Ready tells whether requests can be served; nil follows the gRPC health
+	// of both services.
+	Ready func(ctx context.Context) error
+	// Log takes a line a request; nil means the default logger. Keys, queries
+	// and bodies are never logged.
+	Log *slog.Logger
+	// MaxBody bounds a JSON body in bytes; 0 means 1 MiB. A CSV file is not
+	// bounded in whole.
+	MaxBody int64
+	// Timeout bounds a request that is no import; 0 means 15 s.
+	Timeout time.Duration
+	// Stall bounds how long an import waits for the client to send or to take
+	// something; 0 means 60 s.
+	Stall time.Duration
+}
+
+// Defaults of Options.
+const (
+	DefaultMaxBody = 1 << 20
+	DefaultTimeout = 15 * time.Second
+	DefaultStall   = 60 * time.Second
+)
+
+func (o *Options) fill() error {
+	if o.Fitment == nil || o.Quote == nil || o.Verifier == nil {
+		return errors.New("rest: connections to both services and a verifier are needed")
+	}
+	if o.MaxBody < 0 || o.Timeout < 0 || o.Stall < 0 {
+		return errors.New("rest: a limit is negative; expected 0 for the default or more")
+	}
+	if o.Ready == nil {
+		o.Ready = Follow(o.Fitment, o.Quote)
+	}
+	if o.Log == nil {
+		o.Log = slog.Default()
+	}
+	if o.MaxBody == 0 {
+		o.MaxBody = DefaultMaxBody
+	}
+	if o.Timeout == 0 {
+		o.Timeout = DefaultTimeout
+	}
+	if o.Stall == 0 {
+		o.Stall = DefaultStall
+	}
+	return nil
+}
+
+// gateway is the handler behind the security headers and the log.
+type gateway struct {
+	options Options
+	api     *runtime.ServeMux
+	imports map[string]importer
+	routes  routes
+	openapi []byte
+}
+
+// New returns the handler.
+func New(options Options) (http.Handler, error) {
+	if err := options.fill(); err != nil {
+		return nil, err
+	}
+	document, err := newDocument()
+	if err != nil {
+		return nil, err
+	}
+	g := &gateway{options: options, openapi: document.raw, routes: document.routes}
+	if g.api, err = newAPI(options); err != nil {
+		return nil, err
+	}
+	g.imports = importers(options)
+	return logged(options.Log, recovered(options.Log, http.HandlerFunc(g.serve))), nil
+}
+
+// newAPI registers the generated handlers. They bind the path and choose the
+// method; body and query are read by the connection, see exchange.
+func newAPI(o Options) (*runtime.ServeMux, error) {
+	drop := func(string) (string, bool) { return "", false }
+	mux := runtime.NewServeMux(
+		runtime.WithMarshalerOption(runtime.MIMEWildcard, newMarshaler()),
+		runtime.WithErrorHandler(func(_ context.Context, _ *runtime.ServeMux, _ runtime.Marshaler, w http.ResponseWriter, _ *http.Request, err error) {
+			writeError(w, err)
+		}),
+		runtime.WithRoutingErrorHandler(func(_ context.Context, _ *runtime.ServeMux, _ runtime.Marshaler, w http.ResponseWriter, _ *http.Request, _ int) {
+			writeError(w, unknownRoute())
+		}),
+		runtime.WithIncomingHeaderMatcher(drop),
+		runtime.WithOutgoingHeaderMatcher(drop),
+		runtime.WithOutgoingTrailerMatcher(drop),
+		runtime.WithDisablePathLengthFallback(),
+		runtime.WithDisableHTTPMethodOverride(),
+	)
+	fitment := caller{inner: o.Fitment, maxBody: o.MaxBody}
+	quote := caller{inner: o.Quote, maxBody: o.MaxBody}
+	// The handlers keep nothing of this context; requests bring their own.
+	ctx := context.Background()
+	err := errors.Join(
+		fitmentv1.RegisterIdentityServiceHandlerClient(ctx, mux, fitmentv1.NewIdentityServiceClient(fitment)),
+		fitmentv1.RegisterCatalogueServiceHandlerClient(ctx, mux, fitmentv1.NewCatalogueServiceClient(fitment)),
+		fitmentv1.RegisterListingServiceHandlerClient(ctx, mux, fitmentv1.NewListingServiceClient(fitment)),
+		fitmentv1.RegisterFitmentServiceHandlerClient(ctx, mux, fitmentv1.NewFitmentServiceClient(fitment)),
+		quotev1.RegisterOfferServiceHandlerClient(ctx, mux, quotev1.NewOfferServiceClient(quote)),
+		quotev1.RegisterQuoteServiceHandlerClient(ctx, mux, quotev1.NewQuoteServiceClient(quote)),
+		quotev1.RegisterRepairServiceHandlerClient(ctx, mux, quotev1.NewRepairServiceClient(quote)),
+		quotev1.RegisterPlanningServiceHandlerClient(ctx, mux, quotev1.NewPlanningServiceClient(quote)),
+	)
+	if err != nil {
+		return nil, fmt.Errorf("rest: %w", err)
+	}
+	return mux, nil
+}
+
+// serve lets the three open paths through and everything else only with a key.
+func (g *gateway) serve(w http.ResponseWriter, r *http.Request) {
+	secure(w.Header())
+	if r.Method == http.MethodGet {
+		switch r.URL.Path {
+		case "/healthz":
+			writeJSON(w, http.StatusOK, []byte(`{"status":"alive"}`))
+			return
+		case "/readyz":
+			g.ready(w, r)
+			return
+		case "/openapi.json":
+			writeJSON(w, http.StatusOK, g.openapi)
+			return
+		}
+	}
+	if err := g.authenticated(w, r); err != nil {
+		writeError(w, err)
+	}
+}
+
+// authenticated serves a request that needs a key. Nothing of its body is read
+// before the key is verified.
+func (g *gateway) authenticated(w http.ResponseWriter, r *http.Request) error {
+	key, err := g.key(r)
+	if err != nil {
+		return err
+	}
+	if allowed := g.routes.methods(r.URL.Path); !slices.Contains(allowed, r.Method) {
+		return wrongMethod(w, r, allowed)
+	}
+	if in, ok := g.imports[r.URL.Path]; ok {
+		return in.serve(w, r, key)
+	}
+	ctx, cancel := context.WithTimeout(r.Context(), g.options.Timeout)
+	defer cancel()
+	g.api.ServeHTTP(w, bare(ctx, &exchange{writer: w, request: r, key: key}))
+	return nil
+}
+
+// key returns the request's verified key.
+func (g *gateway) key(r *http.Request) (string, error) {
+	values := r.Header.Values("Authorization")
+	if len(values) != 1 {
+		return "", auth.Invalid()
+	}
+	key, ok := auth.Parse(values[0])
+	if !ok {
+		return "", auth.Invalid()
+	}
+	ctx, cancel := context.WithTimeout(r.Context(), g.options.Timeout)
+	defer cancel()
+	if _, err := g.options.Verifier.Verify(ctx, key); err != nil {
+		return "", err
+	}
+	return key, nil
+}
+
+// secure sets the headers that every answer has.
+func secure(h http.Header) {
+	h.Set("X-Content-Type-Options", "nosniff")
+	h.Set("Content-Security-Policy", "default-src 'none'; frame-ancestors 'none'")
+	h.Set("Referrer-Policy", "no-referrer")
+	h.Set("Cache-Control", "no-store")
+}
+
+func unknownRoute() error {
+	return apierr.New(codes.NotFound, fitmentv1.ErrorInfo_ROUTE_UNKNOWN,
+		"there is no such path; GET /openapi.json lists all")
+}
+
+// wrongMethod is the answer to a path that does not exist for this method.
+func wrongMethod(w http.ResponseWriter, r *http.Request, allowed []string) error {
+	if len(allowed) == 0 {
+		return unknownRoute()
+	}
+	w.Header().Set("Allow", strings.Join(allowed, ", "))
+	return httpError{status: http.StatusMethodNotAllowed, error: apierr.New(codes.Unimplemented, fitmentv1.ErrorInfo_ROUTE_UNKNOWN,
+		"%s is not possible on this path; expected %s", r.Method, strings.Join(allowed, " or "))}
+}

@@ -1,0 +1,131 @@
+package rest
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net/http"
+	"time"
+
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	healthpb "google.golang.org/grpc/health/grpc_health_v1"
+
+	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+	"beltwright.example/services/platform/apierr"
+)
+
+// Limits of the HTTP server.
+const (
+	readHeaderTimeout = 5 * time.Second
+	readTimeout       = 15 * time.Second
+	writeTimeout      = 35 * time.Second
+	idleTimeout       = 60 * time.Second
+	maxHeaderBytes    = 32 << 10
+)
+
+// Server returns an HTTP server that puts up with slow and greedy clients for a
+// bounded time only. Imports move their own deadlines while data flows.
+func Server(addr string, handler http.Handler) *http.Server {
+	return &http.Server{
+		Addr:              addr,
+		Handler:           handler,
+		ReadHeaderTimeout: readHeaderTimeout,
+		ReadTimeout:       readTimeout,
+		WriteTimeout:      writeTimeout,
+		IdleTimeout:       idleTimeout,
+		MaxHeaderBytes:    maxHeaderBytes,
+	}
+}
+
+// Follow returns a readiness check that asks both services' gRPC health.
+func Follow(fitment, quote grpc.ClientConnInterface) func(ctx context.Context) error {
+	ask := func(ctx context.Context, name string, conn grpc.ClientConnInterface) error {
+		answer, err := healthpb.NewHealthClient(conn).Check(ctx, &healthpb.HealthCheckRequest{})
+		if err != nil {
+			return fmt.Errorf("the %s service does not answer: %w", name, err)
+		}
+		if answer.GetStatus() != healthpb.HealthCheckResponse_SERVING {
+			return fmt.Errorf("the %s service is not serving", name)
+		}
+		return nil
+	}
+	return func(ctx context.Context) error {
+		return errors.Join(ask(ctx, "fitment", fitment), ask(ctx, "quote", quote))
+	}
+}
+
+// readyTimeout bounds one readiness check.
+const readyTimeout = 2 * time.Second
+
+// ready answers GET /readyz. Why it is not ready goes to the log only: anybody
+// may ask.
+func (g *gateway) ready(w http.ResponseWriter, r *http.Request) {
+	ctx, cancel := context.WithTimeout(r.Context(), readyTimeout)
+	defer cancel()
+	if err := g.options.Ready(ctx); err != nil {
+		g.options.Log.WarnContext(ctx, "not ready", "error", err)
+		writeError(w, apierr.Retry(codes.Unavailable, fitmentv1.ErrorInfo_NOT_READY, time.Second, "not ready to serve"))
+		return
+	}
+	writeJSON(w, http.StatusOK, []byte(`{"status":"ready"}`))
+}
+
+// recovered answers a request whose handler panicked with an error in the usual
+// shape, where nothing was written yet.
+func recovered(log *slog.Logger, next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		defer func() {
+			problem := recover()
+			if problem == nil {
+				return
+			}
+			log.ErrorContext(r.Context(), "a handler panicked", "method", r.Method, "path", r.URL.Path, "problem", problem)
+			if watched, ok := w.(*watchedWriter); ok && watched.code == 0 {
+				writeError(w, apierr.New(codes.Internal, fitmentv1.ErrorInfo_INTERNAL, "something failed inside"))
+			}
+		}()
+		next.ServeHTTP(w, r)
+	})
+}
+
+// logged writes a line a request.
+func logged(log *slog.Logger, next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		began := time.Now()
+		watched := &watchedWriter{ResponseWriter: w}
+		next.ServeHTTP(watched, r)
+		log.InfoContext(r.Context(), "request", "method", r.Method, "path", r.URL.Path,
+			"status", watched.code, "bytes", watched.bytes, "took", time.Since(began).Round(time.Microsecond))
+	})
+}
+
+// watchedWriter remembers what was answered.
+type watchedWriter struct {
+	http.ResponseWriter
+
+	code  int
+	bytes int64
+}
+
+// WriteHeader implements http.ResponseWriter.
+func (w *watchedWriter) WriteHeader(code int) {
+	if w.code == 0 {
+		w.code = code
+	}
+	w.ResponseWriter.WriteHeader(code)
+}
+
+// Write implements http.ResponseWriter.
+func (w *watchedWriter) Write(part []byte) (int, error) {
+	if w.code == 0 {
+		w.code = http.StatusOK
+	}
+	n, err := w.ResponseWriter.Write(part)
+	w.bytes += int64(n)
+	return n, err
+}
+
+// Unwrap lets http.ResponseController reach the connection.
+func (w *watchedWriter) Unwrap() http.ResponseWriter { return w.ResponseWriter }
