@@ -44,10 +44,17 @@ func (j *joined) accept(listener net.Listener) {
 			}
 			return
 		}
-		if err != nil {
+		if err != nil && !passing(err) {
 			return
 		}
 	}
+}
+
+// passing tells whether a listener may still accept after an error, such as
+// having run out of file descriptors; the server pauses before it asks again.
+func passing(err error) bool {
+	var temporary interface{ Temporary() bool }
+	return errors.As(err, &temporary) && temporary.Temporary()
 }
 
 // Accept returns the next connection of any listener.

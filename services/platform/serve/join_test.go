@@ -5,6 +5,7 @@ import (
 	"errors"
 	"io"
 	"net"
+	"syscall"
 	"testing"
 
 	"beltwright.example/services/platform/serve"
@@ -25,7 +26,7 @@ func TestJoinAcceptsFromEveryListener(t *testing.T) {
 		"network": func(ctx context.Context) (net.Conn, error) {
 			return new(net.Dialer).DialContext(ctx, "tcp", first.Addr().String())
 		},
-		"memory": func(ctx context.Context) (net.Conn, error) { return memory.DialContext(ctx) },
+		"memory": memory.DialContext,
 	}
 	for name, dial := range dials {
 		met := make(chan error, 1)
@@ -56,5 +57,47 @@ func TestJoinAcceptsFromEveryListener(t *testing.T) {
 	}
 	if err := all.Close(); err != nil {
 		t.Errorf("closing twice: %v", err)
+	}
+}
+
+// starved is a listener that fails once for lack of descriptors, then works.
+type starved struct {
+	net.Listener
+
+	fail chan error
+}
+
+func (s starved) Accept() (net.Conn, error) {
+	select {
+	case err := <-s.fail:
+		return nil, err
+	default:
+		return s.Listener.Accept()
+	}
+}
+
+func TestJoinOutlivesPassingErrors(t *testing.T) {
+	t.Parallel()
+	memory := serve.NewMemory()
+	fail := make(chan error, 1)
+	fail <- syscall.EMFILE
+	all := serve.Join(starved{Listener: memory, fail: fail})
+	if _, err := all.Accept(); !errors.Is(err, syscall.EMFILE) {
+		t.Fatalf("%v, want EMFILE", err)
+	}
+	dialed := make(chan error, 1)
+	go func() {
+		conn, err := memory.DialContext(t.Context())
+		if err == nil {
+			err = conn.Close()
+		}
+		dialed <- err
+	}()
+	conn, err := all.Accept()
+	if err != nil {
+		t.Fatalf("after a passing error: %v", err)
+	}
+	if err := errors.Join(conn.Close(), <-dialed, all.Close()); err != nil {
+		t.Error(err)
 	}
 }

@@ -32,10 +32,17 @@ func checkLoopback(address string) error {
 	return nil
 }
 
-// loopbackOnly checks where a listener really listens; in-memory listeners pass.
-func loopbackOnly(address net.Addr) error {
-	if tcp, ok := address.(*net.TCPAddr); ok && !tcp.IP.IsLoopback() {
-		return fmt.Errorf("serve: %v is not on loopback, and these connections are not encrypted", address)
+// loopbackOnly checks where a listener really listens, or each of a joined one;
+// in-memory listeners pass.
+func loopbackOnly(listener net.Listener) error {
+	all := []net.Listener{listener}
+	if several, ok := listener.(*joined); ok {
+		all = several.listeners
+	}
+	for _, one := range all {
+		if tcp, ok := one.Addr().(*net.TCPAddr); ok && !tcp.IP.IsLoopback() {
+			return fmt.Errorf("serve: %v is not on loopback, and these connections are not encrypted", tcp)
+		}
 	}
 	return nil
 }

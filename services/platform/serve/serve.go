@@ -133,7 +133,7 @@ func options(c Config) []grpc.ServerOption {
 // DrainTimeout), then the services' background work ends. It returns nil after
 // an orderly end that ctx asked for. The listener is closed.
 func (s *Server) Serve(ctx context.Context, listener net.Listener) error {
-	if err := loopbackOnly(listener.Addr()); err != nil {
+	if err := loopbackOnly(listener); err != nil {
 		return errors.Join(err, listener.Close())
 	}
 	// Background work outlives ctx: draining calls still need it.

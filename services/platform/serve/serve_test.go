@@ -485,7 +485,7 @@ func TestOnlyLoopback(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := server.Serve(t.Context(), open); err == nil {
+	if err := server.Serve(t.Context(), serve.Join(serve.NewMemory(), open)); err == nil {
 		t.Error("served on every interface")
 	}
 }

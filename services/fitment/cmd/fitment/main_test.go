@@ -28,7 +28,7 @@ func TestMain(m *testing.M) {
 	if os.Getenv(asMain) != "" {
 		main()
 	}
-	os.Exit(m.Run())
+	m.Run()
 }
 
 func command(ctx context.Context, t *testing.T, args ...string) *exec.Cmd {
