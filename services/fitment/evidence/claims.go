@@ -70,7 +70,7 @@ func (c *Claims) Fact(attribute fitmentv1.Evidence_Attribute) Fact {
 	return c.facts[attribute]
 }
 
-// With returns a copy in which the attribute stands as confirmed with the value,
+// With returns a copy in which the attribute stands as shown with the value,
 // whatever was stated before; it serves to ask what an answer would change.
 func (c *Claims) With(attribute fitmentv1.Evidence_Attribute, value, date string) Claims {
 	changed := *c
@@ -78,7 +78,7 @@ func (c *Claims) With(attribute fitmentv1.Evidence_Attribute, value, date string
 		return changed
 	}
 	changed.facts[attribute] = Fact{}
-	changed.add(attribute, value, fitmentv1.Evidence_CONFIRMED, date)
+	changed.add(attribute, value, fitmentv1.Evidence_SHOWN, date)
 	return changed
 }
 

@@ -1,6 +1,7 @@
 package evidence
 
 import (
+	"cmp"
 	"errors"
 	"math"
 	"slices"
@@ -68,24 +69,22 @@ func Ratio(tests []Test) Plan {
 	for i := range order {
 		order[i] = i
 	}
-	slices.SortStableFunc(order, func(a, b int) int {
-		left := tests[a].Cost * (1 - tests[b].Yes)
-		right := tests[b].Cost * (1 - tests[a].Yes)
-		switch {
-		case left < right:
-			return -1
-		case left > right:
-			return 1
-		default:
-			return 0
-		}
-	})
+	slices.SortStableFunc(order, func(a, b int) int { return cmp.Compare(tests[a].ratio(), tests[b].ratio()) })
 	expected, reach := 0.0, 1.0
 	for _, i := range order {
 		expected += reach * tests[i].Cost
 		reach *= tests[i].Yes
 	}
 	return Plan{Order: order, Expected: expected}
+}
+
+// ratio is cost over the chance of failing; a test that cannot fail comes last
+// whatever it costs.
+func (t Test) ratio() float64 {
+	if t.Yes >= 1 {
+		return math.Inf(1)
+	}
+	return t.Cost / (1 - t.Yes)
 }
 
 // A state of knowledge is a number in base 3: digit i is 0 where test i is not

@@ -1,14 +1,33 @@
 // Package rules decides whether a listed part fits a need and may be used again.
 // Its rules are pure functions in one table; every one says where it is from and
 // can answer yes, no and unknown.
+//
+// What proves a fact:
+//
+//   - A statement that is only claimed never makes a yes; it can make a no. So
+//     does everything that the listing's plain fields say.
+//   - Statements about one attribute that disagree make the answer unknown.
+//   - A part number that is shown or confirmed and that the catalogue knows
+//     stands for what the catalogue says of that part (kind, positions,
+//     connector, stages, resistance window), since the maker's number identifies
+//     the design. A statement that contradicts it makes the answer unknown.
+//   - A part that bears the very number of the part it replaces is of the same
+//     design, whatever the catalogue knows of it.
+//   - What was looked at in the vehicle (connector and stages of the need) goes
+//     before what the catalogue says the vehicle has.
+//
+// How the part has been used (deployment, history, recall, provenance) never
+// follows from its number.
 package rules
 
 import (
+	"slices"
 	"time"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	"beltwright.example/services/fitment/catalogue"
-	"beltwright.example/services/platform/check"
+	"beltwright.example/services/fitment/evidence"
+	"beltwright.example/services/fitment/names"
 )
 
 // Policy holds what a business may set.
@@ -16,14 +35,164 @@ type Policy struct {
 	// RecallMaxAgeDays is the greatest age of a recall coverage statement or a
 	// query by VIN that still counts, in days.
 	RecallMaxAgeDays int
+	// Asks says how evidence is got, at what cost and with what chance; empty
+	// means DefaultAsks.
+	Asks []Ask
 }
 
-// DefaultPolicy is what holds where nothing is set.
+// DefaultPolicy is what holds where nothing is set: recall knowledge of the last
+// 30 days (a choice of this project, no source).
 func DefaultPolicy() Policy { return Policy{RecallMaxAgeDays: 30} }
 
-// Decide decides a listing for a need.
-func Decide(need *fitmentv1.Need, listing *fitmentv1.Listing, cat *catalogue.Catalogue, policy Policy, today time.Time) *fitmentv1.Decision {
-	return For(need, cat, policy, today).Decide(listing)
+// Attribute is what a piece of evidence is about.
+type Attribute = fitmentv1.Evidence_Attribute
+
+// Rule is one rule of the registry.
+type Rule struct {
+	// ID is "family.rule".
+	ID string
+	// Family groups rules.
+	Family string
+	// Source is where the rule is published, or "common practice, no source".
+	Source string
+	// Severity says which answer the rule counts towards.
+	Severity fitmentv1.Finding_Severity
+	// Reads lists the attributes of the listing that the rule depends on, the one
+	// to ask for first in front. What it reads of the need and the catalogue is
+	// not listed.
+	Reads []Attribute
+	// Check answers.
+	Check func(*Case) Result
+}
+
+// Result is a rule's answer with its reason. It holds no built text, so that
+// answers without an explanation cost nothing.
+type Result struct {
+	// Answer is Yes, No or Unknown.
+	Answer evidence.Answer
+	// Why is the reason, a clause without full stop.
+	Why string
+	// Want and Have are the values compared, where two were.
+	Want, Have string
+	// Vehicle is set where the answer waits for something about the vehicle and
+	// not for evidence about the part: what to find out.
+	Vehicle string
+}
+
+func yes(why string) Result     { return Result{Answer: evidence.Yes, Why: why} }
+func no(why string) Result      { return Result{Answer: evidence.No, Why: why} }
+func unknown(why string) Result { return Result{Answer: evidence.Unknown, Why: why} }
+
+// comparing adds the values compared.
+func (r Result) comparing(want, have string) Result {
+	r.Want, r.Have = want, have
+	return r
+}
+
+// ask is an unknown that waits for something about the vehicle.
+func ask(about string) Result {
+	return Result{Answer: evidence.Unknown, Why: "it depends on the vehicle, of which this is not known", Vehicle: about}
+}
+
+// Question is a need with everything about it that does not depend on the
+// listing worked out once: what searches use to decide many listings. It is not
+// changed by answering, so it may be used concurrently while the catalogue is
+// not being changed.
+type Question struct {
+	need     *fitmentv1.Need
+	cat      *catalogue.Catalogue
+	policy   Policy
+	today    time.Time
+	position *fitmentv1.Position
+	right    []rightPart
+	number   string // key of the number on the part to be replaced, if any
+	maker    string // folded maker of that part, if any
+	make     string
+	want     wanted
+}
+
+// rightPart is a catalogue match with its comparable maker and number.
+type rightPart struct {
+	catalogue.Match
+
+	maker, number string
+}
+
+// wanted is what the vehicle wants of a part, empty where not known.
+type wanted struct {
+	kind, position, driveSide            string
+	interfaces, keying, cavities, stages want
+}
+
+// want is a value that the vehicle wants: seen in the vehicle, and where it was
+// not, what all right parts of the catalogue have in common.
+type want struct{ seen, common string }
+
+// For prepares a need against a catalogue as it is now.
+func For(need *fitmentv1.Need, cat *catalogue.Catalogue, policy Policy, today time.Time) *Question {
+	q := &Question{need: need, cat: cat, policy: policy, today: today, position: names.NeedPosition(need)}
+	for _, m := range cat.Right(need) {
+		number, err := names.NumberKey(m.Part.GetNumber())
+		if err != nil {
+			continue
+		}
+		q.right = append(q.right, rightPart{Match: m, maker: names.Fold(m.Part.GetMaker()), number: number})
+	}
+	if number, err := names.NumberKey(need.GetPartNumber()); err == nil {
+		q.number = number
+	}
+	q.maker = names.Fold(need.GetPartMaker())
+	q.make = names.Fold(need.GetVehicle().GetMake())
+	q.want = q.wants()
+	return q
+}
+
+// wants works out what the vehicle wants.
+func (q *Question) wants() wanted {
+	w := wanted{
+		interfaces: want{names.Fold(q.need.GetConnector().GetInterface()), q.common(interfaceOf)},
+		keying:     want{names.Fold(q.need.GetConnector().GetKeying()), q.common(keyingOf)},
+		cavities:   want{count(q.need.GetConnector().GetCavities()), q.common(cavitiesOf)},
+		stages:     want{count(q.need.GetStages()), q.common(stagesOf)},
+	}
+	if q.need.GetKind() != fitmentv1.Part_KIND_UNSPECIFIED {
+		w.kind = q.need.GetKind().String()
+	}
+	if q.position.GetRow() != 0 && q.position.GetSide() != 0 {
+		w.position = names.PositionText(q.position)
+	}
+	if side := q.need.GetVehicle().GetDriveSide(); side != fitmentv1.Vehicle_DRIVE_SIDE_UNSPECIFIED {
+		w.driveSide = side.String()
+	}
+	return w
+}
+
+// common is the value that all right parts have, empty where one has none or
+// another.
+func (q *Question) common(of func(*fitmentv1.Part) string) string {
+	value := ""
+	for i, m := range q.right {
+		one := of(m.Part)
+		if one == "" || (i > 0 && one != value) {
+			return ""
+		}
+		value = one
+	}
+	return value
+}
+
+// Verdict puts the two answers into one word; barred goes first.
+func Verdict(fit, reuse evidence.Answer) fitmentv1.Decision_Verdict {
+	switch {
+	case reuse == evidence.No:
+		return fitmentv1.Decision_BARRED
+	case fit == evidence.No:
+		return fitmentv1.Decision_DOES_NOT_FIT
+	case fit == evidence.Yes && reuse == evidence.Yes:
+		return fitmentv1.Decision_FITS
+	default:
+		return fitmentv1.Decision_PROVE_FIRST
+	}
 }
 
 // Judge returns Decide's verdict without its reasons, at a fraction of the cost.
@@ -31,34 +200,38 @@ func Judge(need *fitmentv1.Need, listing *fitmentv1.Listing, cat *catalogue.Cata
 	return For(need, cat, policy, today).Judge(listing)
 }
 
-// Question is a need with everything about it that does not depend on the
-// listing worked out once: what searches use to decide many listings.
-type Question struct {
-	need   *fitmentv1.Need
-	cat    *catalogue.Catalogue
-	policy Policy
-	today  time.Time
-}
-
-// For prepares a need.
-func For(need *fitmentv1.Need, cat *catalogue.Catalogue, policy Policy, today time.Time) *Question {
-	return &Question{need: need, cat: cat, policy: policy, today: today}
-}
-
-// Decide decides a listing.
-func (q *Question) Decide(_ *fitmentv1.Listing) *fitmentv1.Decision {
-	return &fitmentv1.Decision{Fit: fitmentv1.Finding_UNKNOWN, Reuse: fitmentv1.Finding_UNKNOWN, Verdict: fitmentv1.Decision_PROVE_FIRST}
-}
-
 // Judge returns Decide's verdict only.
 func (q *Question) Judge(listing *fitmentv1.Listing) fitmentv1.Decision_Verdict {
-	return q.Decide(listing).GetVerdict()
+	c := caseOf(q, evidence.ClaimsOf(listing))
+	return c.verdict(nil)
 }
 
-// Parts lists the catalogue's parts for a need.
-func Parts(_ *fitmentv1.Need, _ *catalogue.Catalogue, _ Policy, _ time.Time) []*fitmentv1.PartMatch {
-	return nil
+// verdict runs the rules that count, reuse first, and stops as soon as nothing
+// can change the verdict any more. assumed, where not nil, holds answers that
+// stand in for rules', by their place in the registry.
+func (c *Case) verdict(assumed map[int]evidence.Answer) fitmentv1.Decision_Verdict {
+	reuse := c.conjunction(reuseRules, assumed)
+	if reuse == evidence.No {
+		return fitmentv1.Decision_BARRED
+	}
+	return Verdict(c.conjunction(fitRules, assumed), reuse)
 }
 
-// ValidateNeed notes what is wrong with a need.
-func ValidateNeed(_ *fitmentv1.Need, _ string, _ *check.Fields) {}
+// conjunction is And over some rules' answers.
+func (c *Case) conjunction(places []int, assumed map[int]evidence.Answer) evidence.Answer {
+	answer := evidence.Yes
+	for _, i := range places {
+		one, ok := assumed[i]
+		if !ok {
+			one = registry[i].Check(c).Answer
+		}
+		answer = evidence.And(answer, one)
+		if answer == evidence.No {
+			return answer
+		}
+	}
+	return answer
+}
+
+// All returns the registry, in the order in which findings are shown.
+func All() []Rule { return slices.Clone(registry) }

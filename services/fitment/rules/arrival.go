@@ -1,0 +1,61 @@
+package rules
+
+import fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+
+// cautions are due on every decision.
+func cautions(kind fitmentv1.Part_Kind) []string {
+	list := []string{
+		"The vehicle maker's procedure, local codes and licensed practice come before anything said here.",
+		"Some vehicle makers rule out parts from another vehicle, and some places regulate their sale or reuse; this decision has not weighed either.",
+		"Disconnect the battery and wait as long as the vehicle's maker says; waiting never makes a live part safe.",
+	}
+	if hasSquib(kind) {
+		list = append(list,
+			"Treat the part as live: carry and store it as its maker says, and never put a meter on its squib.",
+			"A part that has been replaced is still live and is disposed of by the rules for such waste.")
+	}
+	return list
+}
+
+// arrivalChecks are what to check before a part is fitted.
+func arrivalChecks(kind fitmentv1.Part_Kind) []*fitmentv1.ArrivalCheck {
+	checks := []*fitmentv1.ArrivalCheck{
+		{
+			Check:  "Read the part's own label.",
+			Pass:   "Maker and number are those decided on, and the label is the part's own and undamaged.",
+			Source: "Rhode Island § 31-53-5; New Zealand LVRC bulletin 2",
+		},
+		{
+			Check:  "Hold the connector beside the vehicle's, without joining them.",
+			Pass:   "Interface, keying and number of cavities are the same, the lead is uncut, and no contact is bent or corroded.",
+			Source: fromISO19072,
+		},
+		{
+			Check:  "Look for signs of deployment, water, heat and damage.",
+			Pass:   "There are none.",
+			Source: "Rhode Island § 31-53-3; New Zealand LVRC bulletin 2",
+		},
+	}
+	if !hasSquib(kind) {
+		return checks
+	}
+	checks = append(checks,
+		&fitmentv1.ArrivalCheck{
+			Check:  "Look into the connector for the shorting clip.",
+			Pass:   "It is there, whole, and bridges the contacts while the connector is open.",
+			Source: fromClip,
+		},
+		&fitmentv1.ArrivalCheck{
+			Check:  "Prove the harness first with the maker's substitute load in the part's place, then fit the part by the maker's procedure and let the restraint module report the loop. Never put a meter on a live squib.",
+			Pass:   "With the substitute load the module reports the loop in range; with the part fitted it again reports the loop in range, and no code comes back.",
+			Source: "vehicle makers' service texts and trade papers (substitute load); service texts of three makers forbid ohmmeters on live squibs",
+		})
+	if isBelt(kind) {
+		checks = append(checks, &fitmentv1.ArrivalCheck{
+			Check:  "Look over webbing, tongue, buckle and anchors, and let the buckle latch and release.",
+			Pass:   "No cut, fray, melted or stretched place; the buckle latches and releases every time. Marks on the webbing alone prove nothing either way.",
+			Source: "vehicle makers' service texts; SAE 1999-01-0441 (marks of normal use resemble loading marks)",
+		})
+	}
+	return checks
+}

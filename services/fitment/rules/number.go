@@ -1,0 +1,211 @@
+package rules
+
+import (
+	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+	"beltwright.example/services/fitment/catalogue"
+	"beltwright.example/services/fitment/evidence"
+	"beltwright.example/services/fitment/names"
+)
+
+// rightNumber: the number on the label is that of a part listed for the vehicle,
+// or of one that replaces it in one step.
+func rightNumber(c *Case) Result {
+	switch {
+	case c.number.Conflict:
+		return unknown("the statements about the part number contradict each other or cannot be read")
+	case !c.number.Known():
+		return unknown("the number on the label is not known")
+	case c.right != nil:
+		return c.levelled(c.againstReplaced())
+	}
+	if known, result := c.byReplaced(); known {
+		return c.levelled(result)
+	}
+	return c.otherNumber()
+}
+
+// levelled turns a yes on a number that is only claimed into unknown.
+func (c *Case) levelled(r Result) Result {
+	if r.Answer == evidence.Yes && !c.number.Proven() {
+		r.Answer, r.Why = evidence.Unknown, "the part number is only claimed"
+	}
+	return r
+}
+
+// againstReplaced checks a right part against the number on the part it is to
+// replace: a vehicle that bears a number which the catalogue neither lists for
+// it nor replaces by this one is not the vehicle the catalogue means, or was
+// repaired with another part.
+func (c *Case) againstReplaced() Result {
+	q := c.Question
+	fits := yes("the number is that of a part listed for the vehicle")
+	if c.right.Via == fitmentv1.PartMatch_SUPERSESSION {
+		fits = yes("the number replaces, in one step, that of a part listed for the vehicle")
+	}
+	fits = fits.comparing(c.right.Replaces, c.number.Value)
+	if q.number == "" || q.number == c.number.Key {
+		return fits
+	}
+	for i := range q.right {
+		if q.right[i].number == q.number {
+			return fits
+		}
+	}
+	maker := q.maker
+	if maker == "" {
+		maker = c.right.maker
+	}
+	if q.cat.Replaces(maker, c.number.Key, q.number, q.need.GetVehicle()) == evidence.Yes {
+		return fits
+	}
+	return unknown("the part in the vehicle bears a number that the catalogue does not list for the vehicle").comparing(q.need.GetPartNumber(), c.number.Value)
+}
+
+// byReplaced answers by the number on the part to be replaced alone, where the
+// catalogue lists no such part for the vehicle.
+func (c *Case) byReplaced() (known bool, result Result) {
+	q := c.Question
+	if q.number == "" {
+		return false, Result{}
+	}
+	if c.sameAsReplaced() {
+		if c.excluded() {
+			return true, unknown("it bears the number of the part it replaces, but the catalogue does not list that number for the vehicle")
+		}
+		return true, yes("it bears the number of the part it replaces")
+	}
+	maker := c.madeBy()
+	if maker == "" {
+		maker = q.maker
+	}
+	if q.maker != "" && maker != q.maker {
+		return false, Result{}
+	}
+	switch q.cat.Replaces(maker, c.number.Key, q.number, q.need.GetVehicle()) {
+	case evidence.Yes:
+		return true, yes("the number replaces, in one step, that of the part in the vehicle").comparing(q.need.GetPartNumber(), c.number.Value)
+	case evidence.No:
+		return false, Result{}
+	default:
+		return true, ask(askSupersession)
+	}
+}
+
+// excluded tells whether the catalogue lists vehicles for the part and this one
+// is definitely not among them.
+func (c *Case) excluded() bool {
+	if c.listed == nil || c.right != nil {
+		return false
+	}
+	answer, _ := catalogue.Applies(c.listed, c.need.GetVehicle())
+	return answer == evidence.No
+}
+
+// otherNumber answers for a number that is neither right nor replaces a right
+// one in one step.
+func (c *Case) otherNumber() Result {
+	q := c.Question
+	switch {
+	case c.excluded():
+		return no("the catalogue lists other vehicles for this number").comparing(q.rightNumbers(), c.number.Value)
+	case len(q.right) == 0:
+		return unknown("the catalogue lists no part for this vehicle, kind and position")
+	case c.furtherStep():
+		return unknown("the number replaces a right one only over several steps, each with its own condition; the maker must say whether it holds").comparing(q.rightNumbers(), c.number.Value)
+	case c.twoMakers():
+		return unknown("several makers use this number; the label must also show the maker")
+	case c.listed != nil && len(c.listed.GetApplications()) == 0 && c.listed.GetKind() == q.need.GetKind():
+		return unknown("the catalogue knows the number but not the vehicles it is for").comparing(q.rightNumbers(), c.number.Value)
+	default:
+		return no("it is not the number of a part listed for the vehicle").comparing(q.rightNumbers(), c.number.Value)
+	}
+}
+
+// furtherStep tells whether the number replaces one that itself replaces a right
+// number.
+func (c *Case) furtherStep() bool {
+	for i := range c.Question.right {
+		m := &c.Question.right[i]
+		if m.Via == fitmentv1.PartMatch_SUPERSESSION && (c.madeBy() == "" || c.madeBy() == m.maker) &&
+			c.cat.Replaces(m.maker, c.number.Key, m.number, c.need.GetVehicle()) != evidence.No {
+			return true
+		}
+	}
+	return false
+}
+
+// twoMakers tells whether right parts of several makers bear the number.
+func (c *Case) twoMakers() bool {
+	if c.seller != "" {
+		return false
+	}
+	found := 0
+	for i := range c.Question.right {
+		if c.Question.right[i].number == c.number.Key {
+			found++
+		}
+	}
+	return found > 1
+}
+
+// rightNumbers is the first right number, for messages.
+func (q *Question) rightNumbers() string {
+	if len(q.right) == 0 {
+		return ""
+	}
+	return q.right[0].Part.GetNumber()
+}
+
+// rightVehicle: the catalogue lists the vehicle for the part of this number, in
+// everything the listing of vehicles depends on.
+func rightVehicle(c *Case) Result {
+	switch {
+	case c.number.Conflict:
+		return unknown("the statements about the part number contradict each other or cannot be read")
+	case c.proven != nil && c.proven.Application == evidence.Yes:
+		return yes("the catalogue lists the vehicle for the part of this number")
+	case c.proven != nil && c.identical:
+		return yes("it bears the number of the part it replaces")
+	case c.proven != nil:
+		return c.Question.open(c.proven)
+	case c.right != nil && c.right.Application != evidence.Yes:
+		return c.Question.open(c.right)
+	}
+	if c.number.Known() && c.right == nil {
+		if known, result := c.byReplaced(); known {
+			return c.levelled(result)
+		}
+		if c.excluded() {
+			return no("the catalogue lists other vehicles for this number")
+		}
+	}
+	if len(c.Question.right) == 0 {
+		return unknown("the catalogue lists no part for this vehicle, kind and position")
+	}
+	return unknown("only the vehicle speaks for the part: the number on its label is not proven")
+}
+
+// open asks for what an open application waits for.
+func (q *Question) open(m *rightPart) Result {
+	v := q.need.GetVehicle()
+	for _, a := range m.Uses {
+		years := &fitmentv1.Part_Application{YearFrom: a.GetYearFrom(), YearTo: a.GetYearTo()}
+		side := &fitmentv1.Part_Application{DriveSide: a.GetDriveSide()}
+		switch {
+		case catalogue.Covers(years, v) == evidence.Unknown:
+			return ask(askModelYear)
+		case catalogue.BuiltIn(a, v.GetBuildDate()) == evidence.Unknown:
+			return ask(askBuildDate)
+		case catalogue.Covers(side, v) == evidence.Unknown:
+			return ask(askDriveSide)
+		case catalogue.Same(a.GetBody(), v.GetBody()) == evidence.Unknown:
+			return ask(askBody)
+		case catalogue.Same(a.GetMarket(), v.GetMarket()) == evidence.Unknown:
+			return ask(askMarket)
+		}
+	}
+	if catalogue.MadeFor(m.Part, q.position) == evidence.Unknown && names.PositionText(q.position) != "" && q.want.position == "" {
+		return ask(askPosition)
+	}
+	return ask(askSupersession)
+}

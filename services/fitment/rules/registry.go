@@ -1,0 +1,94 @@
+package rules
+
+import fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+
+const (
+	fit    = fitmentv1.Finding_FIT
+	reuse  = fitmentv1.Finding_REUSE
+	advice = fitmentv1.Finding_ADVICE
+)
+
+// Short names of the attributes, for the table.
+const (
+	aNumber     = fitmentv1.Evidence_PART_NUMBER
+	aKind       = fitmentv1.Evidence_PART_KIND
+	aPosition   = fitmentv1.Evidence_PART_POSITION
+	aDriveSide  = fitmentv1.Evidence_DONOR_DRIVE_SIDE
+	aYear       = fitmentv1.Evidence_DONOR_MODEL_YEAR
+	aVIN        = fitmentv1.Evidence_DONOR_VIN
+	aInterface  = fitmentv1.Evidence_CONNECTOR_INTERFACE
+	aKeying     = fitmentv1.Evidence_CONNECTOR_KEYING
+	aCavities   = fitmentv1.Evidence_CONNECTOR_CAVITIES
+	aClip       = fitmentv1.Evidence_SHORTING_CLIP_PRESENT
+	aPigtail    = fitmentv1.Evidence_PIGTAIL_CUT
+	aStages     = fitmentv1.Evidence_STAGES
+	aLoop       = fitmentv1.Evidence_LOOP_RESISTANCE
+	aMarks      = fitmentv1.Evidence_DEPLOYMENT_MARKS
+	aCrash      = fitmentv1.Evidence_CRASH_RECORD
+	aCode       = fitmentv1.Evidence_DEPLOYMENT_CODE
+	aBelt       = fitmentv1.Evidence_BELT_IN_USE_COLLISION
+	aFlood      = fitmentv1.Evidence_FLOOD
+	aFire       = fitmentv1.Evidence_FIRE
+	aRecallOpen = fitmentv1.Evidence_RECALL_OPEN
+	aLegible    = fitmentv1.Evidence_LABEL_LEGIBLE
+	aPulledBy   = fitmentv1.Evidence_PULLED_BY
+	aRemedied   = fitmentv1.Evidence_RECALL_REMEDIED
+)
+
+// Sources used more than once.
+const (
+	fromInterchange = "IIHS Advisory 29 (September 2003): a salvaged restraint part must match make, model and model year exactly; the catalogue's applications say what the part's maker counts as a match"
+	fromISO19072    = "ISO 19072-1 to -5 (connection interfaces for pyrotechnic devices): codings and polarization exist so that what does not belong together cannot be joined"
+	fromClip        = "ISO/TS 19072-4:2012, 4.4 and 4.5 (shorting clip)"
+	fromStages      = "J2012 restraint codes name a loop for each stage (B0001, B0002: driver frontal stages 1 and 2)"
+	fromBelt        = "vehicle makers' service texts: a belt in use at a deployment is replaced as a whole; common practice"
+	fromFlood       = "IIHS Advisory 29 (September 2003): parts of flooded vehicles should not be used under any circumstances; COM(2023) 451 Annex I A"
+	fromContested   = "49 CFR 563.9(a) (a deployment record stays locked in the module); NHTSA interpretation 21770rbm (an undeployed part may be inoperable after a crash; disputed by recyclers)"
+	fromProvenance  = "Rhode Island § 31-53-5 (part's number, donor's VIN and seller on record); New Zealand LVRC bulletin 2 (donor's chassis number and part number; any doubt: reject)"
+)
+
+// registry is the table of rules. Adding one here is all it takes.
+var registry = []Rule{
+	{"identity.kind", "identity", "common practice, no source: a part of one kind does not do another's work", fit, []Attribute{aKind, aNumber}, sameKind},
+	{"identity.position", "identity", "common practice, no source: restraint parts are made for their seating position", fit, []Attribute{aPosition, aNumber}, samePosition},
+	{"identity.drive_side", "identity", "common practice, no source: driver and passenger change sides with the steering wheel", fit, []Attribute{aDriveSide, aNumber}, sameDriveSide},
+	{"number.matches", "number", "common practice, no source: the maker's part number identifies the design; supersession is directed and holds one step at a time", fit, []Attribute{aNumber}, rightNumber},
+	{"number.application", "number", fromInterchange, fit, []Attribute{aNumber}, rightVehicle},
+	{"years.model_year", "years", fromInterchange, fit, []Attribute{aYear, aNumber}, sameYears},
+	{"years.build_date", "years", "NHTSA interpretation on 49 CFR 565.3(j): a model year is not a calendar year, so a change within it is told by the build date", fit, []Attribute{aNumber}, sameBuild},
+	{"connector.interface", "connector", fromISO19072, fit, []Attribute{aInterface, aNumber}, sameInterface},
+	{"connector.keying", "connector", fromISO19072, fit, []Attribute{aKeying, aNumber}, sameKeying},
+	{"connector.cavities", "connector", fromISO19072, fit, []Attribute{aCavities, aNumber}, sameCavities},
+	{"connector.shorting_clip", "connector", fromClip, reuse, []Attribute{aClip}, wholeClip},
+	{"connector.pigtail", "connector", "common practice, no source: a cut restraint lead is not spliced unless the vehicle's maker says how", reuse, []Attribute{aPigtail}, wholePigtail},
+	{"electrical.stages", "electrical", fromStages, fit, []Attribute{aStages, aNumber}, sameStages},
+	{"electrical.resistance", "electrical", "part maker's or vehicle maker's limits where known, otherwise 1.4 to 3.2 Ω (trade paper, 2018); conformance by JCGM 106:2012", reuse, []Attribute{aLoop, aNumber, aStages}, inWindow},
+	{"deployment.marks", "deployment", "Rhode Island § 31-53-3: a deployed or damaged bag is nonfunctional", reuse, []Attribute{aMarks}, noMarks},
+	{"deployment.loop", "deployment", "common practice, no source: a fired squib reads open or shorted", reuse, []Attribute{aLoop, aNumber, aStages}, notFired},
+	{"deployment.crash_record", "deployment", fromContested, reuse, []Attribute{aCrash}, noCrashRecord},
+	{"deployment.code", "deployment", "a maker's legacy codes B0051 and B0053 mean that deployment was commanded; under J2012 the same numbers mean something else, so the donor's dialect decides", reuse, []Attribute{aCode}, noDeploymentCode},
+	{"history.belt_in_use", "history", fromBelt, reuse, []Attribute{aBelt}, beltNotLoaded},
+	{"history.flood", "history", fromFlood, reuse, []Attribute{aFlood}, noFlood},
+	{"history.fire", "history", "common practice, no source: heat ages propellant, webbing and plastics", reuse, []Attribute{aFire}, noFire},
+	{"age.service_life", "age", "service life set by the part's or vehicle's maker (one maker, 1998: 15 years from production, on the label)", reuse, []Attribute{aYear, aVIN, aNumber}, withinLife},
+	{"recall.open", "recall", "49 CFR 573.12 and 49 USC 30120(j): no recalled equipment, new or used, may be sold unless remedied", reuse, []Attribute{aRecallOpen, aRemedied, aNumber, aVIN, aYear}, noRecall},
+	{"provenance.donor_vin", "provenance", fromProvenance, reuse, []Attribute{aVIN, aYear}, donorKnown},
+	{"provenance.label", "provenance", fromProvenance, fit, []Attribute{aLegible, aNumber}, labelLegible},
+	{"provenance.pulled_by", "provenance", "New Zealand LVRC bulletin 2 (who oversaw the removal)", advice, []Attribute{aPulledBy}, pulledBy},
+}
+
+// fitRules and reuseRules are the places of the rules that count.
+var (
+	fitRules   = places(fit)
+	reuseRules = places(reuse)
+)
+
+func places(severity fitmentv1.Finding_Severity) []int {
+	var list []int
+	for i, rule := range registry {
+		if rule.Severity == severity {
+			list = append(list, i)
+		}
+	}
+	return list
+}
