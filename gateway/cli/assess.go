@@ -1,0 +1,205 @@
+package cli
+
+import (
+	"context"
+	"fmt"
+	"strings"
+
+	"github.com/spf13/cobra"
+	"google.golang.org/grpc"
+
+	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+)
+
+// readingFields are the names that --reading knows.
+var readingFields = []string{
+	"kind", "row", "side", "method", "ohms", "over-range", "percent", "counts", "resolution", "lead", "clip", "battery-off", "display-limit",
+}
+
+func assessCommand(c *connection) *cobra.Command {
+	var vehicle vehicleFlags
+	var codes, readings, choices []string
+	var window string
+	cmd := &cobra.Command{
+		Use:   "assess",
+		Short: "Weigh trouble codes and readings: what is at fault, what to test next, whether to buy",
+		Long: `Assess weighs codes and readings. A code whose meaning depends on the maker's
+dialect lists its meanings; --choice CODE=ID says which applies here.
+
+A reading is given as NAME=VALUE pairs: kind, row, side, method (module-reported,
+substitute-load, meter-at-component, meter-at-harness), ohms or over-range=yes,
+the meter's accuracy (percent, counts, resolution), lead, clip (out, in, unknown),
+battery-off (minutes), display-limit.
+
+Service literature forbids an ohmmeter on a live squib. Prefer the module's own
+values, or a substitute load on the harness side. Work by the maker's procedure.`,
+		Example: `  beltwright assess --make Tarvena --model Solane --year 2006 --drive-side left --code B0058 \
+    --reading kind=buckle-pretensioner,row=1,side=right,method=meter-at-component,ohms=17e6,percent=0.9,counts=2,resolution=0.1,lead=0.2,clip=out,battery-off=12`,
+		Args: noArguments,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			request, err := assessRequest(&vehicle, codes, readings, choices, window)
+			if err != nil {
+				return err
+			}
+			return call(c, cmd, func(ctx context.Context, conn *grpc.ClientConn) (*fitmentv1.AssessFaultResponse, error) {
+				return fitmentv1.NewFitmentServiceClient(conn).AssessFault(ctx, request)
+			}, showAssessment)
+		},
+	}
+	vehicle.bind(cmd)
+	flags := cmd.Flags()
+	flags.StringArrayVar(&codes, "code", nil, "trouble code, such as B0058 or B0058-1A; may be repeated")
+	flags.StringArrayVar(&readings, "reading", nil, "reading as NAME=VALUE pairs; may be repeated")
+	flags.StringArrayVar(&choices, "choice", nil, "what a code means here: CODE=ID, with an id from the answer's list")
+	flags.StringVar(&window, "window", "", "resistance window of the vehicle's service data: low=1.4,high=3.2,source=…")
+	return cmd
+}
+
+func assessRequest(vehicle *vehicleFlags, codes, readings, choices []string, window string) (*fitmentv1.AssessFaultRequest, error) {
+	v, err := vehicle.vehicle()
+	if err != nil {
+		return nil, err
+	}
+	request := &fitmentv1.AssessFaultRequest{Vehicle: v, Codes: codes}
+	for _, text := range readings {
+		reading, err := parseReading(text)
+		if err != nil {
+			return nil, err
+		}
+		request.Readings = append(request.Readings, reading)
+	}
+	for _, text := range choices {
+		code, id, ok := strings.Cut(text, "=")
+		if !ok {
+			return nil, usageError{fmt.Errorf("--choice: %q is not understood; expected CODE=ID", text)}
+		}
+		request.CodeChoices = append(request.CodeChoices, &fitmentv1.CodeChoice{Code: code, Meaning: id})
+	}
+	request.Window, err = parseWindow(window)
+	return request, err
+}
+
+func parseWindow(text string) (*fitmentv1.ResistanceWindow, error) {
+	if text == "" {
+		return nil, nil //nolint:nilnil // absent is a valid answer
+	}
+	values, err := pairs("--window", text, "low", "high", "source")
+	if err != nil {
+		return nil, err
+	}
+	low, err := number("--window", values, "low")
+	if err != nil {
+		return nil, err
+	}
+	high, err := number("--window", values, "high")
+	if err != nil {
+		return nil, err
+	}
+	if low == nil || high == nil {
+		return nil, usageError{fmt.Errorf("--window: %q lacks low or high", text)}
+	}
+	return &fitmentv1.ResistanceWindow{LowOhms: *low, HighOhms: *high, Source: values["source"]}, nil
+}
+
+func parseReading(text string) (*fitmentv1.Reading, error) {
+	values, err := pairs("--reading", text, readingFields...)
+	if err != nil {
+		return nil, err
+	}
+	reading := &fitmentv1.Reading{Position: &fitmentv1.Position{}, OverRange: values["over-range"] == "yes"}
+	if err := readingEnums(reading, values); err != nil {
+		return nil, err
+	}
+	numbers := map[string]*float64{}
+	for _, name := range []string{"row", "ohms", "percent", "counts", "resolution", "lead", "battery-off", "display-limit"} {
+		if numbers[name], err = number("--reading", values, name); err != nil {
+			return nil, err
+		}
+	}
+	if row := numbers["row"]; row != nil {
+		reading.Position.Row = int32(min(max(*row, -1), 100))
+	}
+	reading.Ohms, reading.LeadOhms = numbers["ohms"], numbers["lead"]
+	reading.BatteryOffMinutes, reading.DisplayLimitOhms = numbers["battery-off"], numbers["display-limit"]
+	percent, counts, resolution := numbers["percent"], numbers["counts"], numbers["resolution"]
+	if percent != nil || counts != nil || resolution != nil {
+		reading.Meter = &fitmentv1.Meter{PercentOfReading: zero(percent), Counts: zero(counts), ResolutionOhms: zero(resolution)}
+	}
+	return reading, nil
+}
+
+// readingEnums fills in what a reading says in words.
+func readingEnums(reading *fitmentv1.Reading, values map[string]string) error {
+	kind, err := enum("--reading kind", values["kind"], fitmentv1.Part_KIND_UNSPECIFIED)
+	if err != nil {
+		return err
+	}
+	side, err := enum("--reading side", values["side"], fitmentv1.Position_SIDE_UNSPECIFIED)
+	if err != nil {
+		return err
+	}
+	method, err := enum("--reading method", values["method"], fitmentv1.Reading_METHOD_UNSPECIFIED)
+	if err != nil {
+		return err
+	}
+	clip, err := enum("--reading clip", values["clip"], fitmentv1.Reading_CLIP_UNSPECIFIED)
+	if err != nil {
+		return err
+	}
+	reading.Kind, reading.Position.Side = fitmentv1.Part_Kind(kind), fitmentv1.Position_Side(side)
+	reading.Method, reading.ShortingClip = fitmentv1.Reading_Method(method), fitmentv1.Reading_Clip(clip)
+	return nil
+}
+
+func zero(value *float64) float64 {
+	if value == nil {
+		return 0
+	}
+	return *value
+}
+
+func showAssessment(p *printer, answer *fitmentv1.AssessFaultResponse) {
+	for _, code := range answer.GetCodes() {
+		showCode(p, code)
+	}
+	for _, r := range answer.GetReadings() {
+		p.line("reading of %s %s: %s%s", words(r.GetKind()), place(r.GetPosition()), words(r.GetClass()), figures(r))
+		p.line("  %s", r.GetReason())
+	}
+	rows := make([][]string, 0, len(answer.GetSuspects()))
+	for _, s := range answer.GetSuspects() {
+		where := ""
+		if s.GetKind() != fitmentv1.Part_KIND_UNSPECIFIED {
+			where = words(s.GetKind()) + " " + place(s.GetPosition())
+		}
+		rows = append(rows, []string{fmt.Sprintf("%5.1f %%", s.GetProbability()*100), words(s.GetComponent()), where, s.GetReason()})
+	}
+	p.table([]string{"chance", "suspect", "loop", "why"}, rows)
+	p.line("buying is %s: %s", words(answer.GetPurchase()), answer.GetPurchaseReason())
+	if next := answer.GetNextTest(); next != nil {
+		p.line("next test: %s (%.0f minutes, %.2f bits expected)", next.GetText(), next.GetMinutes(), next.GetExpectedBits())
+	}
+	p.list("cautions", answer.GetCautions())
+}
+
+func showCode(p *printer, code *fitmentv1.CodeReport) {
+	p.line("code %s (%s)", code.GetCode(), code.GetHex())
+	for _, m := range code.GetMeanings() {
+		mark := " "
+		if m.GetId() == code.GetApplied() {
+			mark = "*"
+		}
+		p.line("  %s %s: %s [%s]", mark, m.GetId(), m.GetText(), m.GetDialect())
+	}
+	if code.GetNote() != "" {
+		p.line("  %s", code.GetNote())
+	}
+}
+
+func figures(r *fitmentv1.ReadingReport) string {
+	if r.CorrectedOhms == nil {
+		return ""
+	}
+	return fmt.Sprintf(", %.4g Ω ± %.2g Ω (standard uncertainty), window %g to %g Ω, conformance probability %.3f",
+		r.GetCorrectedOhms(), r.GetStandardUncertaintyOhms(), r.GetWindow().GetLowOhms(), r.GetWindow().GetHighOhms(), r.GetConformanceProbability())
+}

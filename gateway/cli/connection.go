@@ -1,0 +1,117 @@
+package cli
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+	"google.golang.org/grpc"
+	"google.golang.org/protobuf/encoding/protojson"
+	"google.golang.org/protobuf/proto"
+
+	"beltwright.example/services/platform/auth"
+	"beltwright.example/services/platform/serve"
+)
+
+// defaultData is the data directory of a server started without --data.
+const defaultData = "beltwright-data"
+
+// Names of the files that keys are written to in the data directory.
+const (
+	demoKeyFile     = "demo.key"
+	operatorKeyFile = "operator.key"
+)
+
+// connection says how client commands reach a server, and how they answer.
+type connection struct {
+	server, key, keyFile string
+	timeout              time.Duration
+	asJSON               bool
+}
+
+// bindConnection adds the flags that every client command has.
+func bindConnection(root *cobra.Command) *connection {
+	c := &connection{}
+	flags := root.PersistentFlags()
+	flags.StringVar(&c.server, "server", cmp.Or(os.Getenv("BELTWRIGHT_SERVER"), "127.0.0.1:8081"), "gRPC `address` of the server (environment BELTWRIGHT_SERVER)")
+	flags.StringVar(&c.key, "key", "", "the key itself (environment BELTWRIGHT_KEY); better keep it in a file")
+	flags.StringVar(&c.keyFile, "key-file", "", "`file` with the key (default "+demoKeyFile+" or "+operatorKeyFile+" in "+defaultData+")")
+	flags.DurationVar(&c.timeout, "timeout", 30*time.Second, "how long to wait for an answer; imports wait as long as they take")
+	flags.BoolVar(&c.asJSON, "json", false, "print the answer as JSON")
+	return c
+}
+
+// readKey finds the key: flag, environment, file, or the files that a server
+// with the default data directory wrote.
+func (c *connection) readKey() (string, error) {
+	if key := cmp.Or(c.key, os.Getenv("BELTWRIGHT_KEY")); key != "" {
+		return key, nil
+	}
+	candidates := []string{c.keyFile}
+	if c.keyFile == "" {
+		candidates = []string{filepath.Join(defaultData, demoKeyFile), filepath.Join(defaultData, operatorKeyFile)}
+	}
+	for _, path := range candidates {
+		raw, err := os.ReadFile(path)
+		switch {
+		case err == nil:
+			return strings.TrimSpace(string(raw)), nil
+		case c.keyFile != "" || !errors.Is(err, fs.ErrNotExist):
+			return "", fmt.Errorf("read the key: %w", err)
+		}
+	}
+	return "", usageError{fmt.Errorf("no key: give --key-file FILE, or run this where a server keeps its data in %s", defaultData)}
+}
+
+// open connects and returns a context that carries the key.
+func (c *connection) open(ctx context.Context) (context.Context, *grpc.ClientConn, error) {
+	key, err := c.readKey()
+	if err != nil {
+		return nil, nil, err
+	}
+	conn, err := serve.Dial(c.server)
+	if err != nil {
+		return nil, nil, fmt.Errorf("connect to %s: %w", c.server, err)
+	}
+	return auth.WithKey(ctx, key), conn, nil
+}
+
+// call makes one call and prints its answer, as JSON or by show.
+func call[Res proto.Message](
+	c *connection, cmd *cobra.Command, do func(ctx context.Context, conn *grpc.ClientConn) (Res, error), show func(p *printer, answer Res),
+) (err error) {
+	ctx, conn, err := c.open(cmd.Context())
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, conn.Close()) }()
+	ctx, cancel := context.WithTimeout(ctx, c.timeout)
+	defer cancel()
+	answer, err := do(ctx, conn)
+	if err != nil {
+		return err
+	}
+	return c.print(cmd, answer, func(p *printer) { show(p, answer) })
+}
+
+// print writes an answer.
+func (c *connection) print(cmd *cobra.Command, answer proto.Message, show func(p *printer)) error {
+	if c.asJSON {
+		raw, err := protojson.MarshalOptions{Multiline: true}.Marshal(answer)
+		if err != nil {
+			return fmt.Errorf("print the answer: %w", err)
+		}
+		_, err = fmt.Fprintln(cmd.OutOrStdout(), string(raw))
+		return err
+	}
+	p := &printer{out: cmd.OutOrStdout()}
+	show(p)
+	return p.err
+}

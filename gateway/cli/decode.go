@@ -1,0 +1,69 @@
+package cli
+
+import (
+	"context"
+	"fmt"
+	"strings"
+
+	"github.com/spf13/cobra"
+	"google.golang.org/grpc"
+
+	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+)
+
+func decodeCommand(c *connection) *cobra.Command {
+	var market, class, maker, model string
+	cmd := &cobra.Command{
+		Use:   "decode VIN",
+		Short: "Check a VIN and read its model year",
+		Long: `Decode checks a vehicle identification number by 49 CFR 565.15 and reads what it
+says. Whether the check digit applies depends on the market: without --market a
+check that fails is a note, not a verdict.`,
+		Example: "  beltwright decode 1M8GDM9AXKP042788 --market US --class passenger-car",
+		Args:    arguments("VIN"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			number, err := enum("--class", class, fitmentv1.Vehicle_VEHICLE_CLASS_UNSPECIFIED)
+			if err != nil {
+				return err
+			}
+			request := &fitmentv1.DecodeVinRequest{
+				Vin: args[0], Market: strings.ToUpper(market), VehicleClass: fitmentv1.Vehicle_VehicleClass(number), Make: maker, Model: model,
+			}
+			return call(c, cmd, func(ctx context.Context, conn *grpc.ClientConn) (*fitmentv1.DecodeVinResponse, error) {
+				return fitmentv1.NewFitmentServiceClient(conn).DecodeVin(ctx, request)
+			}, showVin)
+		},
+	}
+	flags := cmd.Flags()
+	flags.StringVar(&market, "market", "", "market the vehicle was built for: US, CA, DE, …")
+	flags.StringVar(&class, "class", "", "passenger-car, light-truck, heavy-vehicle, trailer or motorcycle")
+	flags.StringVar(&maker, "make", "", "make, where you know it")
+	flags.StringVar(&model, "model", "", "model, where you know it")
+	return cmd
+}
+
+func showVin(p *printer, answer *fitmentv1.DecodeVinResponse) {
+	state := "valid"
+	if !answer.GetValid() {
+		state = "NOT valid"
+	}
+	digit := answer.GetCheckDigit()
+	p.line("%s is %s", answer.GetVin(), state)
+	p.line("check digit %s, computed %s; the rule applies: %s", digit.GetActual(), digit.GetExpected(), words(digit.GetApplies()))
+	p.line("model year: %s", years(answer.GetModelYears()))
+	if v := answer.GetVehicle(); v.GetMake()+v.GetModel() != "" {
+		p.line("vehicle: %s %s", v.GetMake(), v.GetModel())
+	}
+	p.list("notes", answer.GetNotes())
+}
+
+func years(candidates []int32) string {
+	if len(candidates) == 0 {
+		return "not to be told"
+	}
+	texts := make([]string, 0, len(candidates))
+	for _, year := range candidates {
+		texts = append(texts, fmt.Sprint(year))
+	}
+	return strings.Join(texts, " or ")
+}

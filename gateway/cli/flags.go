@@ -1,0 +1,144 @@
+package cli
+
+import (
+	"fmt"
+	"slices"
+	"strconv"
+	"strings"
+
+	"github.com/spf13/cobra"
+	"google.golang.org/protobuf/reflect/protoreflect"
+
+	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+	"beltwright.example/services/platform/amount"
+)
+
+// enum reads an enum value in words: "buckle-pretensioner", "Buckle
+// pretensioner" and "BUCKLE_PRETENSIONER" are one. An empty text is the
+// unspecified value.
+func enum[E protoreflect.Enum](what, text string, zero E) (protoreflect.EnumNumber, error) {
+	if text == "" {
+		return 0, nil
+	}
+	name := strings.ToUpper(strings.NewReplacer("-", "_", " ", "_").Replace(strings.TrimSpace(text)))
+	values := zero.Descriptor().Values()
+	if value := values.ByName(protoreflect.Name(name)); value != nil && value.Number() != 0 {
+		return value.Number(), nil
+	}
+	known := make([]string, 0, values.Len())
+	for i := range values.Len() {
+		if value := values.Get(i); value.Number() != 0 {
+			known = append(known, strings.ToLower(strings.ReplaceAll(string(value.Name()), "_", "-")))
+		}
+	}
+	return 0, usageError{fmt.Errorf("%s: %q is not known; expected one of %s", what, text, strings.Join(known, ", "))}
+}
+
+// pairs reads "name=value,name=value" with the names that are allowed.
+func pairs(what, text string, allowed ...string) (map[string]string, error) {
+	values := map[string]string{}
+	for item := range strings.SplitSeq(text, ",") {
+		name, value, ok := strings.Cut(item, "=")
+		name = strings.TrimSpace(name)
+		if !ok || !slices.Contains(allowed, name) {
+			return nil, usageError{fmt.Errorf("%s: %q is not understood; expected NAME=VALUE with a name of %s", what, item, strings.Join(allowed, ", "))}
+		}
+		if _, twice := values[name]; twice {
+			return nil, usageError{fmt.Errorf("%s: %s is given twice", what, name)}
+		}
+		values[name] = strings.TrimSpace(value)
+	}
+	return values, nil
+}
+
+// number reads an optional number out of pairs.
+func number(what string, values map[string]string, name string) (*float64, error) {
+	text, ok := values[name]
+	if !ok {
+		return nil, nil //nolint:nilnil // absent is a valid answer
+	}
+	value, err := strconv.ParseFloat(text, 64)
+	if err != nil {
+		return nil, usageError{fmt.Errorf("%s: %s=%q is no number", what, name, text)}
+	}
+	return &value, nil
+}
+
+// money reads an amount of a flag in minor units; empty is 0.
+func money(flag, text, currency string) (int64, error) {
+	if text == "" {
+		return 0, nil
+	}
+	value, err := amount.Parse(text, currency)
+	if err != nil {
+		return 0, usageError{fmt.Errorf("--%s: %w; expected an amount such as %s", flag, err, amount.Format(4500, currency))}
+	}
+	return value, nil
+}
+
+// vehicleFlags describe a vehicle.
+type vehicleFlags struct {
+	vin, maker, model, body, driveSide, market, built string
+	year                                              int32
+}
+
+func (v *vehicleFlags) bind(cmd *cobra.Command) {
+	flags := cmd.Flags()
+	flags.StringVar(&v.vin, "vin", "", "vehicle identification number, 17 characters")
+	flags.StringVar(&v.maker, "make", "", "make of the vehicle")
+	flags.StringVar(&v.model, "model", "", "model")
+	flags.Int32Var(&v.year, "year", 0, "model year")
+	flags.StringVar(&v.body, "body", "", "body, in words: saloon, estate, coupe, …")
+	flags.StringVar(&v.driveSide, "drive-side", "", "side of the steering wheel: left or right")
+	flags.StringVar(&v.market, "market", "", "market the vehicle was built for: US, CA, DE, …")
+	flags.StringVar(&v.built, "built", "", "date of build, YYYY-MM-DD")
+}
+
+func (v *vehicleFlags) vehicle() (*fitmentv1.Vehicle, error) {
+	side, err := enum("--drive-side", v.driveSide, fitmentv1.Vehicle_DRIVE_SIDE_UNSPECIFIED)
+	if err != nil {
+		return nil, err
+	}
+	return &fitmentv1.Vehicle{
+		Vin: v.vin, Make: v.maker, Model: v.model, ModelYear: v.year, Body: v.body,
+		DriveSide: fitmentv1.Vehicle_DriveSide(side), Market: strings.ToUpper(v.market), BuildDate: v.built,
+	}, nil
+}
+
+// needFlags describe what a vehicle lacks.
+type needFlags struct {
+	vehicleFlags
+	kind, side, partMaker, partNumber, jurisdiction string
+	row                                             int32
+}
+
+func (n *needFlags) bind(cmd *cobra.Command) {
+	n.vehicleFlags.bind(cmd)
+	flags := cmd.Flags()
+	flags.StringVar(&n.kind, "kind", "", "kind of part: buckle-pretensioner, driver-air-bag, clock-spring, …")
+	flags.Int32Var(&n.row, "row", 0, "row of the seat, 1 is the front")
+	flags.StringVar(&n.side, "side", "", "side as seated: left, right or centre")
+	flags.StringVar(&n.partMaker, "part-maker", "", "maker on the old part's label")
+	flags.StringVar(&n.partNumber, "part-number", "", "number on the old part's label")
+	flags.StringVar(&n.jurisdiction, "jurisdiction", "", "where the part is fitted: US-WA, …")
+}
+
+func (n *needFlags) need() (*fitmentv1.Need, error) {
+	vehicle, err := n.vehicle()
+	if err != nil {
+		return nil, err
+	}
+	kind, err := enum("--kind", n.kind, fitmentv1.Part_KIND_UNSPECIFIED)
+	if err != nil {
+		return nil, err
+	}
+	side, err := enum("--side", n.side, fitmentv1.Position_SIDE_UNSPECIFIED)
+	if err != nil {
+		return nil, err
+	}
+	return &fitmentv1.Need{
+		Vehicle: vehicle, Kind: fitmentv1.Part_Kind(kind),
+		Position:  &fitmentv1.Position{Row: n.row, Side: fitmentv1.Position_Side(side)},
+		PartMaker: n.partMaker, PartNumber: n.partNumber, Jurisdiction: n.jurisdiction,
+	}, nil
+}

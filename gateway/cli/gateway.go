@@ -1,0 +1,75 @@
+package cli
+
+import (
+	"context"
+	"errors"
+	"io"
+
+	"github.com/spf13/cobra"
+
+	"beltwright.example/gateway/rest"
+	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+	"beltwright.example/services/platform/auth"
+	"beltwright.example/services/platform/process"
+	"beltwright.example/services/platform/serve"
+)
+
+// gatewayFlags say how the gateway alone runs.
+type gatewayFlags struct {
+	http, fitment, quote, logLevel string
+	logJSON                        bool
+}
+
+func gatewayCommand() *cobra.Command {
+	var f gatewayFlags
+	cmd := &cobra.Command{
+		Use:     "gateway",
+		Short:   "Run the REST gateway alone, before services in other processes",
+		Long:    "Gateway serves REST and forwards to a fitment and a quote service that run as processes of their own.",
+		Example: "  beltwright gateway --fitment 127.0.0.1:9091 --quote 127.0.0.1:9092",
+		Args:    noArguments,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			return f.run(cmd.Context(), cmd.OutOrStdout(), cmd.ErrOrStderr())
+		},
+	}
+	flags := cmd.Flags()
+	flags.StringVar(&f.http, "http", "127.0.0.1:8080", "`address` of REST, loopback only; port 0 takes a free one")
+	flags.StringVar(&f.fitment, "fitment", "127.0.0.1:9091", "`address` of the fitment service")
+	flags.StringVar(&f.quote, "quote", "127.0.0.1:9092", "`address` of the quote service")
+	bindLog(cmd, &f.logJSON, &f.logLevel)
+	return cmd
+}
+
+func (f *gatewayFlags) run(ctx context.Context, out, logTo io.Writer) (err error) {
+	log, err := process.NewLog(logTo, f.logJSON, f.logLevel)
+	if err != nil {
+		return usageError{err}
+	}
+	fitment, err := serve.Dial(f.fitment)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, fitment.Close()) }()
+	quote, err := serve.Dial(f.quote)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, quote.Close()) }()
+	handler, err := rest.New(rest.Options{
+		Fitment: fitment, Quote: quote, Log: log,
+		Verifier: auth.Remote(fitmentv1.NewIdentityServiceClient(fitment), auth.MaxTTL),
+	})
+	if err != nil {
+		return err
+	}
+	listener, err := serve.Listen(ctx, f.http)
+	if err != nil {
+		return err
+	}
+	p := &printer{out: out}
+	p.line("Beltwright gateway: REST http://%s, before fitment %s and quote %s", listener.Addr(), f.fitment, f.quote)
+	if p.err != nil {
+		return errors.Join(p.err, listener.Close())
+	}
+	return serveHTTP(ctx, handler, listener)
+}

@@ -1,0 +1,180 @@
+package cli
+
+import (
+	"context"
+
+	"github.com/google/uuid"
+	"github.com/spf13/cobra"
+	"google.golang.org/grpc"
+
+	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+)
+
+// oneListing is the answer of every call about one listing.
+type oneListing interface {
+	GetListing() *fitmentv1.Listing
+}
+
+// bindRequestID adds the flag that makes a write safe to repeat.
+func bindRequestID(cmd *cobra.Command) *string {
+	return cmd.Flags().String("request-id", uuid.NewString(), "UUID of this write; give the same one to repeat it safely")
+}
+
+func listingCommand(c *connection) *cobra.Command {
+	cmd := &cobra.Command{
+		Use:     "listing",
+		Short:   "Look at listed parts; hold, release, sell and withdraw them",
+		Long:    "Listing looks at listed parts and moves them through their life: available, held, sold, withdrawn.",
+		Example: "  beltwright listing get listings/kettlewick.SOLANE-1",
+		Args:    noArguments,
+		RunE:    func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
+	}
+	cmd.AddCommand(listingGet(c), listingList(c), listingHold(c), listingRelease(c), listingSell(c), listingWithdraw(c))
+	return cmd
+}
+
+func listingGet(c *connection) *cobra.Command {
+	return &cobra.Command{
+		Use: "get LISTING", Short: "Show one listing", Long: "Get shows one listing with its evidence and state.",
+		Example: "  beltwright listing get listings/kettlewick.SOLANE-1 --json",
+		Args:    arguments("LISTING"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			return call(c, cmd, func(ctx context.Context, conn *grpc.ClientConn) (*fitmentv1.GetListingResponse, error) {
+				return fitmentv1.NewListingServiceClient(conn).GetListing(ctx, &fitmentv1.GetListingRequest{Name: args[0]})
+			}, func(p *printer, answer *fitmentv1.GetListingResponse) { showListing(p, answer) })
+		},
+	}
+}
+
+func listingList(c *connection) *cobra.Command {
+	var request fitmentv1.ListListingsRequest
+	cmd := &cobra.Command{
+		Use: "list", Short: "List one yard's stock", Long: "List shows one yard's listings in the order of their stock numbers.",
+		Example: "  beltwright listing list --yard kettlewick --page-size 20",
+		Args:    noArguments,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			return call(c, cmd, func(ctx context.Context, conn *grpc.ClientConn) (*fitmentv1.ListListingsResponse, error) {
+				return fitmentv1.NewListingServiceClient(conn).ListListings(ctx, &request)
+			}, showListings)
+		},
+	}
+	flags := cmd.Flags()
+	flags.StringVar(&request.Yard, "yard", "", "the yard; empty means your own")
+	flags.Int32Var(&request.PageSize, "page-size", 0, "at most this many; 0 means 50")
+	flags.StringVar(&request.PageToken, "page-token", "", "token of the page before")
+	return cmd
+}
+
+func listingHold(c *connection) *cobra.Command {
+	var minutes int32
+	cmd := &cobra.Command{
+		Use: "hold LISTING", Short: "Reserve a listing for a time",
+		Long:    "Hold reserves a listing. The answer's fence is the proof of the hold that release and sell ask for.",
+		Example: "  beltwright listing hold listings/kettlewick.SOLANE-1 --minutes 120",
+		Args:    arguments("LISTING"),
+	}
+	id := bindRequestID(cmd)
+	cmd.Flags().Int32Var(&minutes, "minutes", 60, "how long, in minutes")
+	cmd.RunE = func(cmd *cobra.Command, args []string) error {
+		request := &fitmentv1.HoldListingRequest{Name: args[0], Minutes: minutes, RequestId: *id}
+		return call(c, cmd, func(ctx context.Context, conn *grpc.ClientConn) (*fitmentv1.HoldListingResponse, error) {
+			return fitmentv1.NewListingServiceClient(conn).HoldListing(ctx, request)
+		}, func(p *printer, answer *fitmentv1.HoldListingResponse) { showListing(p, answer) })
+	}
+	return cmd
+}
+
+func listingRelease(c *connection) *cobra.Command {
+	var fence int64
+	cmd := &cobra.Command{
+		Use: "release LISTING", Short: "Give a hold back", Long: "Release gives a hold back before it runs out.",
+		Example: "  beltwright listing release listings/kettlewick.SOLANE-1 --fence 1",
+		Args:    arguments("LISTING"),
+	}
+	id := bindRequestID(cmd)
+	cmd.Flags().Int64Var(&fence, "fence", 0, "fence of the hold")
+	cmd.RunE = func(cmd *cobra.Command, args []string) error {
+		request := &fitmentv1.ReleaseListingRequest{Name: args[0], Fence: fence, RequestId: *id}
+		return call(c, cmd, func(ctx context.Context, conn *grpc.ClientConn) (*fitmentv1.ReleaseListingResponse, error) {
+			return fitmentv1.NewListingServiceClient(conn).ReleaseListing(ctx, request)
+		}, func(p *printer, answer *fitmentv1.ReleaseListingResponse) { showListing(p, answer) })
+	}
+	return cmd
+}
+
+func listingSell(c *connection) *cobra.Command {
+	var need needFlags
+	var fence int64
+	cmd := &cobra.Command{
+		Use: "sell LISTING", Short: "Buy a listing that you hold",
+		Long: `Sell closes the sale of a held listing to its holder. The need is decided again in
+the same step: what does not fit, is barred, or is not proven is not sold.`,
+		Example: `  beltwright listing sell listings/kettlewick.SOLANE-1 --fence 1 --make Tarvena --model Solane \
+    --year 2006 --drive-side left --body saloon --kind buckle-pretensioner --row 1 --side right`,
+		Args: arguments("LISTING"),
+	}
+	id := bindRequestID(cmd)
+	need.bind(cmd)
+	cmd.Flags().Int64Var(&fence, "fence", 0, "fence of the hold")
+	cmd.RunE = func(cmd *cobra.Command, args []string) error {
+		n, err := need.need()
+		if err != nil {
+			return err
+		}
+		request := &fitmentv1.SellListingRequest{Name: args[0], Fence: fence, Need: n, RequestId: *id}
+		return call(c, cmd, func(ctx context.Context, conn *grpc.ClientConn) (*fitmentv1.SellListingResponse, error) {
+			return fitmentv1.NewListingServiceClient(conn).SellListing(ctx, request)
+		}, func(p *printer, answer *fitmentv1.SellListingResponse) { showListing(p, answer) })
+	}
+	return cmd
+}
+
+func listingWithdraw(c *connection) *cobra.Command {
+	var etag string
+	cmd := &cobra.Command{
+		Use: "withdraw LISTING", Short: "Take one of your listings off sale",
+		Long:    "Withdraw takes a listing off sale. It needs the etag that was read last, so that nothing is withdrawn unseen.",
+		Example: `  beltwright listing withdraw listings/kettlewick.KE-0001 --etag '"3f"'`,
+		Args:    arguments("LISTING"),
+	}
+	id := bindRequestID(cmd)
+	cmd.Flags().StringVar(&etag, "etag", "", "etag of the listing as last read")
+	cmd.RunE = func(cmd *cobra.Command, args []string) error {
+		request := &fitmentv1.WithdrawListingRequest{Name: args[0], Etag: etag, RequestId: *id}
+		return call(c, cmd, func(ctx context.Context, conn *grpc.ClientConn) (*fitmentv1.WithdrawListingResponse, error) {
+			return fitmentv1.NewListingServiceClient(conn).WithdrawListing(ctx, request)
+		}, func(p *printer, answer *fitmentv1.WithdrawListingResponse) { showListing(p, answer) })
+	}
+	return cmd
+}
+
+func showListing(p *printer, answer oneListing) {
+	l := answer.GetListing()
+	p.line("%s   %s   etag %s", l.GetName(), words(l.GetState()), l.GetEtag())
+	p.line("%s %s, %s %s, %s", words(l.GetKind()), place(l.GetPosition()), l.GetPartMaker(), l.GetPartNumber(), cash(l.GetPrice(), l.GetCurrencyCode()))
+	donor := l.GetDonor()
+	p.line("from a %d %s %s, VIN %s", donor.GetModelYear(), donor.GetMake(), donor.GetModel(), donor.GetVin())
+	if hold := l.GetHold(); hold != nil {
+		p.line("held by %s until %s, fence %d", hold.GetHolder(), hold.GetExpireTime().AsTime().Local().Format("2006-01-02 15:04 MST"), hold.GetFence())
+	}
+	rows := make([][]string, 0, len(l.GetEvidence()))
+	for _, e := range l.GetEvidence() {
+		rows = append(rows, []string{words(e.GetAttribute()), e.GetValue(), words(e.GetLevel()), e.GetHow(), e.GetBy(), e.GetDate()})
+	}
+	if len(rows) > 0 {
+		p.table([]string{"evidence", "value", "level", "how", "by", "day"}, rows)
+	}
+}
+
+func showListings(p *printer, answer *fitmentv1.ListListingsResponse) {
+	rows := make([][]string, 0, len(answer.GetListings()))
+	for _, l := range answer.GetListings() {
+		rows = append(rows, []string{
+			l.GetName(), words(l.GetState()), words(l.GetKind()), place(l.GetPosition()), l.GetPartNumber(), cash(l.GetPrice(), l.GetCurrencyCode()),
+		})
+	}
+	p.table([]string{"listing", "state", "kind", "position", "part number", "price"}, rows)
+	if token := answer.GetNextPageToken(); token != "" {
+		p.line("more: --page-token %s", token)
+	}
+}

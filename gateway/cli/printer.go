@@ -1,0 +1,114 @@
+package cli
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"strings"
+	"text/tabwriter"
+
+	"google.golang.org/genproto/googleapis/rpc/errdetails"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+
+	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+	"beltwright.example/services/platform/amount"
+)
+
+// printer writes lines and remembers the first error.
+type printer struct {
+	out io.Writer
+	err error
+}
+
+func (p *printer) line(format string, args ...any) {
+	if p.err == nil {
+		_, p.err = fmt.Fprintf(p.out, format+"\n", args...)
+	}
+}
+
+// list writes sentences as a list; nothing where there are none.
+func (p *printer) list(title string, items []string) {
+	if len(items) == 0 {
+		return
+	}
+	p.line("%s", title)
+	for _, item := range items {
+		p.line("  - %s", item)
+	}
+}
+
+// table writes rows in aligned columns under a header.
+func (p *printer) table(header []string, rows [][]string) {
+	if p.err != nil {
+		return
+	}
+	w := tabwriter.NewWriter(p.out, 0, 0, 2, ' ', 0)
+	_, p.err = fmt.Fprintln(w, strings.Join(header, "\t"))
+	for _, row := range rows {
+		if p.err == nil {
+			_, p.err = fmt.Fprintln(w, strings.Join(row, "\t"))
+		}
+	}
+	p.err = errors.Join(p.err, w.Flush())
+}
+
+// verdictWords are the words that people are shown, with a shape each, so that
+// nothing depends on colour.
+var verdictWords = map[fitmentv1.Decision_Verdict]string{
+	fitmentv1.Decision_FITS:         "● fits",
+	fitmentv1.Decision_PROVE_FIRST:  "◐ prove first",
+	fitmentv1.Decision_DOES_NOT_FIT: "○ does not fit",
+	fitmentv1.Decision_BARRED:       "✕ barred",
+}
+
+func verdict(v fitmentv1.Decision_Verdict) string {
+	if word, ok := verdictWords[v]; ok {
+		return word
+	}
+	return "? not decided"
+}
+
+// words makes an enum value readable.
+func words(value fmt.Stringer) string {
+	return strings.ToLower(strings.ReplaceAll(value.String(), "_", " "))
+}
+
+func place(position *fitmentv1.Position) string {
+	if position.GetRow() == 0 && position.GetSide() == fitmentv1.Position_SIDE_UNSPECIFIED {
+		return ""
+	}
+	return fmt.Sprintf("row %d %s", position.GetRow(), words(position.GetSide()))
+}
+
+func cash(value int64, currency string) string {
+	return amount.Format(value, currency) + " " + currency
+}
+
+// explain turns an error into text that says what to do: every field that is
+// wrong, and when trying again is worth it.
+func explain(err error) string {
+	var carrier interface{ GRPCStatus() *status.Status }
+	if !errors.As(err, &carrier) {
+		return err.Error()
+	}
+	s := carrier.GRPCStatus()
+	text := s.Message()
+	for _, detail := range s.Details() {
+		switch detail := detail.(type) {
+		case *errdetails.BadRequest:
+			for _, v := range detail.GetFieldViolations() {
+				text += "\n  " + v.GetField() + ": " + v.GetDescription()
+			}
+		case *errdetails.RetryInfo:
+			text += fmt.Sprintf("\n  trying again is worth it after %s", detail.GetRetryDelay().AsDuration())
+		}
+	}
+	switch s.Code() {
+	case codes.Unauthenticated:
+		text += "\n  give the key with --key-file FILE or BELTWRIGHT_KEY"
+	case codes.Unavailable:
+		text += "\n  is the server running? Start one with: beltwright serve --demo"
+	}
+	return text
+}

@@ -1,0 +1,215 @@
+package cli
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"net"
+	"net/http"
+	"path/filepath"
+	"time"
+
+	"github.com/spf13/cobra"
+	"google.golang.org/grpc"
+
+	"beltwright.example/gateway/rest"
+	"beltwright.example/services/fitment/app"
+	"beltwright.example/services/fitment/keys"
+	"beltwright.example/services/platform/identity"
+	"beltwright.example/services/platform/process"
+	"beltwright.example/services/platform/serve"
+	quoteapp "beltwright.example/services/quote/app"
+	"beltwright.example/services/store"
+)
+
+// drainREST is how long REST requests under way may take to finish.
+const drainREST = 10 * time.Second
+
+// serveFlags say how the all-in-one program runs.
+type serveFlags struct {
+	http, grpc, data, keyFile, logLevel string
+	demo, reflection, logJSON           bool
+}
+
+func serveCommand() *cobra.Command {
+	var f serveFlags
+	cmd := &cobra.Command{
+		Use:   "serve",
+		Short: "Run everything in one process on the embedded store",
+		Long: `Serve runs the gateway and both services in one process. With --demo an empty store
+is filled with an invented scenario and a demo key is printed and written to
+demo.key in the data directory. Without it, an operator's key is made at the first
+start and written to the key file.`,
+		Example: "  beltwright serve --demo\n  beltwright serve --data /var/lib/beltwright --http 127.0.0.1:8080",
+		Args:    noArguments,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			return f.run(cmd.Context(), cmd.OutOrStdout(), cmd.ErrOrStderr())
+		},
+	}
+	flags := cmd.Flags()
+	flags.StringVar(&f.http, "http", "127.0.0.1:8080", "`address` of REST, loopback only; port 0 takes a free one")
+	flags.StringVar(&f.grpc, "grpc", "127.0.0.1:8081", "`address` of gRPC, loopback only; port 0 takes a free one")
+	flags.StringVar(&f.data, "data", defaultData, "`directory` of the data")
+	flags.StringVar(&f.keyFile, "key-file", "", "`file` for the operator's key (default "+operatorKeyFile+" in the data directory)")
+	flags.BoolVar(&f.demo, "demo", false, "fill an empty store with the demo scenario")
+	flags.BoolVar(&f.reflection, "reflection", false, "offer gRPC reflection, to callers with a key")
+	bindLog(cmd, &f.logJSON, &f.logLevel)
+	return cmd
+}
+
+func bindLog(cmd *cobra.Command, asJSON *bool, level *string) {
+	cmd.Flags().BoolVar(asJSON, "log-json", false, "write the log as JSON")
+	cmd.Flags().StringVar(level, "log-level", "warn", "`level` of the log: debug, info, warn or error")
+}
+
+// firstKey is the key that a start sees to.
+func (f *serveFlags) firstKey() keys.First {
+	if f.demo {
+		return keys.First{
+			Tenant: demoTenant, Roles: []identity.Role{identity.Admin, identity.Yard, identity.Shop, identity.Books},
+			Path: filepath.Join(f.data, demoKeyFile), Replace: true,
+		}
+	}
+	return app.OperatorKey(cmp.Or(f.keyFile, filepath.Join(f.data, operatorKeyFile)))
+}
+
+// run puts both sides and the gateway together and serves until ctx ends.
+func (f *serveFlags) run(ctx context.Context, out, logTo io.Writer) (err error) {
+	log, err := process.NewLog(logTo, f.logJSON, f.logLevel)
+	if err != nil {
+		return usageError{err}
+	}
+	fitment, err := app.Open(ctx, app.Config{Data: filepath.Join(f.data, "fitment"), First: []keys.First{f.firstKey()}, Log: log})
+	if err != nil {
+		return inUse(err, f.data)
+	}
+	defer func() { err = errors.Join(err, fitment.Close()) }()
+	memory := serve.NewMemory()
+	conn, err := memory.Dial()
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, conn.Close()) }()
+	quote, err := quoteapp.Open(ctx, quoteapp.Config{
+		Data: filepath.Join(f.data, "quote"), Fitment: conn, Verifier: fitment.Verifier, Log: log,
+	})
+	if err != nil {
+		return inUse(err, f.data)
+	}
+	defer func() { err = errors.Join(err, quote.Close()) }()
+	server, err := serve.New(serve.Config{Name: "beltwright", Reflection: f.reflection}, fitment.Verifier, log,
+		append(fitment.Services, quote.Services...)...)
+	if err != nil {
+		return err
+	}
+	handler, err := rest.New(rest.Options{Fitment: conn, Quote: conn, Verifier: fitment.Verifier, Log: log})
+	if err != nil {
+		return err
+	}
+	return f.listen(ctx, server, handler, memory, func(ctx context.Context, httpAddress, grpcAddress string) error {
+		return f.welcome(ctx, out, conn, fitment.First[0], httpAddress, grpcAddress)
+	}, log)
+}
+
+// listen runs the servers, and once they listen, ready.
+func (f *serveFlags) listen(
+	ctx context.Context, server *serve.Server, handler http.Handler, memory serve.Memory,
+	ready func(ctx context.Context, httpAddress, grpcAddress string) error, log *slog.Logger,
+) error {
+	web, err := serve.Listen(ctx, f.http)
+	if err != nil {
+		return err
+	}
+	calls, err := serve.Listen(ctx, f.grpc)
+	if err != nil {
+		return errors.Join(err, web.Close())
+	}
+	var group serve.Group
+	group.Add("welcome", func(ctx context.Context) error {
+		if err := ready(ctx, web.Addr().String(), calls.Addr().String()); err != nil && ctx.Err() == nil {
+			return err
+		}
+		<-ctx.Done()
+		return nil
+	})
+	group.Add("rest", func(ctx context.Context) error { return serveHTTP(ctx, handler, web) })
+	group.Add("grpc", func(ctx context.Context) error { return server.Serve(ctx, serve.Join(calls, memory)) })
+	err = group.Run(ctx)
+	log.Info("stopped")
+	return err
+}
+
+// serveHTTP serves until ctx ends, then lets requests finish.
+func serveHTTP(ctx context.Context, handler http.Handler, listener net.Listener) error {
+	server := rest.Server(listener.Addr().String(), handler)
+	ended := make(chan error, 1)
+	go func() { ended <- server.Serve(listener) }()
+	select {
+	case err := <-ended:
+		return err
+	case <-ctx.Done():
+	}
+	drain, cancel := context.WithTimeout(context.WithoutCancel(ctx), drainREST)
+	defer cancel()
+	err := server.Shutdown(drain)
+	if served := <-ended; !errors.Is(served, http.ErrServerClosed) {
+		err = errors.Join(err, served)
+	}
+	return err
+}
+
+// welcome waits until the services can serve, fills the demo in, and says where
+// everything is.
+func (f *serveFlags) welcome(ctx context.Context, out io.Writer, conn *grpc.ClientConn, key, httpAddress, grpcAddress string) error {
+	if err := awaitReady(ctx, rest.Follow(conn, conn)); err != nil {
+		return err
+	}
+	if f.demo {
+		if err := loadDemo(ctx, conn, key, time.Now()); err != nil {
+			return fmt.Errorf("load the demo scenario: %w", err)
+		}
+	}
+	p := &printer{out: out}
+	p.line("Beltwright is ready.")
+	p.line("  REST  http://%s", httpAddress)
+	p.line("  gRPC  %s", grpcAddress)
+	first := f.firstKey()
+	switch {
+	case f.demo:
+		p.line("  key   %s", key)
+		p.line("        also in %s", first.Path)
+		demoTries(p, httpAddress, grpcAddress, first.Path)
+	case key == "":
+		p.line("  key   whoever started this store first has it; %s is gone", first.Path)
+	default:
+		p.line("  key   in %s", first.Path)
+	}
+	return p.err
+}
+
+// readyEvery is how often a service that starts is asked whether it is ready.
+const readyEvery = 20 * time.Millisecond
+
+func awaitReady(ctx context.Context, ready func(ctx context.Context) error) error {
+	tick := time.NewTicker(readyEvery)
+	defer tick.Stop()
+	for ready(ctx) != nil {
+		select {
+		case <-ctx.Done():
+			return ctx.Err()
+		case <-tick.C:
+		}
+	}
+	return nil
+}
+
+// inUse says plainly that another process has the data.
+func inUse(err error, data string) error {
+	if errors.Is(err, store.ErrInUse) {
+		return fmt.Errorf("another process is using %s; stop it, or give another directory with --data", data)
+	}
+	return err
+}

@@ -1,0 +1,268 @@
+package main
+
+import (
+	"fmt"
+	"math/rand/v2"
+	"strconv"
+	"strings"
+)
+
+// yard is a seller with its own terms.
+type yard struct {
+	slug, jurisdiction    string
+	freight, handling     string
+	restocking, days      string
+	warranty, priceFactor int
+}
+
+var yards = []yard{
+	{"kettlewick", "US-OR", "22.00", "35.00", "15", "4", 60, 100},
+	{"saltmarrow", "US-ID", "12.00", "35.00", "25", "3", 30, 72},
+	{"brindlefen", "US-MT", "18.50", "38.50", "20", "5", 60, 92},
+	{"osprey-hollow", "US-WA", "31.00", "35.00", "10", "2", 90, 118},
+}
+
+// proof is how a column's statement is supported.
+const (
+	photo   = "shown: label photo@2026-09-14"
+	picture = "shown: photo of the part@2026-09-14"
+	paper   = "shown: auction condition report@2026-08-30"
+	scan    = "shown: scan of the donor's module@2026-09-02"
+	checked = "confirmed: second employee@2026-09-15"
+	claimed = "claimed"
+)
+
+var listingColumns = []string{
+	"stock_number", "kind", "kind_evidence", "row", "side", "position_evidence", "part_maker", "part_number", "part_number_evidence",
+	"donor_vin", "donor_vin_evidence", "donor_make", "donor_model", "donor_year", "donor_year_evidence", "donor_build_date", "donor_body",
+	"donor_drive_side", "donor_drive_side_evidence", "donor_market",
+	"connector_interface", "connector_interface_evidence", "connector_keying", "connector_keying_evidence",
+	"cavities", "cavities_evidence", "shorting_clip", "shorting_clip_evidence", "pigtail_cut", "pigtail_cut_evidence",
+	"stages", "stages_evidence",
+	"loop_ohms", "loop_ohms_evidence", "loop_method", "loop_clip", "loop_lead_ohms", "loop_meter_percent", "loop_meter_counts", "loop_meter_resolution",
+	"deployment_marks", "deployment_marks_evidence", "crash_record", "crash_record_evidence",
+	"deployment_code", "deployment_code_evidence", "belt_in_use_collision", "belt_in_use_collision_evidence",
+	"flood", "flood_evidence", "fire", "fire_evidence", "recall_open", "recall_open_evidence",
+	"label_legible", "label_legible_evidence", "pulled_by", "pulled_by_evidence",
+	"price", "currency", "freight", "handling", "return_freight", "restocking_percent", "days", "warranty_days", "core_deposit",
+	"jurisdiction", "note",
+}
+
+// listings makes every yard's stock; the yard is told by the file's name, so
+// there is one table, with the yard in the stock number's prefix.
+func listings(random *rand.Rand) map[string]*table {
+	tables := map[string]*table{}
+	for _, y := range yards {
+		tables[y.slug] = &table{columns: listingColumns}
+	}
+	serial := 0
+	for copyNumber := range 6 {
+		for gn, g := range generations {
+			for in, i := range items {
+				serial++
+				y := yards[(copyNumber+gn+in)%len(yards)]
+				row := proven(g, i, y, serial, random)
+				vary(row, g, i, copyNumber, serial)
+				tables[y.slug].add(row)
+			}
+		}
+	}
+	for _, special := range specials(random) {
+		tables[special.yard.slug].add(special.row)
+	}
+	return tables
+}
+
+// proven is a listing with everything shown.
+func proven(g generation, i item, y yard, serial int, random *rand.Rand) map[string]string {
+	year := g.from + random.IntN(g.to-g.from+1)
+	price := i.price*y.priceFactor/100 + random.IntN(25)
+	row := map[string]string{
+		"stock_number": fmt.Sprintf("%s-%04d", strings.ToUpper(y.slug[:2]), serial),
+		"kind":         i.kind, "kind_evidence": picture,
+		"row": i.positions[:1], "side": i.side, "position_evidence": paper,
+		"part_maker": g.partMaker, "part_number": g.number(i), "part_number_evidence": photo,
+		"donor_vin": vin(g, year, serial), "donor_vin_evidence": "shown: photo of the VIN plate@2026-09-10",
+		"donor_make": g.vehicleMake, "donor_model": g.model, "donor_body": g.body,
+		"donor_year": strconv.Itoa(year), "donor_year_evidence": paper,
+		"donor_drive_side": "LEFT", "donor_drive_side_evidence": paper, "donor_market": "US",
+		"connector_interface": g.connector(i), "connector_interface_evidence": picture,
+		"connector_keying": g.keying(i), "connector_keying_evidence": picture,
+		"cavities": strconv.Itoa(i.cavities), "cavities_evidence": picture,
+		"shorting_clip": "yes", "shorting_clip_evidence": picture,
+		"pigtail_cut": "no", "pigtail_cut_evidence": picture,
+		"deployment_marks": "no", "deployment_marks_evidence": checked,
+		"crash_record": "no", "crash_record_evidence": scan, "deployment_code": "no", "deployment_code_evidence": scan,
+		"belt_in_use_collision": "no", "belt_in_use_collision_evidence": paper,
+		"flood": "no", "flood_evidence": paper, "fire": "no", "fire_evidence": paper,
+		"label_legible": "yes", "label_legible_evidence": photo,
+		"pulled_by": "employee 14", "pulled_by_evidence": checked,
+		"price": fmt.Sprintf("%d.00", price), "currency": usd, "freight": y.freight, "handling": y.handling,
+		"return_freight": "49.00", "restocking_percent": y.restocking, "days": y.days,
+		"warranty_days": strconv.Itoa(y.warranty), "jurisdiction": y.jurisdiction,
+	}
+	if i.stages > 0 {
+		row["stages"], row["stages_evidence"] = strconv.Itoa(i.stages), photo
+		loop(row, fmt.Sprintf("%.2f", 1.95+float64(random.IntN(30))/100))
+	}
+	return row
+}
+
+// loop adds the value that the donor's own module reported before removal.
+func loop(row map[string]string, ohms string) {
+	row["loop_ohms"], row["loop_ohms_evidence"] = ohms, scan
+	row["loop_method"] = "MODULE_REPORTED"
+}
+
+// vary takes something away from most copies, so that the stock looks like
+// stock: some proven, many half proven, some bad.
+func vary(row map[string]string, g generation, i item, copyNumber, serial int) {
+	switch copyNumber {
+	case 0, 1:
+		// proven as it is
+	case 2: // the yard says so, nothing is shown
+		for column := range row {
+			if strings.HasSuffix(column, "_evidence") {
+				row[column] = claimed
+			}
+		}
+	case 3:
+		without(row, halfProven[serial%len(halfProven)]...)
+	case 4:
+		bad[serial%len(bad)](row, g, i)
+	case 5:
+		without(row, halfProven[(serial+1)%len(halfProven)]...)
+		bad[(serial+3)%len(bad)](row, g, i)
+	}
+}
+
+func without(row map[string]string, columns ...string) {
+	for _, column := range columns {
+		for _, suffix := range []string{"", "_evidence"} {
+			delete(row, column+suffix)
+		}
+		if column == "loop_ohms" {
+			delete(row, "loop_method")
+		}
+	}
+}
+
+// halfProven lists what is often missing.
+var halfProven = [][]string{
+	{"crash_record", "deployment_code"},
+	{"loop_ohms"},
+	{"flood", "fire", "belt_in_use_collision"},
+	{"connector_keying", "cavities"},
+	{"donor_vin"},
+	{"label_legible", "pulled_by", "part_number"},
+	{"deployment_marks"},
+	{"stages", "shorting_clip", "pigtail_cut", "connector_interface"},
+	{"donor_drive_side", "donor_year"},
+}
+
+// bad lists what rules a part out.
+var bad = []func(row map[string]string, g generation, i item){
+	set("flood", "yes", paper),
+	set("fire", "yes", paper),
+	set("belt_in_use_collision", "yes", paper),
+	set("deployment_marks", "yes", picture),
+	set("crash_record", "yes", scan),
+	set("deployment_code", "yes", scan),
+	set("pigtail_cut", "yes", picture),
+	set("shorting_clip", "no", picture),
+	func(row map[string]string, _ generation, _ item) {
+		row["connector_keying"] = string(rune('A' + (row["connector_keying"][:1][0]-'A'+1)%4))
+	},
+	set("connector_interface", "ISO 19072-5", picture),
+	set("cavities", "3", picture),
+	set("label_legible", "no", photo),
+	func(row map[string]string, _ generation, i item) {
+		if i.stages > 0 {
+			row["stages"] = strconv.Itoa(3 - i.stages)
+		}
+	},
+	func(row map[string]string, _ generation, i item) {
+		if i.stages > 0 {
+			loop(row, "5.90")
+		}
+	},
+	func(row map[string]string, _ generation, _ item) {
+		// one character off: the check digit no longer agrees
+		row["donor_vin"] = row["donor_vin"][:16] + string('0'+('9'-row["donor_vin"][16]))
+	},
+	set("donor_drive_side", "RIGHT", paper),
+	set("recall_open", "yes", "shown: query of the notice service@2026-11-20"),
+	func(row map[string]string, _ generation, _ item) {
+		row["pulled_by"], row["pulled_by_evidence"] = "", ""
+	},
+}
+
+func set(column, value, evidence string) func(map[string]string, generation, item) {
+	return func(row map[string]string, _ generation, _ item) {
+		row[column], row[column+"_evidence"] = value, evidence
+	}
+}
+
+// special is a listing that the README's tries and the tests speak of.
+type special struct {
+	yard yard
+	row  map[string]string
+}
+
+// specials are donors for the demo's own repair: the passenger's buckle
+// pretensioner of a 2006 Tarvena Solane.
+func specials(random *rand.Rand) []special {
+	solane, buckle := generations[0], items[0]
+	named := func(y yard, stock, price string, change func(row map[string]string)) special {
+		row := proven(solane, buckle, y, 9000+len(stock)+random.IntN(500), random)
+		row["stock_number"], row["price"] = stock, price
+		if change != nil {
+			change(row)
+		}
+		return special{y, row}
+	}
+	return []special{
+		named(yards[0], "SOLANE-1", "128.00", nil),
+		named(yards[1], "SOLANE-2", "84.00", nil),
+		named(yards[3], "SOLANE-3", "139.00", func(row map[string]string) {
+			row["part_number"], row["donor_year"] = chain[1], "2005"
+			row["donor_vin"] = vin(solane, 2005, 9777)
+		}),
+		named(yards[2], "SOLANE-4", "96.00", func(row map[string]string) { row["part_number"] = chain[2] }),
+		named(yards[2], "SOLANE-5", "75.00", func(row map[string]string) { without(row, "part_number", "label_legible") }),
+		named(yards[1], "SOLANE-6", "39.00", func(row map[string]string) {
+			row["deployment_marks"], row["deployment_marks_evidence"] = "yes", picture
+		}),
+	}
+}
+
+// weights and the transliteration are those of 49 CFR 565.15.
+const (
+	letters = "ABCDEFGHJKLMNPRSTUVWXYZ"
+	values  = "12345678123457923456789"
+)
+
+var weights = [17]int{8, 7, 6, 5, 4, 3, 2, 10, 0, 9, 8, 7, 6, 5, 4, 3, 2}
+
+// vin makes a VIN with a right check digit for a maker that does not exist.
+func vin(g generation, year, serial int) string {
+	seventh := "4"
+	if year >= 2010 {
+		seventh = "D"
+	}
+	codes := "ABCDEFGHJKLMNPRSTVWXY123456789"
+	text := fmt.Sprintf("5Z%s%s%sB%sK0%cA%06d", g.vehicleMake[:1], g.model[:1], upper(g.body), seventh, codes[(year-1980)%30], serial)
+	text = strings.NewReplacer("O", "U", "I", "J", "Q", "R").Replace(text)
+	sum := 0
+	for n, c := range text {
+		value := int(c - '0')
+		if at := strings.IndexRune(letters, c); at >= 0 {
+			value = int(values[at] - '0')
+		}
+		sum += value * weights[n]
+	}
+	digit := "0123456789X"[sum%11]
+	return text[:8] + string(digit) + text[9:]
+}
+
+func upper(word string) string { return strings.ToUpper(word[:1]) }
