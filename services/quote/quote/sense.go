@@ -27,7 +27,8 @@ func SenseDonor(need *fitmentv1.Need, donor *fitmentv1.Donor) error {
 	if err := SenseDecision(donor.GetDecision()); err != nil {
 		return fmt.Errorf("%s: %w", listing.GetName(), err)
 	}
-	if donor.GetDecision().GetVerdict() == fitmentv1.Decision_FITS && listing.GetKind() != need.GetKind() {
+	contradicts := listing.GetKind() != fitmentv1.Part_KIND_UNSPECIFIED && listing.GetKind() != need.GetKind()
+	if donor.GetDecision().GetVerdict() == fitmentv1.Decision_FITS && contradicts {
 		return fmt.Errorf("%s: is of kind %s and yet said to fit a need for %s", listing.GetName(), listing.GetKind(), need.GetKind())
 	}
 	return nil
