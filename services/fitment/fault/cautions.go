@@ -50,7 +50,7 @@ func cautions(readings []*fitmentv1.Reading) []string {
 		fmt.Sprintf("The wait for this vehicle is not in our data. The longest that we know of is %s minutes after the battery is disconnected; wait at least that long, or longer where the maker's procedure says so.", show(wait)),
 	}
 	for i, r := range readings {
-		if fromModule(r.GetMethod()) {
+		if r == nil || fromModule(r.GetMethod()) {
 			continue
 		}
 		switch {

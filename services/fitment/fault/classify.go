@@ -32,6 +32,9 @@ func unusable(format string, args ...any) judgement {
 // the others a probability of Target; what proves nothing is UNUSABLE, and the
 // reason says why.
 func Classify(r *fitmentv1.Reading, w *fitmentv1.ResistanceWindow) *fitmentv1.ReadingReport {
+	if r == nil {
+		r = &fitmentv1.Reading{}
+	}
 	window, judgeable := windowFor(r.GetKind(), w)
 	report := &fitmentv1.ReadingReport{Kind: r.GetKind(), Method: r.GetMethod(), Window: window}
 	if p, ok := proto.Clone(r.GetPosition()).(*fitmentv1.Position); ok && r.GetPosition() != nil {

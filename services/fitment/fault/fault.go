@@ -138,6 +138,10 @@ func validateWindow(w *fitmentv1.ResistanceWindow, fields *check.Fields) {
 // ValidateReading notes everything in a reading that cannot be right. Field
 // names are preceded by prefix ("readings[0].").
 func ValidateReading(r *fitmentv1.Reading, prefix string, fields *check.Fields) {
+	if r == nil {
+		fields.Add(strings.TrimSuffix(prefix, "."), "is missing", "a reading")
+		return
+	}
 	if _, known := fitmentv1.Part_Kind_name[int32(r.GetKind())]; !known || r.GetKind() == fitmentv1.Part_KIND_UNSPECIFIED {
 		fields.Add(prefix+"kind", "is missing or unknown", "a kind of part, such as BUCKLE_PRETENSIONER")
 	}

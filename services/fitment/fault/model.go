@@ -93,7 +93,7 @@ func DefaultModel() Model {
 		Outside:     Table{part: {0.03}, connector: {0.03}, harness: {0.03}, measurement: {0.03}, module: {0.1}, other: {0.6}, elsewhere: {0.03}},
 		SoleMeaning: 0.6,
 		Tests:       tests(),
-		Justified:   0.85,
+		Justified:   0.80,
 		Cleared:     0.10,
 		LeastBits:   0.02,
 	}
@@ -106,8 +106,8 @@ func readingTables() map[fitmentv1.Reading_Method]Table {
 	return map[fitmentv1.Reading_Method]Table{
 		// The part alone: whatever is wrong elsewhere, a sound part reads sound.
 		fitmentv1.Reading_METER_AT_COMPONENT: {
-			part: {0.55, 0.20, 0.03, 0.12, 0.10}, connector: {0.01, 0.03, 0.93, 0.01, 0.02}, harness: sound,
-			measurement: {0.25, 0.15, 0.30, 0.10, 0.20}, module: sound, other: sound, elsewhere: sound,
+			part: {0.55, 0.20, 0.03, 0.12, 0.10}, connector: {0.01, 0.02, 0.94, 0.01, 0.02}, harness: sound,
+			measurement: {0.25, 0.12, 0.33, 0.10, 0.20}, module: sound, other: sound, elsewhere: sound,
 		},
 		// The whole loop: part, plug, wires and the module's own circuit.
 		fitmentv1.Reading_MODULE_REPORTED: {
@@ -118,7 +118,7 @@ func readingTables() map[fitmentv1.Reading_Method]Table {
 		// The loop with a sound load in the part's place: only the part is out of
 		// it; a bad plug sometimes mends by being moved.
 		fitmentv1.Reading_SUBSTITUTE_LOAD: {
-			part: {0.01, 0.02, 0.94, 0.02, 0.01}, connector: {0.28, 0.30, 0.15, 0.11, 0.16},
+			part: {0.01, 0.02, 0.94, 0.02, 0.01}, connector: {0.30, 0.32, 0.10, 0.12, 0.16},
 			harness: {0.42, 0.16, 0.07, 0.10, 0.25}, measurement: {0.20, 0.15, 0.40, 0.15, 0.10},
 			module: {0.20, 0.15, 0.35, 0.15, 0.15}, other: sound, elsewhere: sound,
 		},

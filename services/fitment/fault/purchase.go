@@ -39,7 +39,7 @@ func (s *scene) weighPurchase(reports []*fitmentv1.ReadingReport) (fitmentv1.Ass
 	}
 	rest := ""
 	if len(cleared) > 0 {
-		rest = " In order by its own reading: " + strings.Join(cleared, "; ") + "."
+		rest = " Cleared by what was read: " + strings.Join(cleared, "; ") + "."
 	}
 	switch usable := s.usable(); {
 	case len(proven) > 0 && together >= s.model.Justified:
