@@ -75,6 +75,8 @@ var plainColumns = []imports.Column{
 	{Name: "loop_meter_percent", Help: "meter's accuracy, percentage of the reading"},
 	{Name: "loop_meter_counts", Help: "meter's accuracy, counts of the last digit"},
 	{Name: "loop_meter_resolution", Help: "one count of the meter's last digit, in ohms"},
+	{Name: "loop_display_limit", Help: "upper end of the module's display in ohms, where its value is clipped"},
+	{Name: "loop_battery_off_minutes", Help: "minutes between disconnecting the battery and the reading"},
 	{Name: "price", Required: true, Help: "price, a plain amount such as 180.00"},
 	{Name: "currency", Required: true, Help: "currency of price and terms, ISO 4217"},
 	{Name: "freight", Help: "freight to the buyer"},
@@ -116,5 +118,6 @@ var columnOf = map[string]string{
 var readingColumnOf = map[string]string{
 	"ohms": "loop_ohms", "over_range": "loop_ohms", "method": "loop_method", "shorting_clip": "loop_clip",
 	"lead_ohms": "loop_lead_ohms", "meter.percent_of_reading": "loop_meter_percent", "meter.counts": "loop_meter_counts",
-	"meter.resolution_ohms": "loop_meter_resolution", "kind": "kind", "position.row": "row", "position.side": "side",
+	"meter.resolution_ohms": "loop_meter_resolution", "display_limit_ohms": "loop_display_limit",
+	"battery_off_minutes": "loop_battery_off_minutes", "kind": "kind", "position.row": "row", "position.side": "side",
 }

@@ -100,6 +100,9 @@ func (r *reader) reading(l *fitmentv1.Listing, value string) *fitmentv1.Reading 
 		Method:       fitmentv1.Reading_Method(r.enum("loop_method", fitmentv1.Reading_Method_value, fitmentv1.Reading_Method_name)),
 		ShortingClip: fitmentv1.Reading_Clip(r.enum("loop_clip", fitmentv1.Reading_Clip_value, fitmentv1.Reading_Clip_name)),
 		LeadOhms:     r.optional("loop_lead_ohms"),
+
+		DisplayLimitOhms:  r.optional("loop_display_limit"),
+		BatteryOffMinutes: r.optional("loop_battery_off_minutes"),
 	}
 	if !reading.GetOverRange() {
 		if ohms, ok := parseOhms(value); ok {
@@ -127,6 +130,7 @@ func (r *reader) optional(column string) *float64 {
 // readingColumns are the columns that only describe a reading.
 var readingColumns = []string{
 	"loop_method", "loop_clip", "loop_lead_ohms", "loop_meter_percent", "loop_meter_counts", "loop_meter_resolution",
+	"loop_display_limit", "loop_battery_off_minutes",
 }
 
 // describesReading tells whether the row says how its resistance was read; a
