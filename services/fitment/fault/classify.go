@@ -42,9 +42,9 @@ func Classify(r *fitmentv1.Reading, w *fitmentv1.ResistanceWindow) *fitmentv1.Re
 	}
 	u, known := uncertainty(r)
 	if r.Ohms != nil && !r.GetOverRange() {
-		report.CorrectedOhms = proto.Float64(r.GetOhms() - r.GetLeadOhms())
+		report.CorrectedOhms = new(r.GetOhms() - r.GetLeadOhms())
 		if known {
-			report.StandardUncertaintyOhms = proto.Float64(u)
+			report.StandardUncertaintyOhms = new(u)
 		}
 	}
 	j, barred := bar(r)
@@ -59,7 +59,7 @@ func Classify(r *fitmentv1.Reading, w *fitmentv1.ResistanceWindow) *fitmentv1.Re
 	case !known:
 		j = judgeWithoutAccuracy(report.GetCorrectedOhms(), window)
 	default:
-		report.ConformanceProbability = proto.Float64(conformance(window.GetLowOhms(), window.GetHighOhms(), report.GetCorrectedOhms(), u))
+		report.ConformanceProbability = new(conformance(window.GetLowOhms(), window.GetHighOhms(), report.GetCorrectedOhms(), u))
 		j = judge(report.GetCorrectedOhms(), u, window)
 	}
 	report.Class, report.Reason = j.class, j.reason
@@ -72,7 +72,7 @@ func Classify(r *fitmentv1.Reading, w *fitmentv1.ResistanceWindow) *fitmentv1.Re
 // bar refuses readings that cannot mean anything, whatever their value.
 func bar(r *fitmentv1.Reading) (judgement, bool) {
 	switch {
-	case r.GetMethod() == fitmentv1.Reading_METHOD_UNSPECIFIED:
+	case r.GetMethod() < fitmentv1.Reading_MODULE_REPORTED || r.GetMethod() > fitmentv1.Reading_METER_AT_HARNESS:
 		return unusable("How the value was obtained is not stated, so it proves nothing."), true
 	case fromModule(r.GetMethod()) || r.GetShortingClip() == fitmentv1.Reading_OUT:
 	case r.GetShortingClip() == fitmentv1.Reading_IN:

@@ -1,6 +1,7 @@
 package fault
 
 import (
+	"encoding/binary"
 	"errors"
 	"fmt"
 	"strings"
@@ -103,12 +104,10 @@ func (c Code) Bytes() []byte {
 
 // CodeFromBytes reads what Bytes wrote.
 func CodeFromBytes(b []byte) (Code, error) {
-	switch len(b) {
-	case 2, 3:
-	default:
+	if len(b) != 2 && len(b) != 3 {
 		return Code{}, fmt.Errorf("%d bytes are no trouble code: 2 are, or 3 with the failure byte", len(b))
 	}
-	c := Code{Value: uint16(b[0])<<8 | uint16(b[1])}
+	c := Code{Value: binary.BigEndian.Uint16(b)}
 	if len(b) == 3 {
 		c.Failure, c.HasFailure = b[2], true
 	}

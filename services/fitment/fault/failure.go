@@ -9,7 +9,7 @@ var failureTexts = map[byte]string{
 	0x04: "system internal failure",
 	0x11: "short to ground",
 	0x12: "short to battery",
-	0x13: "open",
+	0x13: "open circuit",
 	0x14: "short to ground or open",
 	0x15: "short to battery or open",
 	0x16: "voltage below threshold",
@@ -36,7 +36,7 @@ var failureTexts = map[byte]string{
 var makerFailureTexts = map[byte]string{
 	0x01: "short to battery",
 	0x02: "short to ground",
-	0x04: "open",
+	0x04: "open circuit",
 	0x19: "shorted to another loop",
 }
 

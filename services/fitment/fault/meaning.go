@@ -2,7 +2,6 @@ package fault
 
 import (
 	"slices"
-	"strings"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 )
@@ -73,7 +72,6 @@ func (s seat) position(drive fitmentv1.Vehicle_DriveSide) *fitmentv1.Position {
 // Groups of kinds that a meaning may concern. A code that says "pretensioner"
 // does not say which of the three it is.
 var (
-	noKind       []fitmentv1.Part_Kind
 	pretensioner = []fitmentv1.Part_Kind{fitmentv1.Part_BUCKLE_PRETENSIONER, fitmentv1.Part_RETRACTOR_PRETENSIONER, fitmentv1.Part_LAP_PRETENSIONER}
 	driverBag    = []fitmentv1.Part_Kind{fitmentv1.Part_DRIVER_AIR_BAG}
 	passengerBag = []fitmentv1.Part_Kind{fitmentv1.Part_PASSENGER_AIR_BAG}
@@ -84,16 +82,20 @@ var (
 	occupant     = []fitmentv1.Part_Kind{fitmentv1.Part_OCCUPANT_SENSOR}
 )
 
-// meaning is one thing that a code can mean.
+// reported is a code's base ("B0058") and what it says is wrong.
+type reported struct {
+	code, condition string
+}
+
+// meaning is one thing that codes can mean.
 type meaning struct {
-	code      string // base, "B0058"
-	dialect   string
-	kinds     []fitmentv1.Part_Kind
-	seat      seat
-	part      string // what it concerns, in words
-	condition string
-	source    string
-	deployed  bool // deployment was commanded
+	dialect  string
+	kinds    []fitmentv1.Part_Kind
+	seat     seat
+	part     string // what it concerns, in words
+	codes    []reported
+	source   string
+	deployed bool // deployment was commanded
 }
 
 // id is what a user chooses the meaning by: "legacy-a.B0058".
@@ -102,10 +104,15 @@ func (m meaning) id(c Code) string { return m.dialect + "." + c.Base() }
 // conditionFor is the condition that a code reports in this meaning: its own,
 // or in the standard dialect the failure byte's.
 func (m meaning) conditionFor(c Code) string {
-	if m.condition != noCondition || m.dialect != standard || !c.HasFailure {
-		return m.condition
+	if m.dialect == standard && c.HasFailure {
+		return failureConditions[c.Failure]
 	}
-	return failureConditions[c.Failure]
+	for _, r := range m.codes {
+		if r.code == c.Base() {
+			return r.condition
+		}
+	}
+	return noCondition
 }
 
 // kind is the kind where the meaning settles it.
@@ -135,16 +142,15 @@ func (m meaning) message(c Code, drive fitmentv1.Vehicle_DriveSide) *fitmentv1.C
 	}
 }
 
-// meaningsOf lists everything that a code can mean, in table order.
+// meaningsOf lists everything that a code can mean, the standard's first.
 func meaningsOf(c Code) []meaning {
-	base := c.Base()
+	is := func(r reported) bool { return r.code == c.Base() }
 	var found []meaning
 	for _, table := range [][]meaning{standardMeanings, legacyMeanings} {
-		i, ok := slices.BinarySearchFunc(table, base, func(m meaning, code string) int {
-			return strings.Compare(m.code, code)
-		})
-		for ; ok && i < len(table) && table[i].code == base; i++ {
-			found = append(found, table[i])
+		for _, m := range table {
+			if slices.ContainsFunc(m.codes, is) {
+				found = append(found, m)
+			}
 		}
 	}
 	return found

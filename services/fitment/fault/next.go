@@ -57,7 +57,7 @@ func (s *scene) find(at int, method fitmentv1.Reading_Method) *observation {
 // information is the mutual information, in bits, between what is at fault and
 // the outcome of a test on one loop.
 func (s *scene) information(at int, outcomes Table) float64 {
-	probe := observation{loops: []int{at}}
+	probe := &observation{loops: []int{at}}
 	total := 0.0
 	for outcome := range outcomes[part] {
 		marginal := 0.0

@@ -153,8 +153,8 @@ func (s *scene) weigh() {
 	logs := make([]float64, len(s.hypotheses))
 	for i, h := range s.hypotheses {
 		logs[i] = math.Log(h.probability)
-		for _, o := range s.observations {
-			logs[i] += o.logLikelihood(h, s.model)
+		for j := range s.observations {
+			logs[i] += s.observations[j].logLikelihood(h, s.model)
 		}
 	}
 	top := slices.Max(logs)
@@ -171,7 +171,7 @@ func (s *scene) weigh() {
 // logLikelihood is the log of the chance of an observation under a hypothesis:
 // for several readings by one method the mean of theirs, so that repeating a
 // reading adds nothing and contradicting it takes from both.
-func (o observation) logLikelihood(h hypothesis, model Model) float64 {
+func (o *observation) logLikelihood(h hypothesis, model Model) float64 {
 	if o.table != nil {
 		chance := o.row(h, o.table)[0]
 		// A code whose meaning nobody stated is, with the rest of the belief, as
@@ -188,7 +188,7 @@ func (o observation) logLikelihood(h hypothesis, model Model) float64 {
 
 // row picks the row of a table for a hypothesis: the component's own where it
 // lies in a loop spoken of or is there once, else that of a fault elsewhere.
-func (o observation) row(h hypothesis, table Table) Row {
+func (o *observation) row(h hypothesis, table Table) Row {
 	if h.loop < 0 || slices.Contains(o.loops, h.loop) {
 		return table[h.component]
 	}

@@ -2,6 +2,8 @@ package fault
 
 import (
 	"fmt"
+	"slices"
+	"strconv"
 	"strings"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
@@ -15,10 +17,8 @@ func (s *scene) purchase(reports []*fitmentv1.ReadingReport, codes []readCode) (
 	if open := unsettledCodes(codes); open != "" && answer != fitmentv1.AssessFaultResponse_JUSTIFIED {
 		reason += " State what " + open + " means on this vehicle: it may concern a part that was not read."
 	}
-	for _, c := range codes {
-		if c.applied != nil && c.applied.deployed {
-			reason += " " + c.code.String() + " says that deployment was commanded: every restraint part must then be inspected or replaced by the maker's procedure."
-		}
+	if i := slices.IndexFunc(codes, func(c readCode) bool { return c.applied != nil && c.applied.deployed }); i >= 0 {
+		reason += " " + codes[i].code.String() + " says that deployment was commanded: every restraint part must then be inspected or replaced by the maker's procedure."
 	}
 	return answer, reason
 }
@@ -131,7 +131,7 @@ func (o *observation) all(is func(fitmentv1.ReadingReport_Class) bool) bool {
 func (o *observation) numbers() string {
 	words := make([]string, len(o.indexes))
 	for i, n := range o.indexes {
-		words[i] = fmt.Sprint(n + 1)
+		words[i] = strconv.Itoa(n + 1)
 	}
 	return strings.Join(words, " and ")
 }
