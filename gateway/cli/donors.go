@@ -112,7 +112,7 @@ func showDecision(p *printer, d *fitmentv1.Decision) {
 		p.line("%d. %s (%.0f min): %s", n+1, m.GetAsk(), m.GetMinutes(), m.GetReason())
 	}
 	for _, check := range d.GetArrivalChecks() {
-		p.line("on arrival: %s. Passes if: %s", check.GetCheck(), check.GetPass())
+		p.line("on arrival: %s Passes if: %s", check.GetCheck(), check.GetPass())
 	}
 	p.list("cautions", d.GetCautions())
 }

@@ -88,7 +88,9 @@ func (f *serveFlags) run(ctx context.Context, out, logTo io.Writer) (err error) 
 	}
 	defer func() { err = errors.Join(err, fitment.Close()) }()
 	memory := serve.NewMemory()
-	conn, err := memory.Dial()
+	// The connection must not wait for the whole server's health: the quote side
+	// is part of it, and waits for the fitment side through this connection.
+	conn, err := memory.Dial(grpc.WithDisableHealthCheck())
 	if err != nil {
 		return err
 	}

@@ -28,7 +28,7 @@ const (
 	picture = "shown: photo of the part@2026-09-14"
 	paper   = "shown: auction condition report@2026-08-30"
 	scan    = "shown: scan of the donor's module@2026-09-02"
-	checked = "confirmed: second employee@2026-09-15"
+	checked = "confirmed: visual inspection by R. Vey, independent inspector@2026-09-15"
 	claimed = "claimed"
 )
 
@@ -96,7 +96,7 @@ func proven(g generation, i item, y yard, serial int, random *rand.Rand) map[str
 		"belt_in_use_collision": "no", "belt_in_use_collision_evidence": paper,
 		"flood": "no", "flood_evidence": paper, "fire": "no", "fire_evidence": paper,
 		"label_legible": "yes", "label_legible_evidence": photo,
-		"pulled_by": "employee 14", "pulled_by_evidence": checked,
+		"pulled_by": "employee 14", "pulled_by_evidence": "shown: work order@2026-09-14",
 		"price": fmt.Sprintf("%d.00", price), "currency": usd, "freight": y.freight, "handling": y.handling,
 		"return_freight": "49.00", "restocking_percent": y.restocking, "days": y.days,
 		"warranty_days": strconv.Itoa(y.warranty), "jurisdiction": y.jurisdiction,
@@ -225,8 +225,8 @@ func specials(random *rand.Rand) []special {
 		named(yards[0], "SOLANE-1", "128.00", nil),
 		named(yards[1], "SOLANE-2", "84.00", nil),
 		named(yards[3], "SOLANE-3", "139.00", func(row map[string]string) {
-			row["part_number"], row["donor_year"] = chain[1], "2005"
-			row["donor_vin"] = vin(solane, 2005, 9777)
+			row["part_number"], row["donor_year"] = chain[1], "2010"
+			row["donor_vin"] = vin(solane, 2010, 9777)
 		}),
 		named(yards[2], "SOLANE-4", "96.00", func(row map[string]string) { row["part_number"] = chain[2] }),
 		named(yards[2], "SOLANE-5", "75.00", func(row map[string]string) { without(row, "part_number", "label_legible") }),
