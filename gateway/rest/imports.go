@@ -1,6 +1,7 @@
 package rest
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"io"
@@ -56,8 +57,8 @@ func (im importer) serve(w http.ResponseWriter, r *http.Request, key string) err
 	}
 	client := newClient(w, r, im.stall)
 	defer client.done()
-	ctx, cancel := context.WithCancelCause(withKey(r.Context(), key))
-	defer cancel(nil)
+	ctx, cancel := context.WithCancel(withKey(r.Context(), key))
+	defer cancel()
 	stream, err := upload.Open(ctx, im.conn, im.kind, options)
 	if err != nil {
 		return err
@@ -65,22 +66,19 @@ func (im importer) serve(w http.ResponseWriter, r *http.Request, key string) err
 	sent := make(chan struct{})
 	go func() {
 		defer close(sent)
-		if err := stream.Copy(client); err != nil {
-			cancel(brokenUpload(err))
+		if stream.Copy(client) != nil {
+			cancel() // the stream then says so, or client.problem does
 		}
 	}()
 	answers := receive(ctx, stream)
 	err = client.answer(answers)
-	if cause := context.Cause(ctx); err != nil && cause != nil && r.Context().Err() == nil {
-		err = cause // what ended the stream, not that it ended
-	}
-	if err != nil {
-		client.fail(err)
-	}
-	cancel(nil)
+	cancel()
 	client.stopReading()
 	<-sent
 	for range answers { //nolint:revive // until the receiver has ended
+	}
+	if err != nil {
+		client.fail(cmp.Or(client.problem, err))
 	}
 	return nil
 }
@@ -158,6 +156,7 @@ type client struct {
 	stall      time.Duration
 	wrote      bool
 	ended      atomic.Bool // the file was read to its end
+	problem    error       // why the file broke off; for whoever knows that no Read runs
 }
 
 func newClient(w http.ResponseWriter, r *http.Request, stall time.Duration) *client {
@@ -170,13 +169,19 @@ func newClient(w http.ResponseWriter, r *http.Request, stall time.Duration) *cli
 
 // Read implements io.Reader.
 func (c *client) Read(into []byte) (int, error) {
-	_ = c.controller.SetReadDeadline(time.Now().Add(c.stall))
+	began := time.Now()
+	_ = c.controller.SetReadDeadline(began.Add(c.stall))
 	n, err := c.Reader.Read(into)
-	if errors.Is(err, io.EOF) {
+	switch {
+	case errors.Is(err, io.EOF):
 		// From here on the server listens for the client going away; that must
 		// not look like a client that stalls.
 		c.ended.Store(true)
 		_ = c.controller.SetReadDeadline(time.Time{})
+	case errors.Is(err, os.ErrDeadlineExceeded) && time.Since(began) < c.stall:
+		// stopReading, not the client
+	case err != nil:
+		c.problem = brokenUpload(err)
 	}
 	return n, err
 }
