@@ -146,7 +146,7 @@ func TestOfTwoLoopsAtOneSeatTheOpenOneIsCondemnedAndTheOtherCleared(t *testing.T
 func TestPurchase(t *testing.T) {
 	t.Parallel()
 	atDisplayEnd := func() *fitmentv1.Reading {
-		return with(reported(buckle, byModule, 6.6), func(r *fitmentv1.Reading) { r.DisplayLimitOhms = proto.Float64(6.6) })
+		return with(reported(buckle, byModule, 6.6), func(r *fitmentv1.Reading) { r.DisplayLimitOhms = new(6.6) })
 	}
 	clipIn := func(ohms float64) *fitmentv1.Reading {
 		return with(metered(buckle, atPart, ohms), func(r *fitmentv1.Reading) { r.ShortingClip = fitmentv1.Reading_IN })
@@ -368,7 +368,7 @@ func anyReading(t *rapid.T) *fitmentv1.Reading {
 		r.Meter = &fitmentv1.Meter{PercentOfReading: rapid.Float64Range(0, 5).Draw(t, "percent"), Counts: rapid.Float64Range(0, 9).Draw(t, "counts"), ResolutionOhms: 0.1}
 	}
 	if rapid.Bool().Draw(t, "lead") {
-		r.LeadOhms = proto.Float64(rapid.Float64Range(0, 1).Draw(t, "leads"))
+		r.LeadOhms = new(rapid.Float64Range(0, 1).Draw(t, "leads"))
 	}
 	return r
 }

@@ -5,8 +5,6 @@ import (
 	"strings"
 	"testing"
 
-	"google.golang.org/protobuf/proto"
-
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	"beltwright.example/services/fitment/fault"
 )
@@ -36,8 +34,8 @@ func medium() *fitmentv1.Meter {
 // metered is a reading with the medium meter and the clip out.
 func metered(kind fitmentv1.Part_Kind, method fitmentv1.Reading_Method, ohms float64) *fitmentv1.Reading {
 	return &fitmentv1.Reading{
-		Kind: kind, Position: &fitmentv1.Position{Row: 1, Side: fitmentv1.Position_RIGHT}, Method: method, Ohms: proto.Float64(ohms),
-		Meter: medium(), ShortingClip: fitmentv1.Reading_OUT, BatteryOffMinutes: proto.Float64(30),
+		Kind: kind, Position: &fitmentv1.Position{Row: 1, Side: fitmentv1.Position_RIGHT}, Method: method, Ohms: new(ohms),
+		Meter: medium(), ShortingClip: fitmentv1.Reading_OUT, BatteryOffMinutes: new(30.0),
 	}
 }
 
@@ -57,11 +55,11 @@ func TestClasses(t *testing.T) {
 	t.Parallel()
 	overRange := func(r *fitmentv1.Reading) { r.Ohms, r.OverRange = nil, true }
 	limit := func(ohms float64) func(*fitmentv1.Reading) {
-		return func(r *fitmentv1.Reading) { r.DisplayLimitOhms = proto.Float64(ohms) }
+		return func(r *fitmentv1.Reading) { r.DisplayLimitOhms = new(ohms) }
 	}
 	noMeter := func(r *fitmentv1.Reading) { r.Meter = nil }
 	leads := func(ohms float64) func(*fitmentv1.Reading) {
-		return func(r *fitmentv1.Reading) { r.LeadOhms = proto.Float64(ohms) }
+		return func(r *fitmentv1.Reading) { r.LeadOhms = new(ohms) }
 	}
 	cases := map[string]struct {
 		reading *fitmentv1.Reading
@@ -108,7 +106,7 @@ func TestClasses(t *testing.T) {
 func TestACoarseMeterIsAskedToMeasureBetter(t *testing.T) {
 	t.Parallel()
 	r := metered(buckle, atPart, 2.3)
-	r.LeadOhms, r.Meter = proto.Float64(0.2), &fitmentv1.Meter{PercentOfReading: 1, Counts: 5, ResolutionOhms: 0.1}
+	r.LeadOhms, r.Meter = new(0.2), &fitmentv1.Meter{PercentOfReading: 1, Counts: 5, ResolutionOhms: 0.1}
 	got := fault.Classify(r, nil)
 	if got.GetClass() != unusable || !strings.Contains(got.GetReason(), "Measure better") {
 		t.Errorf("%v: %s", got.GetClass(), got.GetReason())

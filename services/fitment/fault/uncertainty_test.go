@@ -4,8 +4,6 @@ import (
 	"math"
 	"testing"
 
-	"google.golang.org/protobuf/proto"
-
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 )
 
@@ -38,7 +36,7 @@ func TestStandardUncertainty(t *testing.T) {
 	}
 	for name, c := range cases {
 		got, known := uncertainty(&fitmentv1.Reading{
-			Method: fitmentv1.Reading_METER_AT_COMPONENT, Ohms: proto.Float64(c.ohms), LeadOhms: proto.Float64(c.lead), Meter: c.meter,
+			Method: fitmentv1.Reading_METER_AT_COMPONENT, Ohms: new(c.ohms), LeadOhms: new(c.lead), Meter: c.meter,
 		})
 		if !known {
 			t.Errorf("%s: not known", name)
