@@ -12,24 +12,6 @@ import (
 // Max is the largest amount that a file or request may state, in minor units.
 const Max = 1_000_000_000_000
 
-// digits lists the currencies whose minor unit is not a hundredth (ISO 4217,
-// list one; from memory).
-var digits = map[string]int{
-	"BIF": 0, "CLP": 0, "DJF": 0, "GNF": 0, "ISK": 0, "JPY": 0, "KMF": 0, "KRW": 0, "PYG": 0,
-	"RWF": 0, "UGX": 0, "UYI": 0, "VND": 0, "VUV": 0, "XAF": 0, "XOF": 0, "XPF": 0,
-	"BHD": 3, "IQD": 3, "JOD": 3, "KWD": 3, "LYD": 3, "OMR": 3, "TND": 3,
-	"CLF": 4, "UYW": 4,
-}
-
-// Digits is how many decimal places a currency's minor unit has; 2 for every
-// currency that ISO 4217 does not list otherwise.
-func Digits(currency string) int {
-	if n, ok := digits[currency]; ok {
-		return n
-	}
-	return 2
-}
-
 // Parse reads a plain decimal amount, 0 to Max minor units, with at most as
 // many decimal places as the currency has: nothing is rounded. No sign,
 // grouping, exponent or currency sign is read.

@@ -24,7 +24,9 @@ func rate(t *testing.T, text string) money.Percent {
 // The usual shape of a repair invoice, worked by hand (common practice, no
 // source; amounts in cents): 1.4 h at 128.00 = 179.20; used part 185.00; core
 // 50.00; freight 38.50; hazardous goods 35.00; tax 7.25 % on 235.00 = 17.0375,
-// charged as 17.04; in all 504.74. Restocking 20 % of 185.00 = 37.00.
+// charged as 17.04; in all 504.74, and 515.49 with 10.75 for supplies (6 % of the
+// labour), which are the shop's own and no part of the offer. Restocking 20 % of
+// 185.00 = 37.00.
 func TestWorkedQuote(t *testing.T) {
 	t.Parallel()
 	got, err := landed.Compute(landed.Input{
@@ -43,6 +45,40 @@ func TestWorkedQuote(t *testing.T) {
 	}
 }
 
+// Tax is charged on price and core deposit together and rounded once.
+func TestTaxOnPriceAndCore(t *testing.T) {
+	t.Parallel()
+	cases := []struct {
+		price, core, tax, refundable int64
+		percent, source              string
+	}{
+		{4700, 700, 378, 5778, "7", "California sales tax annotations 315.0370 and .0400: 7 % of 54.00, core included, is 3.78"},
+		{13000, 5000, 1080, 19080, "6", "trade question and answer: 6 % of 130 + 50 is 10.80, total 190.80"},
+		{2995, 1000, 0, 3995, "0", "Ohio release of 22 March 1982: the base is 39.95, core included"},
+		{14000, 500, 363, 14863, "2.5", "3.625 → 3.63 (SSUTA section 324, from memory)"},
+		// rounded apart, 0.5 and 0.5 would make 2
+		{10, 10, 1, 21, "5", "rounded once; computed"},
+	}
+	for _, c := range cases {
+		got, err := landed.Compute(landed.Input{Price: c.price, CoreDeposit: c.core, Tax: rate(t, c.percent)})
+		if err != nil || got.Tax != c.tax || got.Refundable != c.refundable {
+			t.Errorf("%d + %d at %s %%: %+v, %v; want tax %d, refundable %d (%s)", c.price, c.core, c.percent, got, err, c.tax, c.refundable, c.source)
+		}
+	}
+}
+
+func TestTheLargestInputFits(t *testing.T) {
+	t.Parallel()
+	const most = landed.MaxAmount
+	got, err := landed.Compute(landed.Input{
+		Price: most, CoreDeposit: most, Freight: most, Handling: most, ReturnFreight: most, HourlyRate: most,
+		RestockingBasisPoints: landed.MaxBasisPoints, Tax: rate(t, "100"), CheckMinutes: landed.MaxMinutes, FitMinutes: landed.MaxMinutes,
+	})
+	if err != nil || got.Refundable != 4*most || got.ReturnLoss != 2*most || got.Total <= 0 {
+		t.Errorf("%+v, %v", got, err)
+	}
+}
+
 func TestOutOfRangeIsRefusedByName(t *testing.T) {
 	t.Parallel()
 	cases := map[string]landed.Input{
@@ -51,6 +87,10 @@ func TestOutOfRangeIsRefusedByName(t *testing.T) {
 		"restocking basis points": {RestockingBasisPoints: 10001},
 		"check minutes":           {CheckMinutes: -5},
 		"hourly rate":             {HourlyRate: math.MaxInt64},
+		"freight":                 {Freight: math.MinInt64},
+		"handling":                {Handling: -1},
+		"return freight":          {ReturnFreight: landed.MaxAmount + 1},
+		"fit minutes":             {FitMinutes: landed.MaxMinutes + 1},
 	}
 	for what, in := range cases {
 		if _, err := landed.Compute(in); err == nil || !strings.HasPrefix(err.Error(), what+":") {

@@ -1,12 +1,14 @@
-// Package money calculates with amounts in a currency's minor units. Nothing is
-// rounded but where a function says so, and then half away from zero; nothing
-// overflows unnoticed.
+// Package money calculates with amounts in a currency's minor units (which
+// currency has which is package amount's concern, as is reading and writing
+// amounts). Nothing is rounded but where a function says so, and then half away
+// from zero, as prices and taxes are; nothing overflows unnoticed.
 package money
 
 import (
 	"errors"
 	"fmt"
 	"math/big"
+	"strings"
 
 	"github.com/govalues/decimal"
 )
@@ -25,6 +27,15 @@ func Sum(amounts ...int64) (int64, error) {
 		total = next
 	}
 	return total, nil
+}
+
+// Sub takes one amount from another.
+func Sub(from, amount int64) (int64, error) {
+	rest := from - amount
+	if (rest < from) != (amount > 0) && amount != 0 {
+		return 0, ErrOverflow
+	}
+	return rest, nil
 }
 
 // Times multiplies an amount by a count.
@@ -52,19 +63,31 @@ type Percent struct {
 	rate decimal.Decimal
 }
 
-// ParsePercent reads a rate from 0 to 100 such as "7.25"; an empty text is 0.
+// maxPlaces bounds the decimal places of a rate.
+const maxPlaces = 6
+
+// ParsePercent reads a rate from 0 to 100 such as "7.25", with at most 6 decimal
+// places and neither sign nor exponent; an empty text is 0.
 func ParsePercent(text string) (Percent, error) {
 	if text == "" {
 		return Percent{}, nil
 	}
-	rate, err := decimal.Parse(text)
-	if err != nil {
-		return Percent{}, fmt.Errorf("%q is no decimal number", text)
+	whole, places, dotted := strings.Cut(text, ".")
+	if !digitsOnly(whole) || (dotted && !digitsOnly(places)) {
+		return Percent{}, fmt.Errorf("%.40q is no plain decimal number", text)
 	}
-	if rate.IsNeg() || rate.Cmp(decimal.Hundred) > 0 {
-		return Percent{}, fmt.Errorf("%q is not within 0 to 100", text)
+	if len(places) > maxPlaces {
+		return Percent{}, fmt.Errorf("%.40q has %d decimal places; at most %d are allowed", text, len(places), maxPlaces)
+	}
+	rate, err := decimal.Parse(text)
+	if err != nil || rate.Cmp(decimal.Hundred) > 0 {
+		return Percent{}, fmt.Errorf("%.40q is not within 0 to 100", text)
 	}
 	return Percent{rate: rate}, nil
+}
+
+func digitsOnly(text string) bool {
+	return text != "" && strings.Trim(text, "0123456789") == ""
 }
 
 // Of takes the rate of an amount, rounded once.

@@ -52,10 +52,42 @@ func TestRates(t *testing.T) {
 			t.Errorf("%s %% of %d: %d, %v; want %d (%s)", c.percent, c.amount, got, err, c.want, c.source)
 		}
 	}
-	for _, text := range []string{"-1", "100.01", "NaN", "1e999", "seven", "7,25", "Inf"} {
+	for _, text := range []string{"-1", "100.01", "NaN", "1e999", "seven", "7,25", "Inf", "+7", "1e1", "7.", ".5", "7.1234567", "00000000000000000000000000000000101", " 7", "٧"} {
 		if _, err := money.ParsePercent(text); err == nil {
 			t.Errorf("%q was taken for a rate", text)
 		}
+	}
+}
+
+// Council Regulation (EC) 1103/97, articles 4 and 5: conversion rates have six
+// significant figures, are neither rounded nor inverted, and halves of a cent go
+// up. The amounts are those the Slovenian changeover's public examples give at
+// 239.640 tolars to the euro.
+func TestEuroChangeover(t *testing.T) {
+	t.Parallel()
+	for tolars, want := range map[int64]int64{500: 209, 1000: 417} {
+		if got, err := money.Ratio(tolars*100, 1000, 239640); err != nil || got != want {
+			t.Errorf("%d tolars: %d cents, %v; want %d", tolars, got, err, want)
+		}
+	}
+	for thousandths, want := range map[int64]int64{24784: 2478, 24785: 2479} {
+		if got, err := money.Ratio(thousandths, 1, 10); err != nil || got != want {
+			t.Errorf("%d thousandths: %d cents, %v; want %d", thousandths, got, err, want)
+		}
+	}
+}
+
+// Canada's Economic Action Plan 2012, on ending the cent: 1.83 and 2.86 with 5 %
+// tax come to 4.92 when paid by card; the tax is rounded once, on the invoice.
+func TestTaxIsRoundedOnceAnInvoice(t *testing.T) {
+	t.Parallel()
+	rate, err := money.ParsePercent("5")
+	if err != nil {
+		t.Fatal(err)
+	}
+	tax, err := rate.Of(183 + 286)
+	if total, sumErr := money.Sum(183, 286, tax); err != nil || sumErr != nil || total != 492 {
+		t.Errorf("total %d, %v, %v; want 492", total, err, sumErr)
 	}
 }
 
@@ -74,6 +106,12 @@ func TestOverflowIsRefused(t *testing.T) {
 	}
 	if _, err := money.Sum(math.MinInt64, -1); !errors.Is(err, money.ErrOverflow) {
 		t.Errorf("Sum: %v", err)
+	}
+	if _, err := money.Sub(math.MinInt64, 1); !errors.Is(err, money.ErrOverflow) {
+		t.Errorf("Sub: %v", err)
+	}
+	if _, err := money.Sub(0, math.MinInt64); !errors.Is(err, money.ErrOverflow) {
+		t.Errorf("Sub: %v", err)
 	}
 	if _, err := money.Times(math.MaxInt64, 2); !errors.Is(err, money.ErrOverflow) {
 		t.Errorf("Times: %v", err)
@@ -99,6 +137,63 @@ func TestSumAgreesWithBigIntegers(t *testing.T) {
 		got, err := money.Sum(amounts...)
 		if fits != (err == nil) || (fits && got != exact.Int64()) {
 			t.Fatalf("Sum%v = %d, %v; exactly %v", amounts, got, err, exact)
+		}
+	})
+}
+
+func TestProductsAgreeWithBigIntegers(t *testing.T) {
+	t.Parallel()
+	rapid.Check(t, func(t *rapid.T) {
+		a, b := rapid.Int64().Draw(t, "a"), rapid.Int64().Draw(t, "b")
+		check := func(what string, exact *big.Int, got int64, err error) {
+			if exact.IsInt64() != (err == nil) || (err == nil && got != exact.Int64()) {
+				t.Fatalf("%s of %d and %d is %d, %v; exactly %v", what, a, b, got, err, exact)
+			}
+		}
+		got, err := money.Times(a, b)
+		check("Times", new(big.Int).Mul(big.NewInt(a), big.NewInt(b)), got, err)
+		got, err = money.Sub(a, b)
+		check("Sub", new(big.Int).Sub(big.NewInt(a), big.NewInt(b)), got, err)
+	})
+}
+
+// Rounding once is never off by more than half a unit, and mirrors at zero.
+func TestRatioIsTheNearestUnit(t *testing.T) {
+	t.Parallel()
+	rapid.Check(t, func(t *rapid.T) {
+		amount := rapid.Int64Range(-1e12, 1e12).Draw(t, "amount")
+		numerator, denominator := rapid.Int64Range(0, 1e6).Draw(t, "numerator"), rapid.Int64Range(1, 1e6).Draw(t, "denominator")
+		got, err := money.Ratio(amount, numerator, denominator)
+		if err != nil {
+			t.Fatal(err)
+		}
+		off := new(big.Rat).SetFrac64(amount, denominator)
+		off.Mul(off, big.NewRat(numerator, 1)).Sub(off, big.NewRat(got, 1))
+		if off.Abs(off).Cmp(big.NewRat(1, 2)) > 0 {
+			t.Fatalf("%d × %d / %d = %d, off by %s", amount, numerator, denominator, got, off.FloatString(6))
+		}
+		if mirrored, err := money.Ratio(-amount, numerator, denominator); err != nil || mirrored != -got {
+			t.Fatalf("the negative gives %d, %v; want %d", mirrored, err, -got)
+		}
+	})
+}
+
+func FuzzParsePercent(f *testing.F) {
+	for _, text := range []string{"", "7.25", "100", "100.000001", "-1", "1e2", "0.0000001", "NaN", "00007"} {
+		f.Add(text)
+	}
+	f.Fuzz(func(t *testing.T, text string) {
+		rate, err := money.ParsePercent(text)
+		if err != nil {
+			return
+		}
+		const whole = 1_000_000_000_000
+		if tax, err := rate.Of(whole); err != nil || tax < 0 || tax > whole {
+			t.Fatalf("%q takes %d of %d, %v", text, tax, int64(whole), err)
+		}
+		again, err := money.ParsePercent(rate.String())
+		if err != nil || again.String() != rate.String() {
+			t.Fatalf("%q is written %q, which reads as %q, %v", text, rate.String(), again.String(), err)
 		}
 	})
 }

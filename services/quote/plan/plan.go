@@ -10,8 +10,17 @@
 //
 // is the price of a sure thing that is worth exactly as much as the offer, and
 // trying offers by rising z while z is below the fallback's cost has the least
-// expected cost. Offers are taken to pass or fail independently. Everything is
-// calculated in fractions; results are rounded once, at the end.
+// expected cost of all orders and stopping points. Without a fallback there is
+// nothing to stop for: all offers are tried by rising z, which has the least
+// expected cost of all orders that try all of them, since the chance that all
+// fail is the same for each. A plan tries at most MaxTried offers, the first by
+// index; with more worth trying it is the best over those.
+//
+// Offers are taken to pass or fail independently. Parts of one seller do not
+// quite: trust.AllFail says how much likelier it is that they fail together.
+//
+// Everything is calculated in fractions, a chance of 0.85 being 85/100; results
+// are rounded once, at the end.
 package plan
 
 import (
@@ -91,6 +100,9 @@ type Result struct {
 	Unrepaired float64
 	// NotTried holds the ids that the plan leaves out, in index order.
 	NotTried []string
+	// LimitReached is true where offers that are worth trying are left out
+	// because a plan tries at most MaxTried.
+	LimitReached bool
 	// UsesFallback is true where the plan can end with the fallback.
 	UsesFallback bool
 }
@@ -105,6 +117,7 @@ type exact struct {
 // indexed is an offer with its index.
 type indexed struct {
 	Offer
+
 	pass  *big.Rat
 	cost  int64 // sunk and days
 	index *big.Rat
@@ -117,14 +130,10 @@ func Purchase(p Problem) (Result, error) {
 		return Result{}, err
 	}
 	offers := p.byIndex()
-	tried := p.tried(offers)
-	result := Result{}
-	for n, offer := range offers {
-		if n < tried {
-			result.Order = append(result.Order, offer.ID)
-		} else {
-			result.NotTried = append(result.NotTried, offer.ID)
-		}
+	worth := p.worthTrying(offers)
+	tried := min(worth, MaxTried)
+	result := Result{
+		Order: ids(offers[:tried]), NotTried: ids(offers[tried:]), LimitReached: worth > tried,
 	}
 	ends, left := p.ends(offers[:tried])
 	result.UsesFallback = p.Fallback != nil && left.Sign() > 0
@@ -134,17 +143,24 @@ func Purchase(p Problem) (Result, error) {
 	return summarise(result, merge(ends))
 }
 
-// Index is the offer's index z with days priced at dayCost, as a fraction.
+// Index is the offer's index z with days priced at dayCost, as a fraction. A
+// chance outside MinPass to 1, which Purchase refuses, counts as MinPass.
 func Index(o Offer, dayCost int64) *big.Rat {
-	return index(o, probability(o.Pass), o.Sunk+dayCost*int64(o.Days))
+	if !(o.Pass >= MinPass && o.Pass <= 1) {
+		o.Pass = MinPass
+	}
+	cost := new(big.Int).Mul(big.NewInt(dayCost), big.NewInt(int64(o.Days)))
+	cost.Add(cost, big.NewInt(o.Sunk))
+	return index(o, probability(o.Pass), new(big.Rat).SetInt(cost))
 }
 
-func index(o Offer, pass *big.Rat, cost int64) *big.Rat {
-	loss := new(big.Rat).Sub(big.NewRat(1, 1), pass)
-	loss.Mul(loss, new(big.Rat).SetInt64(o.ReturnLoss))
-	loss.Add(loss, new(big.Rat).SetInt64(cost))
-	loss.Quo(loss, pass)
-	return loss.Add(loss, new(big.Rat).SetInt64(o.Price))
+// index is P + (c + (1 − p)·r) / p.
+func index(o Offer, pass, cost *big.Rat) *big.Rat {
+	z := new(big.Rat).Sub(big.NewRat(1, 1), pass)
+	z.Mul(z, new(big.Rat).SetInt64(o.ReturnLoss))
+	z.Add(z, cost)
+	z.Quo(z, pass)
+	return z.Add(z, new(big.Rat).SetInt64(o.Price))
 }
 
 // probability reads a chance as the decimal number that somebody wrote: 0.85 is
@@ -158,7 +174,7 @@ func (p Problem) byIndex() []indexed {
 	offers := make([]indexed, 0, len(p.Offers))
 	for _, o := range p.Offers {
 		pass, cost := probability(o.Pass), o.Sunk+p.DayCost*int64(o.Days)
-		offers = append(offers, indexed{Offer: o, pass: pass, cost: cost, index: index(o, pass, cost)})
+		offers = append(offers, indexed{Offer: o, pass: pass, cost: cost, index: index(o, pass, new(big.Rat).SetInt64(cost))})
 	}
 	slices.SortFunc(offers, func(a, b indexed) int {
 		return cmp.Or(a.index.Cmp(b.index), cmp.Compare(a.ID, b.ID))
@@ -166,20 +182,27 @@ func (p Problem) byIndex() []indexed {
 	return offers
 }
 
-// tried counts the offers worth trying: with a fallback those whose index is
-// below its cost, without one all, and never more than MaxTried.
-func (p Problem) tried(offers []indexed) int {
-	n := len(offers)
-	if p.Fallback != nil {
-		limit := new(big.Rat).SetInt64(p.fallbackCost())
-		for i, offer := range offers {
-			if offer.index.Cmp(limit) >= 0 {
-				n = i
-				break
-			}
+// worthTrying counts the offers worth trying: with a fallback those whose index
+// is below its cost, without one all.
+func (p Problem) worthTrying(offers []indexed) int {
+	if p.Fallback == nil {
+		return len(offers)
+	}
+	limit := new(big.Rat).SetInt64(p.fallbackCost())
+	for n, offer := range offers {
+		if offer.index.Cmp(limit) >= 0 {
+			return n
 		}
 	}
-	return min(n, MaxTried)
+	return len(offers)
+}
+
+func ids(offers []indexed) []string {
+	all := make([]string, 0, len(offers))
+	for _, offer := range offers {
+		all = append(all, offer.ID)
+	}
+	return all
 }
 
 func (p Problem) fallbackCost() int64 {
@@ -228,38 +251,58 @@ func merge(ends []exact) []exact {
 
 // summarise fills in what follows from the distribution.
 func summarise(result Result, ends []exact) (Result, error) {
-	cost, days, below := new(big.Rat), new(big.Rat), new(big.Rat)
-	level, found := big.NewRat(95, 100), false
 	for _, end := range ends {
 		chance, _ := end.probability.Float64()
 		result.Distribution = append(result.Distribution, Outcome{end.cost, end.days, chance})
-		cost.Add(cost, times(end.probability, end.cost))
-		days.Add(days, times(end.probability, int64(end.days)))
-		below.Add(below, end.probability)
-		if !found && below.Cmp(level) >= 0 {
-			result.Quantile95, found = end.cost, true
-		}
 	}
+	cost, days := means(ends)
 	result.ExpectedDays, _ = days.Float64()
+	result.Quantile95 = quantile(ends, level95)
 	var err error
 	if result.ExpectedCost, err = money.Round(cost); err != nil {
 		return Result{}, err
 	}
-	result.CVaR95, err = money.Round(cvar(ends, result.Quantile95))
+	result.CVaR95, err = money.Round(cvar(ends, level95))
 	return result, err
 }
 
-// cvar is Rockafellar and Uryasev's (2000) t + E[(L − t)⁺] / (1 − α) at the
-// quantile t, which splits the probability of t itself where it must; α is 0.95.
-func cvar(ends []exact, quantile int64) *big.Rat {
-	tail := new(big.Rat)
+// level95 is the level of the risk measures.
+var level95 = big.NewRat(95, 100)
+
+func means(ends []exact) (cost, days *big.Rat) {
+	cost, days = new(big.Rat), new(big.Rat)
 	for _, end := range ends {
-		if end.cost > quantile {
-			tail.Add(tail, times(end.probability, end.cost-quantile))
+		cost.Add(cost, times(end.probability, end.cost))
+		days.Add(days, times(end.probability, int64(end.days)))
+	}
+	return cost, days
+}
+
+// quantile is the least cost that is not exceeded with at least the probability
+// level; the ends are sorted by cost and their probabilities sum to 1.
+func quantile(ends []exact, level *big.Rat) int64 {
+	below := new(big.Rat)
+	for _, end := range ends {
+		if below.Add(below, end.probability).Cmp(level) >= 0 {
+			return end.cost
 		}
 	}
-	tail.Mul(tail, big.NewRat(20, 1))
-	return tail.Add(tail, new(big.Rat).SetInt64(quantile))
+	return 0 // there are always ends, and they sum to 1
+}
+
+// cvar is Rockafellar and Uryasev's (2000) t + E[(L − t)⁺] / (1 − level) at the
+// quantile t: the mean of the worst 1 − level, which splits the probability of t
+// itself where it must.
+func cvar(ends []exact, level *big.Rat) *big.Rat {
+	t := quantile(ends, level)
+	tail := new(big.Rat)
+	for _, end := range ends {
+		if end.cost > t {
+			tail.Add(tail, times(end.probability, end.cost-t))
+		}
+	}
+	tail.Quo(tail, new(big.Rat).Sub(big.NewRat(1, 1), level))
+	return tail.Add(tail, new(big.Rat).SetInt64(t))
 }
 
 func times(probability *big.Rat, amount int64) *big.Rat {

@@ -4,14 +4,15 @@ import (
 	"fmt"
 	"math"
 	"strconv"
-	"strings"
 	"unicode/utf8"
+
+	"beltwright.example/services/platform/amount"
 )
 
 // Limits of a Problem. Within them no sum can overflow 64 bits.
 const (
 	// MaxAmount bounds every amount, in minor units.
-	MaxAmount = 1_000_000_000_000
+	MaxAmount = amount.Max
 	// MaxDays bounds days.
 	MaxDays = 3650
 	// MaxOffers bounds the offers.
@@ -52,8 +53,8 @@ func (v *validator) within(field string, value, high int64) {
 
 func (p Problem) validate() error {
 	var v validator
-	if len(p.Currency) != 3 || strings.Trim(p.Currency, "ABCDEFGHIJKLMNOPQRSTUVWXYZ") != "" {
-		v.add("currency_code", strconv.Quote(p.Currency)+" is no currency", "three capital letters of ISO 4217, such as USD")
+	if !amount.Known(p.Currency) {
+		v.add("currency_code", fmt.Sprintf("%.20q is no currency in use", p.Currency), "an active code of ISO 4217, such as USD")
 	}
 	v.within("day_cost", p.DayCost, MaxAmount)
 	if p.Fallback != nil {

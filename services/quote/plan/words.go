@@ -27,6 +27,9 @@ func Words(r Result, name func(id string) string, fallback string) string {
 	default:
 		text.WriteString(".")
 	}
+	if r.LimitReached {
+		fmt.Fprintf(&text, " A plan tries at most %d offers; others that are worth trying are left out.", MaxTried)
+	}
 	return text.String()
 }
 

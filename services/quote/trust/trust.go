@@ -3,13 +3,16 @@
 //
 // The chance is unknown and has a Beta distribution: a prior, moved by what was
 // recorded. Expected costs are linear in each chance, so the posterior mean is
-// exact there; a lower bound is a limit that somebody may set, never evidence
-// that a part fits.
+// exact there as long as the parts' chances are independent; a lower bound is a
+// limit that somebody may set, never evidence that a part fits.
+//
+// Parts of one seller share the seller's unknown chance and are not independent:
+// AllFail says by how much. A buying plan that takes several offers of one
+// seller for independent is too hopeful.
 package trust
 
 import (
 	"fmt"
-	"math"
 
 	"gonum.org/v1/gonum/stat/distuv"
 )
@@ -50,17 +53,25 @@ func DefaultPriors() Priors {
 	}
 }
 
-// Validate refuses a prior that is no distribution.
+// Limits of a Prior's weights: beyond them a quantile is no longer exact.
+const (
+	minWeight = 1e-3
+	maxWeight = 1e6
+)
+
+// Validate refuses a prior that is no distribution, or one that is so strong or
+// so weak that nothing can be calculated with it.
 func (p Priors) Validate() error {
-	for name, prior := range map[string]Prior{"used": p.Used, "remanufactured": p.Remanufactured, "new": p.New} {
-		if !positive(prior.Pass) || !positive(prior.Fail) {
-			return fmt.Errorf("prior for %s parts: pass %g and fail %g must both be above 0", name, prior.Pass, prior.Fail)
+	for i, prior := range []Prior{p.Used, p.Remanufactured, p.New} {
+		if !weighty(prior.Pass) || !weighty(prior.Fail) {
+			return fmt.Errorf("prior for %s parts: pass %g and fail %g are out of range; expected %g to %g each",
+				[]string{"used", "remanufactured", "new"}[i], prior.Pass, prior.Fail, minWeight, float64(maxWeight))
 		}
 	}
 	return nil
 }
 
-func positive(v float64) bool { return v > 0 && !math.IsInf(v, 1) }
+func weighty(v float64) bool { return v >= minWeight && v <= maxWeight }
 
 // For returns the prior of a condition; an unknown condition gets the most
 // cautious one, that of used parts.
@@ -82,7 +93,10 @@ func (p Prior) Mean(passed, failed int) float64 {
 	return a / (a + b)
 }
 
-// Quantile is the posterior quantile of the chance of passing, 0 < q < 1.
+// Quantile is the posterior quantile of the chance of passing, 0 < q < 1: with
+// q = 0.05 the lower credible bound at 95 %. It is no confidence bound (a
+// Jeffreys prior promises 0.95 after 38 clean checks, where LowerBound asks for
+// 59).
 func (p Prior) Quantile(passed, failed int, q float64) float64 {
 	a, b := p.after(passed, failed)
 	return distuv.Beta{Alpha: a, Beta: b}.Quantile(q)

@@ -28,6 +28,16 @@ func TestPosterior(t *testing.T) {
 	// Jeffreys' prior, computed with mpmath, R and scipy alike.
 	jeffreys := trust.Prior{Pass: .5, Fail: .5}
 	near(t, "Jeffreys 47 of 50", jeffreys.Quantile(47, 3, .05), 0.865583570610334, 1e-12)
+	near(t, "Jeffreys 195 of 200", jeffreys.Quantile(195, 5, .05), 0.951465928782665, 1e-12)
+	near(t, "Jeffreys 12 of 12", jeffreys.Quantile(12, 0, .05), 0.854943481807123, 1e-12)
+	near(t, "Jeffreys 0 of 10", jeffreys.Quantile(0, 10, .975), 0.217196267509211, 1e-12)
+	// From all-pass data 0.95 at 95 % takes 38 checks with Jeffreys' prior and 58
+	// with the uniform one; neither is as strict as the exact 59.
+	for run, prior := range map[int]trust.Prior{38: jeffreys, 58: births} {
+		if prior.Quantile(run-1, 0, .05) >= .95 || prior.Quantile(run, 0, .05) < .95 {
+			t.Errorf("%+v must take %d clean checks", prior, run)
+		}
+	}
 	near(t, "Jeffreys 10 of 10", jeffreys.Quantile(10, 0, .05), 0.829226891755152, 1e-12)
 	// Uniform prior, all of ten: closed form 0.05^(1/11).
 	near(t, "uniform 10 of 10", births.Quantile(10, 0, .05), math.Pow(.05, 1.0/11), 1e-12)
@@ -41,17 +51,53 @@ func TestLowerBoundIsClopperPearson(t *testing.T) {
 	near(t, "4 of 20", trust.LowerBound(4, 20, .95), 0.0713538843086, 1e-10)
 	// All of ten: closed form 0.05^(1/10).
 	near(t, "10 of 10", trust.LowerBound(10, 10, .95), math.Pow(.05, .1), 1e-12)
+	near(t, "10 of 10", trust.LowerBound(10, 10, .95), 0.741134449106946, 1e-14)
 	near(t, "47 of 50", trust.LowerBound(47, 50, .95), 0.852162823635819, 1e-12)
 	// Success run (handbook formula n = ln(1−C) / ln R): 0.95 at 95 % takes 59
 	// checks without a failure, and 58 are not enough.
 	if trust.LowerBound(58, 58, .95) >= .95 || trust.LowerBound(59, 59, .95) < .95 {
 		t.Error("59 clean checks must reach 0.95 at 95 %, 58 must not")
 	}
+	for _, run := range []struct {
+		checks           int
+		bound, confident float64
+	}{{22, .9, .9}, {59, .95, .95}, {299, .99, .95}} {
+		if trust.LowerBound(run.checks-1, run.checks-1, run.confident) >= run.bound || trust.LowerBound(run.checks, run.checks, run.confident) < run.bound {
+			t.Errorf("%g at %g must take %d clean checks", run.bound, run.confident, run.checks)
+		}
+	}
 	for _, bad := range []float64{trust.LowerBound(0, 9, .95), trust.LowerBound(5, 4, .95), trust.LowerBound(1, 2, 1), trust.LowerBound(1, 2, math.NaN())} {
 		if bad != 0 {
 			t.Errorf("a bound without ground: %g", bad)
 		}
 	}
+}
+
+// The exact bound solves P(at least s of n pass | bound) = 1 − confidence; the
+// binomial tail is summed here term by term, without the Beta distribution.
+func TestLowerBoundInvertsTheBinomialTail(t *testing.T) {
+	t.Parallel()
+	rapid.Check(t, func(t *rapid.T) {
+		n := rapid.IntRange(1, 120).Draw(t, "checks")
+		s := rapid.IntRange(1, n).Draw(t, "passed")
+		confidence := rapid.Float64Range(.5, .999).Draw(t, "confidence")
+		bound := trust.LowerBound(s, n, confidence)
+		if !(bound > 0 && bound < float64(s)/float64(n)+1e-12) {
+			t.Fatalf("bound %g for %d of %d", bound, s, n)
+		}
+		tail, logs := 0.0, 0.0 // logs is ln C(n, k)
+		for k := 0; k <= n; k++ {
+			if k > 0 {
+				logs += math.Log(float64(n-k+1)) - math.Log(float64(k))
+			}
+			if k >= s {
+				tail += math.Exp(logs + float64(k)*math.Log(bound) + float64(n-k)*math.Log1p(-bound))
+			}
+		}
+		if math.Abs(tail-(1-confidence)) > 1e-9 {
+			t.Fatalf("%d of %d at %g: tail %g", s, n, confidence, tail)
+		}
+	})
 }
 
 func TestRepeatsFromOneSellerAreCorrelated(t *testing.T) {
@@ -81,7 +127,7 @@ func TestOutcomesMoveTheMeanTheRightWay(t *testing.T) {
 
 func TestPriorsMustBeDistributions(t *testing.T) {
 	t.Parallel()
-	for _, v := range []float64{0, -1, math.NaN(), math.Inf(1)} {
+	for _, v := range []float64{0, -1, 1e-9, 1e9, math.NaN(), math.Inf(1)} {
 		priors := trust.DefaultPriors()
 		priors.New.Fail = v
 		if priors.Validate() == nil {
