@@ -73,9 +73,8 @@ func Content(l *fitmentv1.Listing) *fitmentv1.Listing {
 }
 
 func clone(l *fitmentv1.Listing) *fitmentv1.Listing {
-	c, ok := proto.Clone(l).(*fitmentv1.Listing)
-	if !ok || c == nil { // Clone keeps the type; nil only for a nil listing
+	if l == nil {
 		return &fitmentv1.Listing{}
 	}
-	return c
+	return proto.CloneOf(l)
 }

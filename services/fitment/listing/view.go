@@ -4,6 +4,8 @@ import (
 	"strings"
 	"time"
 
+	"google.golang.org/protobuf/proto"
+
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	"beltwright.example/services/platform/identity"
 )
@@ -36,12 +38,14 @@ func View(l *fitmentv1.Listing, viewer identity.Principal, now time.Time) *fitme
 	return v
 }
 
-// MaskDecision hides the donor's VIN in a decision about the listing, in place,
-// from viewers who may not see it in full.
-func MaskDecision(d *fitmentv1.Decision, l *fitmentv1.Listing, viewer identity.Principal, now time.Time) {
+// MaskDecision is a decision about the listing as a viewer may see it: without
+// the donor's VIN in full where he may not see that. A decision's evidence may
+// be the listing's own, so what is masked is a copy.
+func MaskDecision(whole *fitmentv1.Decision, l *fitmentv1.Listing, viewer identity.Principal, now time.Time) *fitmentv1.Decision {
 	if seesVIN(l, viewer, now) {
-		return
+		return whole
 	}
+	d := proto.CloneOf(whole)
 	hide := replacer(l)
 	for _, f := range d.GetFindings() {
 		maskEvidence(f.GetEvidence())
@@ -56,6 +60,7 @@ func MaskDecision(d *fitmentv1.Decision, l *fitmentv1.Listing, viewer identity.P
 	for i, caution := range d.GetCautions() {
 		d.Cautions[i] = hide.Replace(caution)
 	}
+	return d
 }
 
 // MaskVIN hides the last six characters.

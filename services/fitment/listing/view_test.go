@@ -77,8 +77,8 @@ func TestDecisionsDoNotTellTheVIN(t *testing.T) {
 		}
 	}
 	l.Donor.Vin = "1m8GDM9AXKP042788"
-	masked, full := decision(), decision()
-	listing.MaskDecision(masked, l, identity.Principal{Tenant: "shop-b"}, noon)
+	full := decision()
+	masked := listing.MaskDecision(full, l, identity.Principal{Tenant: "shop-b"}, noon)
 	raw, err := protojson.Marshal(masked)
 	if err != nil {
 		t.Fatal(err)
@@ -86,8 +86,10 @@ func TestDecisionsDoNotTellTheVIN(t *testing.T) {
 	if strings.Contains(string(raw), "042788") {
 		t.Errorf("the serial shows: %s", raw)
 	}
-	listing.MaskDecision(full, l, identity.Principal{Tenant: "hill-yard"}, noon)
 	if !proto.Equal(full, decision()) {
+		t.Error("the decision itself was masked")
+	}
+	if !proto.Equal(listing.MaskDecision(full, l, identity.Principal{Tenant: "hill-yard"}, noon), decision()) {
 		t.Errorf("the yard sees its own: %v", full)
 	}
 }

@@ -67,7 +67,7 @@ type Found struct {
 	Listing *fitmentv1.Listing
 	// Version is the record's.
 	Version int64
-	// Decision is made for this search alone.
+	// Decision shares its evidence with the listing; it must not be changed.
 	Decision *fitmentv1.Decision
 }
 

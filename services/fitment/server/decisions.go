@@ -56,7 +56,7 @@ func (s *Server) Decide(ctx context.Context, req *fitmentv1.DecideRequest) (*fit
 		return nil, err
 	}
 	decision, standing := s.index.Decide(req.GetNeed(), l, now)
-	listing.MaskDecision(decision, l, p, now)
+	decision = listing.MaskDecision(decision, l, p, now)
 	return &fitmentv1.DecideResponse{Decision: decision, Revision: digest(standing, l.GetName(), strconv.FormatInt(record.Version, 10))}, nil
 }
 
@@ -108,8 +108,9 @@ func (s *Server) FindDonors(ctx context.Context, req *fitmentv1.FindDonorsReques
 func (*Server) donors(p identity.Principal, req *fitmentv1.FindDonorsRequest, found search.Page, now time.Time) (*fitmentv1.FindDonorsResponse, error) {
 	answer := &fitmentv1.FindDonorsResponse{Revision: revision.Digest(found.Place, found.Day)}
 	for _, one := range found.Donors {
-		listing.MaskDecision(one.Decision, one.Listing, p, now)
-		answer.Donors = append(answer.Donors, &fitmentv1.Donor{Listing: seen(one.Listing, one.Version, p, now), Decision: one.Decision})
+		answer.Donors = append(answer.Donors, &fitmentv1.Donor{
+			Listing: seen(one.Listing, one.Version, p, now), Decision: listing.MaskDecision(one.Decision, one.Listing, p, now),
+		})
 	}
 	if found.Next == nil {
 		return answer, nil

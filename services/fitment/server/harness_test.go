@@ -314,3 +314,5 @@ func hasRetryInfo(err error) bool {
 		return ok
 	})
 }
+
+func reasonName(err error) string { return apierr.ReasonOf(err).String() }

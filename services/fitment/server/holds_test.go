@@ -75,8 +75,10 @@ func TestHoldReleaseSell(t *testing.T) {
 		t.Errorf("others see %v", l)
 	}
 	for _, bad := range []*fitmentv1.HoldListingRequest{
-		{Name: fits1, Minutes: 0, RequestId: newID()}, {Name: fits1, Minutes: 43_201, RequestId: newID()},
-		{Name: "x", Minutes: 1, RequestId: newID()}, {Name: fits1, Minutes: 1},
+		{Name: fits1, Minutes: 0, RequestId: newID()},
+		{Name: fits1, Minutes: 43_201, RequestId: newID()},
+		{Name: "x", Minutes: 1, RequestId: newID()},
+		{Name: fits1, Minutes: 1},
 	} {
 		_, err := f.listings.HoldListing(as(t, shopA), bad)
 		wantReason(t, err, fitmentv1.ErrorInfo_FIELD_INVALID)
