@@ -56,7 +56,7 @@ func newBatch(st store.Store, target Target, in Input, send func(*fitmentv1.RowR
 		store: st, target: target, in: in, send: send, heads: map[store.Key]*head{},
 		sum: &fitmentv1.ImportSummary{DryRun: in.Options.GetDryRun()},
 	}
-	if b.sum.DryRun {
+	if b.sum.GetDryRun() {
 		var err error
 		if b.dry, err = newScratch(); err != nil {
 			return nil, fmt.Errorf("import: %w", err)
@@ -326,8 +326,7 @@ func reject(result *fitmentv1.RowResult, p *Problem) {
 
 // asProblem reads an error of Merge.
 func asProblem(err error) *Problem {
-	var problem *Problem
-	if errors.As(err, &problem) {
+	if problem, ok := errors.AsType[*Problem](err); ok {
 		return problem
 	}
 	return &Problem{Field: wholeRow, Text: err.Error()}

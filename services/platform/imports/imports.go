@@ -62,7 +62,7 @@ type Target struct {
 }
 
 // Problem is an error of Merge that names the column at fault.
-type Problem struct {
+type Problem struct { //nolint:errname // it says what is wrong with a row, and seldom travels as an error
 	// Field is the column; Text what is wrong; Expected what would be right.
 	Field, Text, Expected string
 }

@@ -17,11 +17,12 @@ import (
 )
 
 const (
-	// A batch ends with this many rows, …
+	// A batch ends with this many rows.
 	batchRows = 1000
-	// … with this many bytes of rows and records, …
+	// A batch ends with this many bytes of rows and records.
 	batchBytes = 4 << 20
-	// … or this long after its first row: results come while a slow upload runs.
+	// A batch ends this long after its first row: results come while a slow
+	// upload runs.
 	batchTime = 50 * time.Millisecond
 	// readAhead is how many rows wait, split, for the batch before them.
 	readAhead = 64

@@ -106,7 +106,7 @@ type child struct {
 // startChild starts a writer on a directory.
 func startChild(t *testing.T, dir, round string, noSync bool) *child {
 	t.Helper()
-	cmd := exec.CommandContext(t.Context(), os.Args[0]) //nolint:gosec // this binary
+	cmd := exec.CommandContext(t.Context(), os.Args[0])
 	cmd.Env = append(os.Environ(), childDir+"="+dir, childRound+"="+round)
 	if noSync {
 		cmd.Env = append(cmd.Env, childNoSync+"=1")

@@ -57,20 +57,22 @@ var (
 // encodeKey encodes a record's key; an error names the part that is out of
 // bounds.
 func encodeKey(key store.Key) ([]byte, error) {
-	return joinParts([3]string{"tenant", "kind", "id"}, key.Tenant, key.Kind, key.ID)
+	return joinParts([]string{partTenant, "kind", "id"}, key.Tenant, key.Kind, key.ID)
 }
 
 // encodePrefix encodes what the keys of one tenant and kind begin with.
 func encodePrefix(tenant, kind string) ([]byte, error) {
-	raw, err := joinParts([3]string{"tenant", "kind"}, tenant, kind)
+	raw, err := joinParts([]string{partTenant, "kind"}, tenant, kind)
 	return append(raw, 0), err
 }
 
 func encodeRequestKey(tenant, requestID string) ([]byte, error) {
-	return joinParts([3]string{"tenant", "request id"}, tenant, requestID)
+	return joinParts([]string{partTenant, "request id"}, tenant, requestID)
 }
 
-func joinParts(names [3]string, parts ...string) ([]byte, error) {
+const partTenant = "tenant"
+
+func joinParts(names []string, parts ...string) ([]byte, error) {
 	size := len(parts)
 	for i, part := range parts {
 		if part == "" || len(part) > store.MaxKeyPart || strings.IndexByte(part, 0) >= 0 {

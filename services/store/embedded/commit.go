@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"runtime"
 	"time"
 
 	"go.etcd.io/bbolt"
@@ -140,18 +141,25 @@ func (s *Store) commitLoop() {
 	}
 }
 
-// gather takes along every call that is already waiting.
+// patience is how often the committer lets others run before it takes it that
+// no more calls are coming. The callers that the commit before has just answered
+// are ready to run, and most of them have a next change.
+const patience = 4
+
+// gather takes along every call that is waiting or about to.
 func (s *Store) gather(first *request) []*request {
 	batch := []*request{first}
 	changes, size := len(first.changes), first.bytes
-	for changes < batchChanges && size < batchBytes {
+	for idle := 0; changes < batchChanges && size < batchBytes && idle < patience; {
 		select {
 		case next := <-s.work:
 			batch = append(batch, next)
 			changes += len(next.changes)
 			size += next.bytes
+			idle = 0
 		default:
-			return batch
+			runtime.Gosched()
+			idle++
 		}
 	}
 	return batch

@@ -37,22 +37,24 @@ func newStep(tx *bbolt.Tx, version int64, now time.Time) *step {
 // says why in Applied.Err. An error of its own spoils the whole transaction.
 func (s *step) apply(c change) (store.Applied, error) {
 	if c.err != nil {
-		return store.Applied{Err: c.err}, nil
+		return failed(c.err)
 	}
 	if c.request != nil {
 		known, err := seen(s.tx, c.request, c.fingerprint, s.now)
-		if err != nil || known.Replayed {
-			known.Err = err
+		if err != nil {
+			return failed(err)
+		}
+		if known.Replayed {
 			return known, nil
 		}
 	}
 	if !c.notAfter.IsZero() && s.now.After(c.notAfter) {
-		return store.Applied{Err: fmt.Errorf("%w: at %s", store.ErrTooLate, c.notAfter.UTC().Format(time.RFC3339Nano))}, nil
+		return failed(fmt.Errorf("%w: at %s", store.ErrTooLate, c.notAfter.UTC().Format(time.RFC3339Nano)))
 	}
 	// All expectations are looked at before anything is written.
 	for _, p := range c.puts {
 		if err := s.expected(p); err != nil {
-			return store.Applied{Err: err}, nil
+			return failed(err)
 		}
 	}
 	versions := make([]int64, len(c.puts))
@@ -67,6 +69,9 @@ func (s *step) apply(c change) (store.Applied, error) {
 	}
 	return store.Applied{Versions: versions, Answer: c.answer}, nil
 }
+
+// failed is the answer of a change that changed nothing; the transaction goes on.
+func failed(err error) (store.Applied, error) { return store.Applied{Err: err}, nil }
 
 // expected returns store.ErrConflict where the record is at another version.
 func (s *step) expected(p put) error {

@@ -4,6 +4,8 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
+	"strconv"
 	"sync"
 	"testing"
 	"time"
@@ -14,12 +16,13 @@ import (
 )
 
 func versionsRise(t *testing.T, f *fixture) {
+	t.Helper()
 	if place := f.place(t); place.Version != 0 || place.Epoch == "" {
 		t.Errorf("an empty store is at %+v", place)
 	}
 	last := int64(0)
 	for i := range 10 {
-		version := f.set(t, fmt.Sprint(i%3), fmt.Sprint(i), store.Whatever)
+		version := f.set(t, strconv.Itoa(i%3), strconv.Itoa(i), store.Whatever)
 		if version <= last || f.place(t).Version != version {
 			t.Errorf("version %d after %d at %+v", version, last, f.place(t))
 		}
@@ -50,8 +53,9 @@ func readAll(t *testing.T, s store.Store, after int64, limit int) (values map[st
 }
 
 func changesGiveEachRecordOnce(t *testing.T, f *fixture) {
+	t.Helper()
 	for i := range 30 {
-		f.set(t, fmt.Sprint("A", i%7), fmt.Sprint(i), store.Whatever)
+		f.set(t, fmt.Sprint("A", i%7), strconv.Itoa(i), store.Whatever)
 	}
 	f.apply(t, store.Change{Puts: []store.Put{{Key: store.Key{Tenant: "b", Kind: "k", ID: "1"}, Value: []byte("other")}}})
 	news, err := f.Changes(t.Context(), 0, 1000)
@@ -60,7 +64,7 @@ func changesGiveEachRecordOnce(t *testing.T, f *fixture) {
 	}
 	want := map[store.Key]string{{Tenant: "b", Kind: "k", ID: "1"}: "other"}
 	for i := range 7 {
-		want[key(fmt.Sprint("A", i))] = fmt.Sprint(28 - (28-i)%7)
+		want[key(fmt.Sprint("A", i))] = strconv.Itoa(28 - (28-i)%7)
 	}
 	want[key("A0")], want[key("A1")] = "28", "29"
 	for _, limit := range []int{1, 3, 8, 100} {
@@ -78,6 +82,7 @@ func changesGiveEachRecordOnce(t *testing.T, f *fixture) {
 }
 
 func changesCanBeResumed(t *testing.T, f *fixture) {
+	t.Helper()
 	const writers, writes, keys = 4, 60, 15
 	var group sync.WaitGroup
 	for w := range writers {
@@ -102,9 +107,7 @@ func changesCanBeResumed(t *testing.T, f *fixture) {
 		}
 		var news map[store.Key]string
 		news, last = readAll(t, f, last, 5)
-		for k, v := range news {
-			got[k] = v
-		}
+		maps.Copy(got, news)
 	}
 	want, _ := readAll(t, f, 0, 1000)
 	if diff := cmp.Diff(want, got); diff != "" || len(want) != keys {
@@ -113,6 +116,7 @@ func changesCanBeResumed(t *testing.T, f *fixture) {
 }
 
 func waitReturnsOnNews(t *testing.T, f *fixture) {
+	t.Helper()
 	version := f.set(t, "A1", "x", store.Absent)
 	if err := f.Wait(t.Context(), version-1); err != nil {
 		t.Errorf("for what is there: %v", err)
@@ -142,6 +146,7 @@ func waitReturnsOnNews(t *testing.T, f *fixture) {
 }
 
 func waitEndsWithItsContext(t *testing.T, f *fixture) {
+	t.Helper()
 	ctx, cancel := context.WithCancel(t.Context())
 	errs := make(chan error, 1)
 	go func() { errs <- f.Wait(ctx, 0) }()

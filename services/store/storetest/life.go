@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"strconv"
 	"sync"
 	"testing"
 	"time"
@@ -15,8 +16,9 @@ import (
 )
 
 func reopenKeepsEverything(t *testing.T, f *fixture) {
+	t.Helper()
 	for i := range 50 {
-		f.set(t, fmt.Sprint("A", i%20), fmt.Sprint(i), store.Whatever)
+		f.set(t, fmt.Sprint("A", i%20), strconv.Itoa(i), store.Whatever)
 	}
 	first := f.apply(t, store.Change{
 		Tenant: "a", RequestID: "r", Fingerprint: [32]byte{1}, Answer: []byte("kept"), Puts: []store.Put{put("B", "x", store.Absent)},
@@ -41,6 +43,7 @@ func reopenKeepsEverything(t *testing.T, f *fixture) {
 }
 
 func oneWinner(t *testing.T, f *fixture) {
+	t.Helper()
 	const writers, rounds = 32, 8
 	version := store.Absent
 	for round := range rounds {
@@ -69,6 +72,7 @@ func oneWinner(t *testing.T, f *fixture) {
 }
 
 func repeatsHappenOnce(t *testing.T, f *fixture) {
+	t.Helper()
 	const callers = 32
 	results := make(chan store.Applied, callers)
 	var group sync.WaitGroup
@@ -76,7 +80,7 @@ func repeatsHappenOnce(t *testing.T, f *fixture) {
 		group.Go(func() {
 			got, err := f.Apply(t.Context(), store.Change{
 				Tenant: "a", RequestID: "r", Fingerprint: [32]byte{1}, Answer: fmt.Append(nil, w),
-				Puts: []store.Put{put("A1", fmt.Sprint(w), store.Whatever)},
+				Puts: []store.Put{put("A1", strconv.Itoa(w), store.Whatever)},
 			})
 			if err != nil {
 				t.Errorf("Apply: %v", err)
@@ -103,19 +107,10 @@ func repeatsHappenOnce(t *testing.T, f *fixture) {
 }
 
 func endedContexts(t *testing.T, f *fixture) {
+	t.Helper()
 	ctx, cancel := context.WithCancel(t.Context())
 	cancel()
-	calls := map[string]func() error{
-		"Get":     func() error { _, err := f.Get(ctx, key("A1")); return err },
-		"List":    func() error { _, err := f.List(ctx, "a", "k", "", 1); return err },
-		"Apply":   func() error { _, err := f.Apply(ctx, store.Change{Puts: []store.Put{put("A1", "x", 0)}}); return err },
-		"Seen":    func() error { _, err := f.Seen(ctx, "a", "r", [32]byte{}); return err },
-		"Changes": func() error { _, err := f.Changes(ctx, 0, 1); return err },
-		"Wait":    func() error { return f.Wait(ctx, 0) },
-		"Place":   func() error { _, err := f.Place(ctx); return err },
-		"Now":     func() error { _, err := f.Now(ctx); return err },
-	}
-	for name, call := range calls {
+	for name, call := range calls(ctx, f) {
 		if err := call(); !errors.Is(err, context.Canceled) {
 			t.Errorf("%s: %v", name, err)
 		}
@@ -135,12 +130,13 @@ func endedContexts(t *testing.T, f *fixture) {
 		})
 	}
 	for i := range 20 {
-		f.set(t, "A1", fmt.Sprint(i), store.Whatever)
+		f.set(t, "A1", strconv.Itoa(i), store.Whatever)
 	}
 	group.Wait()
 }
 
 func closedStores(t *testing.T, f *fixture) {
+	t.Helper()
 	before := f.set(t, "A1", "x", store.Absent)
 	waiting := make(chan error, 1)
 	go func() { waiting <- f.Wait(t.Context(), 1<<40) }()
@@ -169,23 +165,26 @@ func closedStores(t *testing.T, f *fixture) {
 	if err := <-waiting; !errors.Is(err, store.ErrClosed) {
 		t.Errorf("Wait: %v", err)
 	}
-	ctx := t.Context()
-	calls := map[string]func() error{
-		"Get":     func() error { _, err := f.Get(ctx, key("A1")); return err },
-		"List":    func() error { _, err := f.List(ctx, "a", "k", "", 1); return err },
-		"Apply":   func() error { _, err := f.Apply(ctx, store.Change{}); return err },
-		"Seen":    func() error { _, err := f.Seen(ctx, "a", "r", [32]byte{}); return err },
-		"Changes": func() error { _, err := f.Changes(ctx, 0, 1); return err },
-		"Wait":    func() error { return f.Wait(ctx, 1<<40) },
-		"Place":   func() error { _, err := f.Place(ctx); return err },
-		"Now":     func() error { _, err := f.Now(ctx); return err },
-	}
-	for name, call := range calls {
+	for name, call := range calls(t.Context(), f) {
 		if err := call(); !errors.Is(err, store.ErrClosed) {
 			t.Errorf("%s: %v", name, err)
 		}
 	}
 	if err := f.Close(); err != nil {
 		t.Errorf("a second Close: %v", err)
+	}
+}
+
+// calls is one call of each method but Close.
+func calls(ctx context.Context, s store.Store) map[string]func() error {
+	return map[string]func() error{
+		"Get":     func() error { _, err := s.Get(ctx, key("A1")); return err },
+		"List":    func() error { _, err := s.List(ctx, "a", "k", "", 1); return err },
+		"Apply":   func() error { _, err := s.Apply(ctx, store.Change{Puts: []store.Put{put("A1", "x", 0)}}); return err },
+		"Seen":    func() error { _, err := s.Seen(ctx, "a", "r", [32]byte{}); return err },
+		"Changes": func() error { _, err := s.Changes(ctx, 0, 1); return err },
+		"Wait":    func() error { return s.Wait(ctx, 1<<40) },
+		"Place":   func() error { _, err := s.Place(ctx); return err },
+		"Now":     func() error { _, err := s.Now(ctx); return err },
 	}
 }

@@ -17,6 +17,7 @@ import (
 
 // model runs random calls against the store and against a plain map.
 func model(t *testing.T, f *fixture) {
+	t.Helper()
 	run := 0
 	rapid.Check(t, func(r *rapid.T) {
 		run++ // each run has tenants of its own, since stores never forget

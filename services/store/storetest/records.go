@@ -18,6 +18,7 @@ func of(tenant, kind, id string) store.Key { return store.Key{Tenant: tenant, Ki
 func isNotFound(err error) bool { return errors.Is(err, store.ErrNotFound) }
 
 func getReturnsWhatWasPut(t *testing.T, f *fixture) {
+	t.Helper()
 	if got := f.value(t, key("A1")); got != "-" {
 		t.Errorf("an empty store has %q", got)
 	}
@@ -37,6 +38,7 @@ func getReturnsWhatWasPut(t *testing.T, f *fixture) {
 }
 
 func bytesBelongToTheCaller(t *testing.T, f *fixture) {
+	t.Helper()
 	value, answer := []byte("value"), []byte("answer")
 	c := store.Change{Tenant: "a", RequestID: "r", Answer: answer, Puts: []store.Put{{Key: key("A1"), Value: value}}}
 	result := f.apply(t, c)[0]
@@ -68,6 +70,7 @@ func bytesBelongToTheCaller(t *testing.T, f *fixture) {
 }
 
 func tenantsAreApart(t *testing.T, f *fixture) {
+	t.Helper()
 	one := store.Key{Tenant: "a", Kind: "bc", ID: "d"}
 	for _, other := range []store.Key{
 		{Tenant: "ab", Kind: "c", ID: "d"},
@@ -90,6 +93,7 @@ func tenantsAreApart(t *testing.T, f *fixture) {
 }
 
 func listIsInByteOrder(t *testing.T, f *fixture) {
+	t.Helper()
 	ids := []string{"a", "B", "b.1", "b-1", "b", "ba", "é", "zz", "0", "00"}
 	for _, id := range ids {
 		f.set(t, id, "value of "+id, store.Absent)
@@ -124,6 +128,7 @@ func listIsInByteOrder(t *testing.T, f *fixture) {
 }
 
 func listIsOfOneTenantAndKind(t *testing.T, f *fixture) {
+	t.Helper()
 	for _, k := range []store.Key{of("a", "k", "1"), of("a", "k2", "2"), of("a", "j", "3"), of("a2", "k", "4"), of("b", "k", "5")} {
 		f.apply(t, store.Change{Puts: []store.Put{{Key: k, Value: []byte("x")}}})
 	}
@@ -137,6 +142,7 @@ func listIsOfOneTenantAndKind(t *testing.T, f *fixture) {
 }
 
 func expectations(t *testing.T, f *fixture) {
+	t.Helper()
 	first := f.set(t, "A1", "one", store.Absent)
 	second := f.set(t, "A1", "two", first)
 	cases := []struct {
@@ -167,6 +173,7 @@ func expectations(t *testing.T, f *fixture) {
 }
 
 func allPutsOrNone(t *testing.T, f *fixture) {
+	t.Helper()
 	f.set(t, "there", "old", store.Absent)
 	before := f.place(t)
 	results := f.apply(t,
@@ -198,6 +205,7 @@ func allPutsOrNone(t *testing.T, f *fixture) {
 }
 
 func changesOfACallSeeEachOther(t *testing.T, f *fixture) {
+	t.Helper()
 	results := f.apply(t,
 		store.Change{Puts: []store.Put{put("A1", "one", store.Absent)}},
 		store.Change{Puts: []store.Put{put("A1", "again", store.Absent)}},
@@ -216,6 +224,7 @@ func changesOfACallSeeEachOther(t *testing.T, f *fixture) {
 }
 
 func limitsAreRefused(t *testing.T, f *fixture) {
+	t.Helper()
 	long := strings.Repeat("x", store.MaxKeyPart)
 	if got := f.apply(t, store.Change{Puts: []store.Put{{Key: store.Key{Tenant: long, Kind: long, ID: long}}}})[0]; got.Err != nil {
 		t.Errorf("a key of full size: %v", got.Err)
@@ -259,6 +268,7 @@ func limitsAreRefused(t *testing.T, f *fixture) {
 }
 
 func valuesOfFullSize(t *testing.T, f *fixture) {
+	t.Helper()
 	big := bytes.Repeat([]byte{7}, store.MaxValue)
 	result := f.apply(t, store.Change{
 		Tenant: "a", RequestID: "r", Answer: big, Puts: []store.Put{{Key: key("A1"), Value: big}},

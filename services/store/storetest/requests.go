@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"strconv"
 	"testing"
 	"time"
 
@@ -11,6 +12,7 @@ import (
 )
 
 func repeatsAnswerLikeTheFirst(t *testing.T, f *fixture) {
+	t.Helper()
 	c := store.Change{
 		Tenant: "a", RequestID: "r1", Fingerprint: [32]byte{9}, Answer: []byte("first"),
 		Puts: []store.Put{put("A1", "one", store.Absent), put("A2", "one", store.Absent)},
@@ -28,7 +30,7 @@ func repeatsAnswerLikeTheFirst(t *testing.T, f *fixture) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for name, got := range map[string]store.Applied{"Apply": again, "Seen": seen} {
+	for name, got := range map[string]store.Applied{"again": again, "seen": seen} {
 		if got.Err != nil || !got.Replayed || string(got.Answer) != "first" || !slices.Equal(got.Versions, first.Versions) {
 			t.Errorf("%s: %+v, first %+v", name, got, first)
 		}
@@ -36,7 +38,11 @@ func repeatsAnswerLikeTheFirst(t *testing.T, f *fixture) {
 	if f.place(t) != before || f.value(t, key("A1")) != "later" {
 		t.Error("the repeat changed something")
 	}
-	// A change without puts only keeps its answer.
+}
+
+// answersAloneAreKept: a change without puts only keeps its answer.
+func answersAloneAreKept(t *testing.T, f *fixture) {
+	t.Helper()
 	f.apply(t, store.Change{Tenant: "a", RequestID: "r2", Answer: []byte("noted")})
 	if got, err := f.Seen(t.Context(), "a", "r2", [32]byte{}); err != nil || !got.Replayed || string(got.Answer) != "noted" || len(got.Versions) != 0 {
 		t.Errorf("got %+v, %v", got, err)
@@ -47,6 +53,7 @@ func repeatsAnswerLikeTheFirst(t *testing.T, f *fixture) {
 }
 
 func requestIDsAreRefused(t *testing.T, f *fixture) {
+	t.Helper()
 	f.apply(t, store.Change{Tenant: "a", RequestID: "r", Fingerprint: [32]byte{1}, Puts: []store.Put{put("A1", "one", store.Absent)}})
 	got := f.apply(t, store.Change{Tenant: "a", RequestID: "r", Fingerprint: [32]byte{2}, Puts: []store.Put{put("A2", "two", store.Absent)}})[0]
 	if !errors.Is(got.Err, store.ErrRequestReused) || f.value(t, key("A2")) != "-" {
@@ -65,6 +72,7 @@ func requestIDsAreRefused(t *testing.T, f *fixture) {
 }
 
 func failedChangesLeaveNoID(t *testing.T, f *fixture) {
+	t.Helper()
 	c := store.Change{Tenant: "a", RequestID: "r", Fingerprint: [32]byte{1}, Puts: []store.Put{put("A1", "one", 99)}}
 	if got := f.apply(t, c)[0]; !errors.Is(got.Err, store.ErrConflict) {
 		t.Fatalf("got %+v", got)
@@ -79,6 +87,7 @@ func failedChangesLeaveNoID(t *testing.T, f *fixture) {
 }
 
 func requestIDsAreKept(t *testing.T, f *fixture) {
+	t.Helper()
 	const many = 300
 	for i := range many {
 		f.apply(t, store.Change{Tenant: "a", RequestID: fmt.Sprint("r", i), Fingerprint: [32]byte{1}, Answer: []byte("first")})
@@ -97,7 +106,7 @@ func requestIDsAreKept(t *testing.T, f *fixture) {
 		t.Errorf("after its time: %+v", got)
 	}
 	for i := range 20 {
-		f.set(t, "A1", fmt.Sprint(i), store.Whatever) // gives an adapter occasion to clear
+		f.set(t, "A1", strconv.Itoa(i), store.Whatever) // gives an adapter occasion to clear
 	}
 	if got, err := f.Seen(t.Context(), "a", "r0", [32]byte{2}); err != nil || string(got.Answer) != "second" {
 		t.Errorf("the new meaning went with the old: %+v, %v", got, err)
@@ -110,6 +119,7 @@ func requestIDsAreKept(t *testing.T, f *fixture) {
 }
 
 func notAfter(t *testing.T, f *fixture) {
+	t.Helper()
 	limit := f.clock.now().Add(time.Minute)
 	try := func(id string) store.Applied {
 		return f.apply(t, store.Change{
@@ -130,6 +140,7 @@ func notAfter(t *testing.T, f *fixture) {
 }
 
 func nowIsStoreTime(t *testing.T, f *fixture) {
+	t.Helper()
 	for range 2 {
 		if got, err := f.Now(t.Context()); err != nil || !got.Equal(f.clock.now()) {
 			t.Errorf("got %v, %v; want %v", got, err, f.clock.now())

@@ -34,6 +34,7 @@ func Run(t *testing.T, open Opener) {
 		{"LimitsAreRefused", limitsAreRefused},
 		{"ValuesOfFullSize", valuesOfFullSize},
 		{"RepeatsAnswerLikeTheFirst", repeatsAnswerLikeTheFirst},
+		{"AnswersAloneAreKept", answersAloneAreKept},
 		{"RequestIDsAreRefusedForOtherRequests", requestIDsAreRefused},
 		{"FailedChangesLeaveTheirRequestIDFree", failedChangesLeaveNoID},
 		{"RequestIDsAreKeptForTheirTime", requestIDsAreKept},
