@@ -106,6 +106,34 @@ func TestApplicationsAreThreeValued(t *testing.T) {
 	}
 }
 
+// Two lines that cover a vehicle between them are a yes although each is open.
+func TestApplicationsCoverTogether(t *testing.T) {
+	t.Parallel()
+	line := func(side fitmentv1.Vehicle_DriveSide, from, to string) *fitmentv1.Part_Application {
+		a := kestrel(2004, 2006)
+		a.DriveSide, a.BuiltFrom, a.BuiltTo = side, from, to
+		return a
+	}
+	left, right := fitmentv1.Vehicle_LEFT, fitmentv1.Vehicle_RIGHT
+	cases := map[string]struct {
+		uses []*fitmentv1.Part_Application
+		want string
+	}{
+		"both drive sides":               {[]*fitmentv1.Part_Application{line(left, "", ""), line(right, "", "")}, "A:YES"},
+		"one drive side twice":           {[]*fitmentv1.Part_Application{line(left, "", "2005-02-28"), line(left, "2005-03-01", "")}, "A:UNKNOWN"},
+		"before and after":               {[]*fitmentv1.Part_Application{line(0, "", "2005-02-28"), line(0, "2005-03-01", "")}, "A:YES"},
+		"a day between":                  {[]*fitmentv1.Part_Application{line(0, "", "2005-02-27"), line(0, "2005-03-01", "")}, "A:UNKNOWN"},
+		"a change on one drive side":     {[]*fitmentv1.Part_Application{line(left, "", ""), line(right, "2005-03-01", "")}, "A:UNKNOWN"},
+		"sides and dates, all four":      {[]*fitmentv1.Part_Application{line(left, "", "2005-02-28"), line(left, "2005-03-01", ""), line(right, "", "2005-05-31"), line(right, "2005-06-01", "")}, "A:YES"},
+		"sides and dates, one is absent": {[]*fitmentv1.Part_Application{line(left, "", "2005-02-28"), line(left, "2005-03-01", ""), line(right, "", "2005-05-31")}, "A:UNKNOWN"},
+	}
+	for name, c := range cases {
+		if got := found(filled(t, buckle("A", c.uses...)).Right(need(2005))); got != c.want {
+			t.Errorf("%s: %q, want %q", name, got, c.want)
+		}
+	}
+}
+
 func TestPositionsDecide(t *testing.T) {
 	t.Parallel()
 	c := filled(t, buckle("A", kestrel(2004, 2006)))

@@ -6,6 +6,8 @@ import (
 	"strings"
 	"time"
 
+	"google.golang.org/protobuf/proto"
+
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	"beltwright.example/services/fitment/evidence"
 	"beltwright.example/services/fitment/names"
@@ -129,7 +131,9 @@ func MadeFor(part *fitmentv1.Part, position *fitmentv1.Position) evidence.Answer
 
 // Applies tells whether a part is for a vehicle, by its applications alone, and
 // returns those that are not excluded. A part without applications answers
-// Unknown.
+// Unknown. Where single applications are open but every completion of the
+// vehicle's drive side and build date has one that holds (a part with a line for
+// each drive side), the answer is Yes.
 func Applies(part *fitmentv1.Part, vehicle *fitmentv1.Vehicle) (evidence.Answer, []*fitmentv1.Part_Application) {
 	if len(part.GetApplications()) == 0 {
 		return evidence.Unknown, nil
@@ -143,7 +147,59 @@ func Applies(part *fitmentv1.Part, vehicle *fitmentv1.Vehicle) (evidence.Answer,
 			uses = append(uses, a)
 		}
 	}
+	if answer == evidence.Unknown && len(uses) > 1 {
+		answer = together(uses, vehicle)
+	}
 	return answer, uses
+}
+
+// together tells whether open applications cover a vehicle between them, whatever
+// its drive side and build date are.
+func together(uses []*fitmentv1.Part_Application, vehicle *fitmentv1.Vehicle) evidence.Answer {
+	days := []string{vehicle.GetBuildDate()}
+	if vehicle.GetBuildDate() == "" {
+		days = turningDays(uses)
+	}
+	return evidence.Unanimous(func(left []evidence.Answer) evidence.Answer {
+		v := proto.CloneOf(vehicle)
+		if v == nil {
+			v = &fitmentv1.Vehicle{}
+		}
+		if v.GetDriveSide() == fitmentv1.Vehicle_DRIVE_SIDE_UNSPECIFIED {
+			v.DriveSide = fitmentv1.Vehicle_RIGHT
+			if left[0] == evidence.Yes {
+				v.DriveSide = fitmentv1.Vehicle_LEFT
+			}
+		}
+		every := evidence.Yes
+		for _, day := range days {
+			v.BuildDate = day
+			some := evidence.No
+			for _, a := range uses {
+				some = evidence.Or(some, Covers(a, v))
+			}
+			every = evidence.And(every, some)
+		}
+		if every == evidence.No { // some days hold and some do not: open, not excluded
+			return evidence.Unknown
+		}
+		return every
+	}, 1)
+}
+
+// turningDays lists days of which at least one lies in every stretch of time that
+// the applications' build dates tell apart.
+func turningDays(uses []*fitmentv1.Part_Application) []string {
+	days := []string{"1950-01-01"}
+	for _, a := range uses {
+		if from, err := time.Parse(time.DateOnly, a.GetBuiltFrom()); err == nil {
+			days = append(days, a.GetBuiltFrom(), from.AddDate(0, 0, -1).Format(time.DateOnly))
+		}
+		if to, err := time.Parse(time.DateOnly, a.GetBuiltTo()); err == nil {
+			days = append(days, a.GetBuiltTo(), to.AddDate(0, 0, 1).Format(time.DateOnly))
+		}
+	}
+	return days
 }
 
 // Covers tells whether an application covers a vehicle. What the application does

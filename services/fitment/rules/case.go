@@ -193,16 +193,15 @@ func (c *Case) vinOf() *donorVIN {
 	vehicle := c.claims.Listing().GetDonor()
 	request := &fitmentv1.DecodeVinRequest{Vin: fact.Key, Market: vehicle.GetMarket(), VehicleClass: vehicle.GetVehicleClass()}
 	said := vin.Decode(request)
-	for _, year := range said.GetModelYears() {
-		if int(year) <= c.today.Year()+1 { // the code repeats every 30 years; no donor is from the future
-			c.donor.years = append(c.donor.years, year)
-		}
-	}
 	digit := said.GetCheckDigit()
+	doubtful := digit.GetApplies() == fitmentv1.Finding_UNKNOWN && digit.GetActual() != digit.GetExpected()
+	if said.GetValid() && !doubtful {
+		c.donor.years = c.past(said.GetModelYears())
+	}
 	switch {
 	case !said.GetValid():
 		c.donor.answer = no("no vehicle can bear this VIN").comparing("", fact.Value)
-	case digit.GetApplies() == fitmentv1.Finding_UNKNOWN && digit.GetActual() != digit.GetExpected():
+	case doubtful:
 		c.donor.answer = unknown("the VIN fails its check digit, and whether that counts depends on the donor's market").comparing(digit.GetExpected(), digit.GetActual())
 	case len(said.GetModelYears()) > 0 && len(c.donor.years) == 0:
 		c.donor.answer = unknown("the VIN's model year lies in the future")
@@ -214,6 +213,18 @@ func (c *Case) vinOf() *donorVIN {
 		c.donor.answer = yes("the donor's VIN is shown and well formed")
 	}
 	return c.donor
+}
+
+// past leaves out model years that are still to come: the code repeats every 30
+// years, and no donor is from the future.
+func (c *Case) past(years []int32) []int32 {
+	var list []int32
+	for _, year := range years {
+		if int(year) <= c.today.Year()+1 {
+			list = append(list, year)
+		}
+	}
+	return list
 }
 
 // yearsDisagree tells whether a stated model year is none that the VIN allows.

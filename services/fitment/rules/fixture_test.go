@@ -25,6 +25,8 @@ const (
 
 	// goodVIN is 49 CFR 565.15's own sample: check digit 4, model year 2005.
 	goodVIN = "1G4AH59H45G118341"
+	// badDigit is the same with a wrong check digit.
+	badDigit = "1G4AH59H55G118341"
 )
 
 var (

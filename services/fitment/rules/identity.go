@@ -75,12 +75,12 @@ func (c *Case) servesBoth(position string) bool {
 func sameDriveSide(c *Case) Result {
 	stated := c.claims.Fact(fitmentv1.Evidence_DONOR_DRIVE_SIDE)
 	switch {
-	case stated.Conflict:
-		return unknown("the statements about it contradict each other or cannot be read")
 	case c.proven == nil && c.identical:
 		return yes("it bears the number of the part it replaces")
-	case c.proven != nil && !bySide(c.proven.Uses):
+	case c.proven != nil && servesBothSides(c.proven):
 		return yes("the part of this number serves both drive sides")
+	case stated.Conflict:
+		return unknown("the statements about it contradict each other or cannot be read")
 	case c.want.driveSide == "":
 		return ask(askDriveSide)
 	case c.proven != nil && stated.Known() && stated.Key != c.want.driveSide:
@@ -92,12 +92,17 @@ func sameDriveSide(c *Case) Result {
 	}
 }
 
-// bySide tells whether applications differ by drive side.
-func bySide(uses []*fitmentv1.Part_Application) bool {
-	for _, a := range uses {
-		if a.GetDriveSide() != fitmentv1.Vehicle_DRIVE_SIDE_UNSPECIFIED {
-			return true
-		}
+// servesBothSides tells whether a part is listed for vehicles of either drive
+// side, by itself or, where it has no list of its own, as what it replaces is.
+func servesBothSides(m *rightPart) bool {
+	uses := m.Part.GetApplications()
+	if len(uses) == 0 {
+		uses = m.Uses
 	}
-	return false
+	left, right := false, false
+	for _, a := range uses {
+		left = left || a.GetDriveSide() != fitmentv1.Vehicle_RIGHT
+		right = right || a.GetDriveSide() != fitmentv1.Vehicle_LEFT
+	}
+	return left && right
 }

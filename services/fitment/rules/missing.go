@@ -161,10 +161,11 @@ func (c *Case) missing() (list []*fitmentv1.MissingEvidence, minutes float64, ca
 	plan.Exact = c.conjunctive(tests)
 	if !plan.Exact {
 		exact, err := evidence.Order(costs, func(outcomes []evidence.Answer) evidence.Answer { return c.fits(tests, outcomes) })
-		if err == nil {
-			plan = exact
-		} else {
+		switch {
+		case err != nil:
 			caution = "More than 12 things are missing: their order is by cost over chance of failing, which is close to the least work but not proven to be it."
+		case len(exact.Order) > 0: // none where both outcomes would do, but one must be had
+			plan = exact
 		}
 	}
 	for _, i := range plan.Order {

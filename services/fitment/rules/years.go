@@ -14,10 +14,10 @@ func sameYears(c *Case) Result {
 	stated := c.claims.Fact(fitmentv1.Evidence_DONOR_MODEL_YEAR)
 	year, known := c.statedYear()
 	switch {
-	case stated.Conflict:
-		return unknown("the statements about the donor's model year contradict each other or cannot be read")
 	case c.proven == nil && c.identical:
 		return yes("it bears the number of the part it replaces")
+	case stated.Conflict:
+		return unknown("the statements about the donor's model year contradict each other or cannot be read")
 	case c.proven != nil:
 		return c.yearsByLabel(year, known)
 	case c.need.GetVehicle().GetModelYear() == 0:
@@ -79,7 +79,7 @@ func sameBuild(c *Case) Result {
 	case c.identical && !c.excluded():
 		return yes("it bears the number of the part it replaces")
 	case c.proven != nil:
-		return byBuild(c.proven.Uses, built)
+		return byBuild(c.proven, built)
 	case c.otherBuild(built):
 		return no("the part of this number is for vehicles built before or after the change").comparing(built, c.number.Value)
 	case len(c.Question.right) == 0:
@@ -97,15 +97,15 @@ func sameBuild(c *Case) Result {
 }
 
 // byBuild compares the build dates of applications with the vehicle's.
-func byBuild(uses []*fitmentv1.Part_Application, built string) Result {
+func byBuild(m *rightPart, built string) Result {
 	answer := evidence.No
-	for _, a := range uses {
+	for _, a := range m.Uses {
 		answer = evidence.Or(answer, catalogue.BuiltIn(a, built))
 	}
 	switch {
-	case !splits(uses):
+	case !splits(m.Uses):
 		return yes("the part of this number did not change within a model year")
-	case answer == evidence.Yes:
+	case answer == evidence.Yes, m.Application == evidence.Yes:
 		return yes("the vehicle was built on the right side of the change").comparing("", built)
 	default: // the catalogue leaves out what is not for the build date
 		return ask(askBuildDate)
