@@ -164,6 +164,7 @@ func TestPurchase(t *testing.T) {
 		"high, in range with a load":             {nil, nil, []*fitmentv1.Reading{atDisplayEnd(), reported(buckle, withLoad, 2)}, justified},
 		"code stated, in range with a load":      {[]string{"B0058"}, chosen, []*fitmentv1.Reading{reported(buckle, withLoad, 2)}, justified},
 		"code not stated, in range with a load":  {[]string{"B0058"}, nil, []*fitmentv1.Reading{reported(buckle, withLoad, 2)}, notYet},
+		"code stated, module contradicts itself": {[]string{"B0058"}, chosen, []*fitmentv1.Reading{atDisplayEnd(), reported(buckle, byModule, 2), reported(buckle, withLoad, 2)}, notYet},
 		"high, high with a load":                 {nil, nil, []*fitmentv1.Reading{atDisplayEnd(), reported(buckle, withLoad, 6.6)}, notJustified},
 		"in range at the part":                   {nil, nil, []*fitmentv1.Reading{metered(buckle, atPart, 2)}, notJustified},
 		"open with the clip in":                  {nil, nil, []*fitmentv1.Reading{clipIn(17e6)}, notYet},
@@ -433,4 +434,52 @@ func FuzzAssess(f *testing.F) {
 			t.Error(problem)
 		}
 	})
+}
+
+func TestACodeSpeaksOfItsOwnLoopAndAsLoudlyAsItIsBelieved(t *testing.T) {
+	t.Parallel()
+	silent := func(s fitmentv1.Position_Side) *fitmentv1.Reading {
+		return with(metered(buckle, atPart, 2), func(r *fitmentv1.Reading) {
+			r.Position.Side, r.ShortingClip = s, fitmentv1.Reading_UNKNOWN
+		})
+	}
+	readings := []*fitmentv1.Reading{silent(fitmentv1.Position_LEFT), silent(fitmentv1.Position_RIGHT)}
+	left := &fitmentv1.Vehicle{DriveSide: fitmentv1.Vehicle_LEFT}
+	right := func(req *fitmentv1.AssessFaultRequest) float64 {
+		req.Readings, req.Vehicle = readings, left
+		for _, s := range assess(t, req).GetSuspects() {
+			if s.GetComponent() == fitmentv1.Suspect_PART && s.GetPosition().GetSide() == fitmentv1.Position_RIGHT {
+				return s.GetProbability()
+			}
+		}
+		t.Fatal("the right loop is no suspect")
+		return 0
+	}
+	// B0072 is the passenger's pretensioner, right in a left-hand-drive vehicle.
+	nothing := right(&fitmentv1.AssessFaultRequest{})
+	guessed := right(&fitmentv1.AssessFaultRequest{Codes: []string{"B0072"}})
+	stated := right(&fitmentv1.AssessFaultRequest{Codes: []string{"B0072"}, CodeChoices: []*fitmentv1.CodeChoice{{Code: "B0072", Meaning: "standard.B0072"}}})
+	twice := right(&fitmentv1.AssessFaultRequest{Codes: []string{"B0072", "b0072"}})
+	elsewhere := right(&fitmentv1.AssessFaultRequest{Codes: []string{"B0079"}})
+	if elsewhere >= nothing || nothing >= guessed || guessed >= stated || math.Abs(twice-guessed) > 1e-12 {
+		t.Errorf("another loop's code %g, none %g, meaning not stated %g (twice %g), stated %g", elsewhere, nothing, guessed, twice, stated)
+	}
+}
+
+func TestTheNextTestIsTheOneWorthItsMinutes(t *testing.T) {
+	t.Parallel()
+	req := &fitmentv1.AssessFaultRequest{Readings: []*fitmentv1.Reading{reported(buckle, byModule, 6)}}
+	model := fault.DefaultModel()
+	for i := range model.Tests {
+		if model.Tests[i].ID == "substitute-load" {
+			model.Tests[i].Minutes = 1000
+		}
+	}
+	if cheap, dear := fault.Assess(req).GetNextTest(), model.Assess(req).GetNextTest(); cheap.GetId() != "substitute-load" || dear.GetId() == "substitute-load" || dear == nil {
+		t.Errorf("at 15 minutes %v, at 1000 minutes %v", cheap, dear)
+	}
+	model.LeastBits = 10
+	if got := model.Assess(req).GetNextTest(); got != nil {
+		t.Errorf("a test of too little information is named: %v", got)
+	}
 }
