@@ -170,7 +170,7 @@ func (w *walk) from(tried uint, sure, reach, scale, spent int64) {
 }
 
 // least is the least expected cost of all ways, rounded as a plan's is.
-func least(t interface{ Fatal(...any) }, p plan.Problem, all bool) int64 {
+func least(t *rapid.T, p plan.Problem, all bool) int64 {
 	scale := int64(1)
 	for range p.Offers {
 		scale *= 100
