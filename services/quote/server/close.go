@@ -145,6 +145,11 @@ func (s *Server) mayAccept(ctx context.Context, tenant string, q *quotev1.Quote,
 		change.NotAfter = q.GetValidUntil().AsTime()
 		return s.proveOffer(ctx, tenant, q)
 	}
+	free, err := s.freeClaim(ctx, tenant, name, q.GetName())
+	if err != nil {
+		return err
+	}
+	change.Puts = free
 	late := quoteExpired(q)
 	if !s.expired(q) {
 		late = s.side.sell(ctx, name, q.GetHold().GetFence(), q.GetNeed(), step(q, "sell"))
@@ -164,10 +169,10 @@ func (s *Server) mayAccept(ctx context.Context, tenant string, q *quotev1.Quote,
 func (s *Server) proveOffer(ctx context.Context, tenant string, q *quotev1.Quote) error {
 	option := quote.FirstBuy(q.GetOptions())
 	offer, err := s.offerNow(ctx, tenant, option.GetSource())
-	if err != nil {
+	if err != nil && !errors.Is(err, store.ErrNotFound) {
 		return err
 	}
-	if offer == nil || !offer.GetAvailable() || !quote.SamePart(option, offer) {
+	if err != nil || !offer.GetAvailable() || !quote.SamePart(option, offer) {
 		return apierr.New(codes.FailedPrecondition, fitmentv1.ErrorInfo_LISTING_GONE,
 			"%s: the supplier's price list does not offer it any more; prepare a new quote", option.GetSource())
 	}
@@ -181,16 +186,14 @@ func (s *Server) proveOffer(ctx context.Context, tenant string, q *quotev1.Quote
 	return nil
 }
 
-// offerNow reads one of the tenant's offers; nil where there is none.
+// offerNow reads one of the tenant's offers as it is now; store.ErrNotFound
+// where there is none.
 func (s *Server) offerNow(ctx context.Context, tenant, source string) (*quotev1.Offer, error) {
 	offerID, ok := strings.CutPrefix(source, offers.Prefix)
 	if !ok {
-		return nil, nil
+		return nil, fmt.Errorf("%q is no offer: %w", source, store.ErrNotFound)
 	}
 	record, err := s.store.Get(ctx, store.Key{Tenant: tenant, Kind: offers.Kind, ID: offerID})
-	if errors.Is(err, store.ErrNotFound) {
-		return nil, nil
-	}
 	if err != nil {
 		return nil, fmt.Errorf("read offer: %w", err)
 	}

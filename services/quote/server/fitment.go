@@ -214,7 +214,7 @@ func (f fitmentSide) soldTo(ctx context.Context, tenant, name string, hold *fitm
 
 // failed turns a call's error into ours: what the fitment side refuses for a
 // reason of its own is passed on, everything else means that it is down.
-func (f fitmentSide) failed(ctx context.Context, method string, err error) error {
+func (fitmentSide) failed(ctx context.Context, method string, err error) error {
 	if errors.Is(ctx.Err(), context.Canceled) {
 		return status.FromContextError(ctx.Err()).Err()
 	}

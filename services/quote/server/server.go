@@ -90,7 +90,7 @@ func (s *Server) Register(r grpc.ServiceRegistrar) {
 }
 
 // Names are the full names of the four services.
-func (s *Server) Names() []string {
+func (*Server) Names() []string {
 	return []string{
 		quotev1.OfferService_ServiceDesc.ServiceName,
 		quotev1.QuoteService_ServiceDesc.ServiceName,
@@ -117,7 +117,7 @@ func (s *Server) Ready(ctx context.Context) error {
 }
 
 // Run does the server's background work until ctx ends; it returns nil then.
-func (s *Server) Run(ctx context.Context) error {
+func (*Server) Run(ctx context.Context) error {
 	<-ctx.Done()
 	return nil
 }

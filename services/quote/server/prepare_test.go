@@ -1,0 +1,623 @@
+package server_test
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+	"github.com/google/uuid"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/testing/protocmp"
+
+	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+	quotev1 "beltwright.example/proto/beltwright/quote/v1"
+	"beltwright.example/services/platform/apierr"
+	"beltwright.example/services/platform/requests"
+	"beltwright.example/services/store"
+)
+
+func TestPrepareHoldsNumbersAndStores(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	first := w.list("yard-a", "1", 100_00)
+	w.list("yard-b", "1", 200_00)
+	unproven := w.listDecided("yard-c", "1", 1, decision(unknown, yes))
+	w.match("NB40118", yes, yes)
+	fresh := w.offer("new", quotev1.Offer_NEW, 600_00)
+	r := request()
+	r.TaxPercent, r.DayCost, r.Reference = "7.25", 5_00, "order 7"
+	r.Labour = &quotev1.Labour{FitMinutes: 60, CheckMinutes: 15, HourlyRate: 120_00}
+	answer, err := w.PrepareQuote(as(t, "shop-a"), r)
+	if err != nil {
+		t.Fatal(err)
+	}
+	q := answer.GetQuote()
+	if q.GetName() != "quotes/Q-2026-000001" || q.GetNumber() != "Q-2026-000001" || q.GetState() != quotev1.Quote_OPEN {
+		t.Errorf("name %s, number %s, state %s", q.GetName(), q.GetNumber(), q.GetState())
+	}
+	if q.GetHeldListing() != first || q.GetHold().GetHolder() != "shop-a" || q.GetHold().GetFence() != 1 {
+		t.Errorf("holds %s by %v", q.GetHeldListing(), q.GetHold())
+	}
+	if want := w.clock.now().Add(72 * time.Hour); !q.GetValidUntil().AsTime().Equal(want) || !q.GetHold().GetExpireTime().AsTime().Equal(want) {
+		t.Errorf("valid until %s, hold until %s, want %s", q.GetValidUntil().AsTime(), q.GetHold().GetExpireTime().AsTime(), want)
+	}
+	if got := w.fake.listing(first); got.GetState() != fitmentv1.Listing_HELD {
+		t.Errorf("the listing is %s", got.GetState())
+	}
+	if diff := cmp.Diff([]string{first, "listings/yard-b.1"}, q.GetPlan().GetOrder()); diff != "" {
+		t.Error(diff)
+	}
+	if got := q.GetOptions()[2]; got.GetSource() != fresh || !got.GetFallback() {
+		t.Errorf("third option %v", got)
+	}
+	if len(q.GetExcluded()) != 1 || q.GetExcluded()[0].GetSource() != unproven || q.GetExcluded()[0].GetReason() != "is not proven yet: fit reason" {
+		t.Errorf("excluded %v", q.GetExcluded())
+	}
+	if q.GetTaxPercent() != "7.25" || q.GetReference() != "order 7" || q.GetFitmentRevision() != "d-fake" || q.GetEtag() == "" || answer.GetRevision() == "" {
+		t.Errorf("quote %v, revision %q", q, answer.GetRevision())
+	}
+	if diff := cmp.Diff(q, w.get(q.GetName()), protocmp.Transform()); diff != "" {
+		t.Errorf("stored (-prepared +stored):\n%s", diff)
+	}
+}
+
+func TestPrepareIsSafeToRepeat(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	w.list("yard-a", "1", 100_00)
+	r := request()
+	first, err := w.PrepareQuote(as(t, "shop-a"), r)
+	if err != nil {
+		t.Fatal(err)
+	}
+	again, err := w.PrepareQuote(as(t, "shop-a"), r)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if diff := cmp.Diff(first, again, protocmp.Transform()); diff != "" {
+		t.Errorf("the repeat answers otherwise:\n%s", diff)
+	}
+	other := proto.CloneOf(r)
+	other.DayCost = 1
+	_, err = w.PrepareQuote(as(t, "shop-a"), other)
+	refused(t, err, codes.FailedPrecondition, fitmentv1.ErrorInfo_REQUEST_ID_REUSED)
+	// another business may use the same id
+	w.list("yard-a", "2", 100_00)
+	w.fake.set(func() { w.fake.tenant = "shop-b" })
+	if _, err := w.PrepareQuote(as(t, "shop-b"), r); err != nil {
+		t.Error(err)
+	}
+}
+
+func TestDryRunStoresNothing(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	w.list("yard-a", "1", 100_00)
+	before, err := w.store.Place(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	r := request()
+	r.DryRun, r.RequestId = true, ""
+	answer, err := w.PrepareQuote(as(t, "shop-a"), r)
+	if err != nil {
+		t.Fatal(err)
+	}
+	q := answer.GetQuote()
+	if q.GetState() != quotev1.Quote_DRY_RUN || q.GetNumber() != "" || q.GetHold() != nil || q.GetHeldListing() != "" || len(q.GetOptions()) != 1 || answer.GetRevision() != "" {
+		t.Errorf("answer %v", answer)
+	}
+	after, err := w.store.Place(t.Context())
+	if err != nil || after != before {
+		t.Errorf("the store went from %v to %v, %v", before, after, err)
+	}
+	if n := w.fake.count("HoldListing"); n != 0 {
+		t.Errorf("%d holds", n)
+	}
+}
+
+func TestNothingToBuy(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	r := request()
+	_, err := w.PrepareQuote(as(t, "shop-a"), r)
+	refused(t, err, codes.FailedPrecondition, fitmentv1.ErrorInfo_NOTHING_TO_BUY)
+	name := w.listDecided("yard-a", "1", 1, decision(yes, unknown))
+	_, err = w.PrepareQuote(as(t, "shop-a"), r)
+	refused(t, err, codes.FailedPrecondition, fitmentv1.ErrorInfo_NOTHING_TO_BUY)
+	for _, want := range []string{name, "reuse reason", "a label photo"} {
+		if !strings.Contains(status.Convert(err).Message(), want) {
+			t.Errorf("%q does not say %q", status.Convert(err).Message(), want)
+		}
+	}
+	r.DryRun = true
+	answer, err := w.PrepareQuote(as(t, "shop-a"), r)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if q := answer.GetQuote(); len(q.GetOptions()) != 0 || len(q.GetExcluded()) != 1 || q.GetPlan().GetWords() == "" || q.GetPlan().GetUnrepairedProbability() != 1 {
+		t.Errorf("dry run %v", q)
+	}
+}
+
+// With the fitment service dead, slow or answering garbage nothing ever fits,
+// nothing is held and nothing is stored, however cheap it is and whatever else
+// is on offer.
+func TestWithoutTheFitmentServiceNothingFits(t *testing.T) {
+	t.Parallel()
+	cases := map[string]func(w *world){
+		"dead": func(w *world) {
+			for _, method := range []string{"FindDonors", "FindParts"} {
+				w.fake.before[method] = func(string) error { return status.Error(codes.Unavailable, "connection refused") }
+			}
+		},
+		"dead half way": func(w *world) {
+			w.fake.before["FindDonors"] = func(string) error {
+				if w.fake.calls["FindDonors"] > 1 {
+					return status.Error(codes.Unavailable, "connection reset")
+				}
+				return nil
+			}
+		},
+		"failing": func(w *world) { w.fake.before["FindParts"] = func(string) error { return errors.New("oops") } },
+		"no answer": func(w *world) {
+			w.fake.before["FindDonors"] = func(string) error { return status.Error(codes.Unimplemented, "") }
+		},
+		"verdict not stated": func(w *world) {
+			w.fake.spoil = func(d *fitmentv1.Donor) { d.Decision.Verdict = 0 }
+		},
+		"verdict against answers": func(w *world) {
+			w.fake.spoil = func(d *fitmentv1.Donor) { d.Decision.Fit = unknown }
+		},
+		"fits against its findings": func(w *world) {
+			w.fake.spoil = func(d *fitmentv1.Donor) { d.Decision.Findings[0].Answer = no }
+		},
+		"fits without findings": func(w *world) {
+			w.fake.spoil = func(d *fitmentv1.Donor) { d.Decision.Findings = nil }
+		},
+		"no decision":      func(w *world) { w.fake.spoil = func(d *fitmentv1.Donor) { d.Decision = nil } },
+		"no listing":       func(w *world) { w.fake.spoil = func(d *fitmentv1.Donor) { d.Listing = nil } },
+		"negative price":   func(w *world) { w.fake.spoil = func(d *fitmentv1.Donor) { d.Listing.Price = -100_00 } },
+		"part not decided": func(w *world) { w.fake.parts[0].Recall = nil },
+		"endless pages":    func(w *world) { w.fake.endless = true },
+	}
+	for name, spoil := range cases {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			w := newWorld(t)
+			for i := range 5 {
+				w.list("yard-a", fmt.Sprint(i), 1)
+			}
+			w.match("NB40118", yes, yes)
+			w.offer("new", quotev1.Offer_NEW, 1)
+			w.fake.set(func() { spoil(w) })
+			for _, dry := range []bool{true, false} {
+				r := request()
+				r.DryRun = dry
+				answer, err := w.PrepareQuote(as(t, "shop-a"), r)
+				refused(t, err, codes.Unavailable, fitmentv1.ErrorInfo_DEPENDENCY_DOWN)
+				if answer != nil {
+					t.Errorf("answer %v", answer)
+				}
+			}
+			if n := w.fake.count("HoldListing"); n != 0 {
+				t.Errorf("%d holds were taken", n)
+			}
+			list, err := w.ListQuotes(as(t, "shop-a"), &quotev1.ListQuotesRequest{})
+			if err != nil || len(list.GetQuotes()) != 0 {
+				t.Errorf("stored %v, %v", list, err)
+			}
+		})
+	}
+}
+
+func TestASlowFitmentServiceIsADeadOne(t *testing.T) {
+	t.Parallel()
+	w := newWorldWith(t, 100*time.Millisecond)
+	w.list("yard-a", "1", 1)
+	w.fake.set(func() { w.fake.hang = true })
+	_, err := w.PrepareQuote(as(t, "shop-a"), request())
+	refused(t, err, codes.Unavailable, fitmentv1.ErrorInfo_DEPENDENCY_DOWN)
+	// the caller's own deadline counts as well
+	patient := newWorld(t)
+	patient.fake.set(func() { patient.fake.hang = true })
+	ctx, cancel := context.WithTimeout(as(t, "shop-a"), 100*time.Millisecond)
+	defer cancel()
+	_, err = patient.PrepareQuote(ctx, request())
+	refused(t, err, codes.Unavailable, fitmentv1.ErrorInfo_DEPENDENCY_DOWN)
+}
+
+func TestAnAnswerAboutTheHeldListingIsNotBelievedBlindly(t *testing.T) {
+	t.Parallel()
+	cases := map[string]func(l *fitmentv1.Listing){
+		"another holder": func(l *fitmentv1.Listing) { l.Hold.Holder = "shop-z" },
+		"no fence":       func(l *fitmentv1.Listing) { l.Hold.Fence = 0 },
+		"no end":         func(l *fitmentv1.Listing) { l.Hold.ExpireTime = nil },
+		"a far end":      func(l *fitmentv1.Listing) { l.Hold.ExpireTime.Seconds += 999_999_999 },
+		"no hold":        func(l *fitmentv1.Listing) { l.Hold = nil },
+		"another name":   func(l *fitmentv1.Listing) { l.Name = "listings/yard-z.9" },
+	}
+	for name, spoil := range cases {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			w := newWorld(t)
+			held := w.list("yard-a", "1", 100_00)
+			w.fake.set(func() {
+				w.fake.after["HoldListing"] = func(string) error {
+					for _, l := range w.fake.answers {
+						spoil(l)
+					}
+					return nil
+				}
+			})
+			_, err := w.PrepareQuote(as(t, "shop-a"), request())
+			refused(t, err, codes.Unavailable, fitmentv1.ErrorInfo_DEPENDENCY_DOWN)
+			if _, err := w.store.Get(t.Context(), store.Key{Tenant: "shop-a", Kind: "quote", ID: "Q-2026-000001"}); !errors.Is(err, store.ErrNotFound) {
+				t.Errorf("a quote on %s was stored: %v", held, err)
+			}
+		})
+	}
+}
+
+func TestAListingLostToAnotherIsPassedOver(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	first, second := w.list("yard-a", "1", 100_00), w.list("yard-b", "1", 120_00)
+	third := w.list("yard-c", "1", 140_00)
+	w.fake.set(func() {
+		w.fake.before["HoldListing"] = func(name string) error {
+			switch name {
+			case first:
+				w.fake.holdFor(w.fake.donors[first].GetListing(), "shop-z", time.Hour)
+			case second:
+				w.fake.donors[second].Listing.State = fitmentv1.Listing_SOLD
+			}
+			return nil
+		}
+	})
+	q := w.prepare()
+	if q.GetHeldListing() != third {
+		t.Fatalf("holds %s", q.GetHeldListing())
+	}
+	reasons := map[string]string{}
+	for _, e := range q.GetExcluded() {
+		reasons[e.GetSource()] = e.GetReason()
+	}
+	want := map[string]string{first: "was held by another business a moment ago", second: "was sold or withdrawn a moment ago"}
+	if diff := cmp.Diff(want, reasons); diff != "" {
+		t.Error(diff)
+	}
+}
+
+func TestEverythingLostToOthers(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	for i := range 10 {
+		w.list("yard-a", fmt.Sprint(i), 100_00)
+	}
+	w.fake.set(func() {
+		w.fake.before["HoldListing"] = func(string) error {
+			return apierr.New(codes.FailedPrecondition, fitmentv1.ErrorInfo_LISTING_HELD, "held")
+		}
+	})
+	_, err := w.PrepareQuote(as(t, "shop-a"), request())
+	refused(t, err, codes.Aborted, fitmentv1.ErrorInfo_ETAG_STALE)
+	if n := w.fake.count("HoldListing"); n != 8 {
+		t.Errorf("%d tries to hold, want 8", n)
+	}
+}
+
+func TestAListingThatChangedUnderwayIsWeighedAnew(t *testing.T) {
+	t.Parallel()
+	for name, change := range map[string]func(d *fitmentv1.Donor){
+		"dearer":       func(d *fitmentv1.Donor) { d.Listing.Price = 900_00 },
+		"fits no more": func(d *fitmentv1.Donor) { d.Decision = decision(no, yes) },
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			w := newWorld(t)
+			first, second := w.list("yard-a", "1", 100_00), w.list("yard-b", "1", 120_00)
+			w.fake.set(func() {
+				w.fake.before["HoldListing"] = func(name string) error {
+					if name == first {
+						change(w.fake.donors[first])
+					}
+					return nil
+				}
+			})
+			q := w.prepare()
+			if q.GetHeldListing() != second {
+				t.Errorf("holds %s, want %s", q.GetHeldListing(), second)
+			}
+			if got := w.fake.listing(first).GetState(); got != fitmentv1.Listing_AVAILABLE {
+				t.Errorf("%s is %s: its hold was not given back", first, got)
+			}
+		})
+	}
+}
+
+func TestQuoteOfAnOfferHoldsNothingAndEndsWithThePriceList(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	w.match("NB40118", yes, yes)
+	w.offer("r", quotev1.Offer_REMANUFACTURED, 100_00, func(o *quotev1.Offer) { o.ValidUntil = "2026-03-11" })
+	q := w.prepare()
+	if q.GetHold() != nil || q.GetHeldListing() != "" || w.fake.count("HoldListing") != 0 {
+		t.Errorf("holds %s", q.GetHeldListing())
+	}
+	if want := time.Date(2026, 3, 12, 0, 0, 0, 0, time.UTC); !q.GetValidUntil().AsTime().Equal(want) {
+		t.Errorf("valid until %s, want %s", q.GetValidUntil().AsTime(), want)
+	}
+	if !strings.Contains(strings.Join(q.GetNotices(), "\n"), "holds until 2026-03-11") {
+		t.Errorf("notices %v", q.GetNotices())
+	}
+}
+
+func TestTwoQuotesOfOneBusinessDoNotTakeAListingFromEachOther(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	first, second := w.list("yard-a", "1", 100_00), w.list("yard-b", "1", 120_00)
+	quotes := make([]*quotev1.Quote, 2)
+	errs := make([]error, 2)
+	gate := make(chan struct{})
+	var arrived sync.WaitGroup
+	arrived.Add(2)
+	w.fake.set(func() {
+		w.fake.after["FindDonors"] = func(string) error { // both have seen the listing on sale
+			w.fake.mu.Unlock()
+			defer w.fake.mu.Lock()
+			arrived.Done()
+			<-gate
+			return nil
+		}
+	})
+	var all sync.WaitGroup
+	for i := range quotes {
+		all.Go(func() {
+			answer, err := w.PrepareQuote(as(t, "shop-a"), request())
+			quotes[i], errs[i] = answer.GetQuote(), err
+		})
+	}
+	arrived.Wait()
+	close(gate)
+	all.Wait()
+	if err := errors.Join(errs...); err != nil {
+		t.Fatal(err)
+	}
+	held := map[string]bool{quotes[0].GetHeldListing(): true, quotes[1].GetHeldListing(): true}
+	if !held[first] || !held[second] {
+		t.Errorf("held %v", held)
+	}
+	for _, q := range quotes {
+		if _, err := w.accept(q); err != nil {
+			t.Errorf("%s cannot be accepted: %v", q.GetNumber(), err)
+		}
+	}
+}
+
+func TestNumbersAreUniqueAndWithoutGaps(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	w.match("NB40118", yes, yes)
+	w.offer("new", quotev1.Offer_NEW, 300_00)
+	const many = 24
+	numbers := make([]string, many)
+	errs := make([]error, many)
+	var all sync.WaitGroup
+	for i := range many {
+		all.Go(func() {
+			answer, err := w.PrepareQuote(as(t, "shop-a"), request())
+			numbers[i], errs[i] = answer.GetQuote().GetNumber(), err
+		})
+	}
+	all.Wait()
+	if err := errors.Join(errs...); err != nil {
+		t.Fatal(err)
+	}
+	seen := make(map[string]bool)
+	for _, n := range numbers {
+		seen[n] = true
+	}
+	for i := 1; i <= many; i++ {
+		if n := fmt.Sprintf("Q-2026-%06d", i); !seen[n] {
+			t.Errorf("no quote has the number %s", n)
+		}
+	}
+	w.clock.add(300 * 24 * time.Hour) // the next year begins anew
+	if got := w.prepare().GetNumber(); got != "Q-2027-000001" {
+		t.Errorf("number %s in the next year", got)
+	}
+}
+
+func TestTheSameRequestAtOnceMakesOneQuote(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	for i := range 4 {
+		w.list("yard-a", fmt.Sprint(i), int64(100_00+i))
+	}
+	r := request()
+	var all sync.WaitGroup
+	answers := make([]*quotev1.PrepareQuoteResponse, 6)
+	errs := make([]error, len(answers))
+	for i := range answers {
+		all.Go(func() { answers[i], errs[i] = w.PrepareQuote(as(t, "shop-a"), r) })
+	}
+	all.Wait()
+	if err := errors.Join(errs...); err != nil {
+		t.Fatal(err)
+	}
+	for _, other := range answers[1:] {
+		if diff := cmp.Diff(answers[0], other, protocmp.Transform()); diff != "" {
+			t.Fatalf("answers differ:\n%s", diff)
+		}
+	}
+	for i := range 4 {
+		name := fmt.Sprintf("listings/yard-a.%d", i)
+		held := w.fake.listing(name).GetState() == fitmentv1.Listing_HELD
+		if held != (name == answers[0].GetQuote().GetHeldListing()) {
+			t.Errorf("%s held: %t, the quote holds %s", name, held, answers[0].GetQuote().GetHeldListing())
+		}
+	}
+}
+
+// isQuote tells whether a change stores a quote.
+func isQuote(changes []store.Change) bool {
+	return len(changes) == 1 && len(changes[0].Puts) > 0 && changes[0].Puts[0].Key.Kind == "quote"
+}
+
+func TestARepeatFindsItsOwnHoldAgain(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	first := w.list("yard-a", "1", 100_00)
+	w.list("yard-b", "1", 120_00)
+	r := request()
+	w.store.failWith(func(changes []store.Change) (bool, error) {
+		if isQuote(changes) {
+			return true, errors.New("the disk is gone")
+		}
+		return false, nil
+	})
+	_, err := w.PrepareQuote(as(t, "shop-a"), r)
+	refused(t, err, codes.Unavailable, fitmentv1.ErrorInfo_DEPENDENCY_DOWN)
+	if got := w.fake.listing(first); got.GetState() != fitmentv1.Listing_HELD {
+		t.Fatalf("the hold was given back although the write may have happened: %s", got.GetState())
+	}
+	w.store.failWith(nil)
+	answer, err := w.PrepareQuote(as(t, "shop-a"), r)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if q := answer.GetQuote(); q.GetHeldListing() != first || q.GetHold().GetFence() != 1 {
+		t.Errorf("the repeat holds %s by fence %d", q.GetHeldListing(), q.GetHold().GetFence())
+	}
+}
+
+func TestAnUnacknowledgedQuoteThatWasStoredIsFound(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	w.list("yard-a", "1", 100_00)
+	r := request()
+	failures := 0
+	w.store.failWith(func(changes []store.Change) (bool, error) {
+		if isQuote(changes) && failures == 0 {
+			failures++
+			return false, errors.New("the acknowledgement is lost")
+		}
+		return false, nil
+	})
+	answer, err := w.PrepareQuote(as(t, "shop-a"), r)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got := answer.GetQuote().GetNumber(); got != "Q-2026-000001" || failures != 1 {
+		t.Errorf("number %s after %d failures", got, failures)
+	}
+}
+
+func TestAQuoteThatCannotBeStoredGivesItsHoldBack(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	name := w.list("yard-a", "1", 100_00)
+	w.fake.set(func() { // the hold runs out before the quote is stored
+		w.fake.after["Decide"] = func(string) error {
+			w.clock.add(2 * time.Hour)
+			return nil
+		}
+	})
+	r := request()
+	r.ValidHours = 1
+	_, err := w.PrepareQuote(as(t, "shop-a"), r)
+	if err == nil {
+		t.Fatal("a quote was made on a hold that has run out")
+	}
+	w.fake.set(func() { delete(w.fake.after, "Decide") })
+	if got := w.fake.listing(name).GetState(); got != fitmentv1.Listing_AVAILABLE {
+		t.Errorf("the listing is %s", got)
+	}
+	if got := w.prepare(); got.GetHeldListing() != name {
+		t.Errorf("the next quote holds %q", got.GetHeldListing())
+	}
+}
+
+func TestPrepareRefusesNonsense(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	for field, alter := range map[string]func(*quotev1.PrepareQuoteRequest){
+		"need":                 func(r *quotev1.PrepareQuoteRequest) { r.Need = nil },
+		"need.kind":            func(r *quotev1.PrepareQuoteRequest) { r.Need.Kind = 0 },
+		"currency_code":        func(r *quotev1.PrepareQuoteRequest) { r.CurrencyCode = "usd" },
+		"day_cost":             func(r *quotev1.PrepareQuoteRequest) { r.DayCost = -1 },
+		"tax_percent":          func(r *quotev1.PrepareQuoteRequest) { r.TaxPercent = "NaN" },
+		"labour.fit_minutes":   func(r *quotev1.PrepareQuoteRequest) { r.Labour = &quotev1.Labour{FitMinutes: 100_001} },
+		"labour.check_minutes": func(r *quotev1.PrepareQuoteRequest) { r.Labour = &quotev1.Labour{CheckMinutes: -1} },
+		"labour.hourly_rate":   func(r *quotev1.PrepareQuoteRequest) { r.Labour = &quotev1.Labour{HourlyRate: 1 << 62} },
+		"valid_hours":          func(r *quotev1.PrepareQuoteRequest) { r.ValidHours = 721 },
+		"reference":            func(r *quotev1.PrepareQuoteRequest) { r.Reference = strings.Repeat("x", 101) },
+		"request_id":           func(r *quotev1.PrepareQuoteRequest) { r.RequestId = "7" },
+	} {
+		r := request()
+		alter(r)
+		_, err := w.PrepareQuote(as(t, "shop-a"), r)
+		if got := fieldsIn(err); len(got) != 1 || got[0] != field {
+			t.Errorf("%s: %v names %v", field, err, got)
+		}
+	}
+	_, err := w.PrepareQuote(t.Context(), request())
+	refused(t, err, codes.Unauthenticated, fitmentv1.ErrorInfo_CREDENTIAL_INVALID)
+	// what the fitment side finds wrong with the need comes through
+	w.fake.set(func() {
+		w.fake.before["FindParts"] = func(string) error {
+			return apierr.Invalid(fitmentv1.ErrorInfo_FIELD_INVALID, apierr.Violation{Field: "need.position", Problem: "is missing"})
+		}
+	})
+	_, err = w.PrepareQuote(as(t, "shop-a"), request())
+	refused(t, err, codes.InvalidArgument, fitmentv1.ErrorInfo_FIELD_INVALID)
+}
+
+func TestACancelledCallIsNoFailureOfFitment(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	ctx, cancel := context.WithCancel(as(t, "shop-a"))
+	cancel()
+	if _, err := w.PrepareQuote(ctx, request()); err == nil || apierr.ReasonOf(err) == fitmentv1.ErrorInfo_DEPENDENCY_DOWN {
+		t.Errorf("got %v", err)
+	}
+}
+
+func TestMoreListingsThanAQuoteReads(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	w.fake.set(func() { w.fake.pageSize = 100 })
+	for i := range 1100 {
+		w.listDecided("yard-a", fmt.Sprintf("%04d", i), 100_00, decision(unknown, yes))
+	}
+	best := w.list("yard-b", "1", 100_00)
+	q := w.prepare()
+	if len(q.GetOptions()) != 1 || q.GetHeldListing() != best {
+		t.Errorf("%d options, holds %s", len(q.GetOptions()), q.GetHeldListing())
+	}
+	if !strings.Contains(strings.Join(q.GetNotices(), "\n"), "the search ended at 1000") {
+		t.Errorf("nothing says that there is more: %v", q.GetNotices())
+	}
+	w.fake.set(func() {
+		for _, d := range w.fake.donors {
+			d.Decision = decision(yes, yes)
+		}
+	})
+	_, err := w.PrepareQuote(as(t, "shop-a"), request())
+	refused(t, err, codes.FailedPrecondition, fitmentv1.ErrorInfo_LIMIT_REACHED)
+}
+
+func TestDerivedIDsAreUUIDs(t *testing.T) {
+	t.Parallel()
+	if err := uuid.Validate(requests.Derive(uuid.NewString(), "hold 0")); err != nil {
+		t.Error(err)
+	}
+}
