@@ -75,7 +75,8 @@ func (im importer) serve(w http.ResponseWriter, r *http.Request, key string) err
 	cancel()
 	client.stopReading()
 	<-sent
-	for range answers { //nolint:revive // until the receiver has ended
+	for range answers {
+		// until the receiver has ended
 	}
 	if err != nil {
 		client.fail(cmp.Or(client.problem, err))

@@ -226,7 +226,9 @@ func TestImportErrorAfterTheFirstLineIsTheLastLine(t *testing.T) {
 			if r.code != http.StatusOK || len(lines) != 2 {
 				t.Fatalf("%d %s", r.code, r.text)
 			}
-			var last struct{ Error problem }
+			var last struct {
+				Error problem `json:"error"`
+			}
 			if err := json.Unmarshal([]byte(lines[1]), &last); err != nil || last.Error.reason() != c.reason {
 				t.Errorf("last line %s, %v", lines[1], err)
 			}
@@ -295,7 +297,9 @@ func TestImportEndsWhenTheUploadStalls(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	var last struct{ Error problem }
+	var last struct {
+		Error problem `json:"error"`
+	}
 	lines := strings.Split(strings.TrimSpace(string(raw)), "\n")
 	if err := json.Unmarshal([]byte(lines[len(lines)-1]), &last); err != nil || !strings.HasPrefix(last.Error.Message, "the upload stalled") {
 		t.Errorf("%s, %v", raw, err)

@@ -3,7 +3,9 @@ package rest
 import (
 	_ "embed"
 	"encoding/json"
+	"errors"
 	"fmt"
+	"maps"
 	"net/http"
 	"regexp"
 	"slices"
@@ -15,6 +17,9 @@ import (
 //go:embed openapi.swagger.json
 var generated []byte
 
+//go:embed openapi.imports.json
+var handwritten []byte
+
 // object is a JSON object.
 type object = map[string]any
 
@@ -24,80 +29,44 @@ type document struct {
 	routes routes
 }
 
-// newDocument adds to the generated document what no generator knows of: the
-// key, and the paths that take CSV files.
+// additions are what no generator knows of: the key, and the paths that take
+// CSV files, which share one operation.
+type additions struct {
+	Operation           json.RawMessage `json:"operation"`
+	Definitions         object          `json:"definitions"`
+	Security            []any           `json:"security"`
+	SecurityDefinitions object          `json:"securityDefinitions"`
+}
+
+// newDocument puts the generated and the handwritten part together.
 func newDocument() (document, error) {
-	var all struct {
-		object
-	}
-	if err := json.Unmarshal(generated, &all.object); err != nil {
+	var whole object
+	var more additions
+	if err := errors.Join(json.Unmarshal(generated, &whole), json.Unmarshal(handwritten, &more)); err != nil {
 		return document{}, fmt.Errorf("rest: the API document: %w", err)
 	}
-	paths, ok := all.object["paths"].(object)
-	definitions, defined := all.object["definitions"].(object)
+	paths, ok := whole["paths"].(object)
+	definitions, defined := whole["definitions"].(object)
 	if !ok || !defined {
-		return document{}, fmt.Errorf("rest: the API document has no paths or no definitions")
+		return document{}, errors.New("rest: the API document has no paths or no definitions")
 	}
 	for _, kind := range upload.Kinds() {
-		paths[importPath(kind)] = object{"post": importOperation(kind)}
+		var operation object
+		if err := json.Unmarshal(more.Operation, &operation); err != nil {
+			return document{}, fmt.Errorf("rest: the API document: %w", err)
+		}
+		operation["operationId"] = "Import_" + kind.Name
+		operation["summary"] = "Import " + kind.Name + " from a CSV file."
+		paths[importPath(kind)] = object{"post": operation}
 	}
-	for name, definition := range importDefinitions() {
-		definitions[name] = definition
-	}
-	all.object["securityDefinitions"] = object{"key": object{
-		"type": "apiKey", "in": "header", "name": "Authorization", "description": `"Bearer " and the key.`,
-	}}
-	all.object["security"] = []any{object{"key": []any{}}}
-	raw, err := json.Marshal(all.object)
+	maps.Copy(definitions, more.Definitions)
+	whole["security"], whole["securityDefinitions"] = more.Security, more.SecurityDefinitions
+	raw, err := json.Marshal(whole)
 	if err != nil {
 		return document{}, fmt.Errorf("rest: the API document: %w", err)
 	}
 	routes, err := newRoutes(paths)
 	return document{raw: raw, routes: routes}, err
-}
-
-func importOperation(kind upload.Kind) object {
-	return object{
-		"summary": "Reads " + kind.Name + " from a CSV file and answers row by row, a line of JSON each, " +
-			"as the rows become durable; the last line holds the summary, or the error that ended the import.",
-		"operationId": "Import_" + kind.Name,
-		"tags":        []any{"Import"},
-		"consumes":    []any{"text/csv"},
-		"produces":    []any{"application/x-ndjson"},
-		"parameters": []any{
-			object{"name": "dryRun", "in": "query", "type": "boolean", "description": "Check the rows and say what would happen, but store nothing."},
-			object{"name": "owner", "in": "query", "type": "string", "description": "Business that owns the rows, where an administrator imports for another."},
-			object{"name": "body", "in": "body", "required": true, "description": "The file.", "schema": object{"type": "string", "format": "binary"}},
-		},
-		"responses": object{
-			"200":     object{"description": "One line a row, then one with the summary or the error.", "schema": reference("ImportLine")},
-			"default": object{"description": "An error before the first row.", "schema": reference("rpcStatus")},
-		},
-	}
-}
-
-func reference(name string) object { return object{"$ref": "#/definitions/" + name} }
-
-// importDefinitions describe the lines. A test holds them against the messages.
-func importDefinitions() object {
-	integer := object{"type": "integer", "format": "int32"}
-	text := object{"type": "string"}
-	return object{
-		"RowResult": object{"type": "object", "properties": object{
-			"row":      integer,
-			"outcome":  object{"type": "string", "enum": []any{"CREATED", "UPDATED", "UNCHANGED", "REJECTED"}},
-			"name":     text,
-			"problems": object{"type": "array", "items": reference("FieldProblem")},
-		}},
-		"FieldProblem":  object{"type": "object", "properties": object{"field": text, "problem": text, "expected": text}},
-		"ImportSummary": object{"type": "object", "properties": object{"rows": integer, "created": integer, "updated": integer, "unchanged": integer, "rejected": integer, "dryRun": object{"type": "boolean"}}},
-		"ImportLine": object{
-			"description": "A row's result, or in the last line either summary or error.",
-			"allOf": []any{reference("RowResult"), object{"type": "object", "properties": object{
-				"summary": reference("ImportSummary"), "error": reference("rpcStatus"),
-			}}},
-		},
-	}
 }
 
 // routes tells which methods a path has.

@@ -85,7 +85,7 @@ func TestTwoCredentialsAreNone(t *testing.T) {
 func TestKeyComesBeforeTheBody(t *testing.T) {
 	t.Parallel()
 	d := open(t, &fake{}, nil)
-	conn, err := net.Dial("tcp", strings.TrimPrefix(d.base, "http://"))
+	conn, err := (&net.Dialer{}).DialContext(t.Context(), "tcp", strings.TrimPrefix(d.base, "http://"))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -350,7 +350,9 @@ func TestRequestsEndInTimeAndWithTheirClient(t *testing.T) {
 	}}
 	d := open(t, f, func(o *rest.Options) { o.Timeout = 100 * time.Millisecond })
 	d.expect(d.call(http.MethodPost, "/v1/fitment:decide", `{}`), http.StatusGatewayTimeout, "DEPENDENCY_DOWN")
-	<-ended
+	if err := <-ended; err == nil {
+		t.Error("the call did not end with its time")
+	}
 
 	patient := open(t, f, nil)
 	ctx, cancel := context.WithTimeout(t.Context(), 50*time.Millisecond)
@@ -365,7 +367,10 @@ func TestRequestsEndInTimeAndWithTheirClient(t *testing.T) {
 		t.Fatal("an answer came")
 	}
 	select {
-	case <-ended:
+	case err := <-ended:
+		if err == nil {
+			t.Error("the call did not end with its client")
+		}
 	case <-time.After(10 * time.Second):
 		t.Error("the call went on after its client had gone")
 	}
@@ -428,7 +433,9 @@ func TestLogHasNoSecrets(t *testing.T) {
 
 func TestAPanicIsAnError(t *testing.T) {
 	t.Parallel()
-	d := open(t, &fake{}, func(o *rest.Options) { o.Ready = func(context.Context) error { panic("on purpose") } })
+	d := open(t, &fake{}, func(o *rest.Options) {
+		o.Ready = func(context.Context) error { panic("on purpose") } //nolint:forbidigo // what is tested
+	})
 	d.expect(d.call(http.MethodGet, "/readyz", ""), http.StatusInternalServerError, "INTERNAL")
 }
 
@@ -453,15 +460,15 @@ func TestOpenAPIDescribesWhatIsServed(t *testing.T) {
 	t.Parallel()
 	d := open(t, &fake{}, nil)
 	var document struct {
-		Swagger string
+		Swagger string `json:"swagger"`
 		Paths   map[string]map[string]struct {
-			OperationID string `json:"operationId"`
-			Consumes    []string
-		}
+			OperationID string   `json:"operationId"`
+			Consumes    []string `json:"consumes"`
+		} `json:"paths"`
 		Definitions map[string]struct {
-			Properties map[string]any
-		}
-		Security []map[string][]string
+			Properties map[string]any `json:"properties"`
+		} `json:"definitions"`
+		Security []map[string][]string `json:"security"`
 	}
 	r := d.call(http.MethodGet, "/openapi.json", "", noKey)
 	if err := json.Unmarshal([]byte(r.text), &document); err != nil {

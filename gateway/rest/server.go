@@ -76,12 +76,13 @@ func (g *gateway) ready(w http.ResponseWriter, r *http.Request) {
 // shape, where nothing was written yet.
 func recovered(log *slog.Logger, next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		ctx := r.Context()
 		defer func() {
 			problem := recover()
 			if problem == nil {
 				return
 			}
-			log.ErrorContext(r.Context(), "a handler panicked", "method", r.Method, "path", r.URL.Path, "problem", problem)
+			log.ErrorContext(ctx, "a handler panicked", "method", r.Method, "path", r.URL.Path, "problem", problem)
 			if watched, ok := w.(*watchedWriter); ok && watched.code == 0 {
 				writeError(w, apierr.New(codes.Internal, fitmentv1.ErrorInfo_INTERNAL, "something failed inside"))
 			}

@@ -62,8 +62,7 @@ func (w *walker) next() (json.Token, error) {
 			return nil, malformed("the body is empty; expected a JSON object")
 		}
 		at := w.tokens.InputOffset()
-		var syntax *json.SyntaxError
-		if errors.As(err, &syntax) {
+		if syntax, ok := errors.AsType[*json.SyntaxError](err); ok {
 			at = max(at, syntax.Offset-1)
 		}
 		return nil, malformed("the body is no well-formed JSON at %s; expected a JSON object", w.place(at))
@@ -214,7 +213,7 @@ func fieldOf(in protoreflect.MessageDescriptor, name string) protoreflect.FieldD
 }
 
 func fieldNames(in protoreflect.MessageDescriptor) []string {
-	var names []string
+	names := make([]string, 0, in.Fields().Len())
 	for i := range in.Fields().Len() {
 		names = append(names, in.Fields().Get(i).JSONName())
 	}
