@@ -90,7 +90,7 @@ func probability(got *fitmentv1.AssessFaultResponse, c fitmentv1.Suspect_Compone
 func TestAnOpenPretensionerIsCondemned(t *testing.T) {
 	t.Parallel()
 	var req fitmentv1.AssessFaultRequest
-	err := protojson.Unmarshal([]byte(`{"vehicle":{"make":"Ardea","model":"Two","modelYear":2006,"driveSide":"LEFT"},"codes":["B0058"],
+	err := protojson.Unmarshal([]byte(`{"vehicle":{"make":"Tolvane","model":"Two","modelYear":2006,"driveSide":"LEFT"},"codes":["B0058"],
 		"readings":[{"kind":"BUCKLE_PRETENSIONER","position":{"row":1,"side":"RIGHT"},"method":"METER_AT_COMPONENT","ohms":17000000,
 		"meter":{"percentOfReading":0.9,"counts":2,"resolutionOhms":0.1},"leadOhms":0.2,"shortingClip":"OUT","batteryOffMinutes":12}]}`), &req)
 	if err != nil {

@@ -162,8 +162,8 @@ func TestYearsStayOpenWhereNothingDecides(t *testing.T) {
 
 func TestVehicleHoldsWhatWasStatedAndWhatTheNumberSettles(t *testing.T) {
 	t.Parallel()
-	got := vin.Decode(&fitmentv1.DecodeVinRequest{Vin: "1m8gdm9axkp042788", Market: "us", VehicleClass: car, Make: "Ardea", Model: "Two"})
-	want := &fitmentv1.Vehicle{Vin: "1M8GDM9AXKP042788", Make: "Ardea", Model: "Two", ModelYear: 1989, Market: "US", Plant: "P", VehicleClass: car}
+	got := vin.Decode(&fitmentv1.DecodeVinRequest{Vin: "1m8gdm9axkp042788", Market: "us", VehicleClass: car, Make: "Tolvane", Model: "Two"})
+	want := &fitmentv1.Vehicle{Vin: "1M8GDM9AXKP042788", Make: "Tolvane", Model: "Two", ModelYear: 1989, Market: "US", Plant: "P", VehicleClass: car}
 	if got.GetVin() != want.GetVin() || got.GetVehicle().String() != want.String() {
 		t.Errorf("got %v, want %v", got.GetVehicle(), want)
 	}
