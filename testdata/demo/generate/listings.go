@@ -192,9 +192,7 @@ var bad = []func(row map[string]string, g generation, i item){
 	},
 	set("donor_drive_side", "RIGHT", paper),
 	set("recall_open", "yes", "shown: query of the notice service@2026-11-20"),
-	func(row map[string]string, _ generation, _ item) {
-		row["pulled_by"], row["pulled_by_evidence"] = "", ""
-	},
+	set("pulled_by", "unknown", claimed),
 }
 
 func set(column, value, evidence string) func(map[string]string, generation, item) {
@@ -221,7 +219,18 @@ func specials(random *rand.Rand) []special {
 		}
 		return special{y, row}
 	}
+	// Lap pretensioners of a car whose part changed within a model year.
+	dune, lap := generations[7], item{"LAP_PRETENSIONER", "1 RIGHT", "RIGHT", 0, 1, 2, 90}
+	split := func(stock, number, built string) special {
+		row := proven(dune, lap, yards[0], 8000+len(stock)+random.IntN(500), random)
+		row["stock_number"], row["part_number"], row["donor_build_date"] = stock, number, built
+		row["donor_year"], row["donor_vin"] = "2005", vin(dune, 2005, 8000+random.IntN(500))
+		row["connector_interface"], row["connector_keying"] = "ISO 19072-5", "B"
+		return special{yards[0], row}
+	}
 	return []special{
+		split("DUNE-1", lateLap, "2005-06-14"),
+		split("DUNE-2", earlyLap, "2004-12-03"),
 		named(yards[0], "SOLANE-1", "128.00", nil),
 		named(yards[1], "SOLANE-2", "84.00", nil),
 		named(yards[3], "SOLANE-3", "139.00", func(row map[string]string) {
@@ -230,6 +239,12 @@ func specials(random *rand.Rand) []special {
 		}),
 		named(yards[2], "SOLANE-4", "96.00", func(row map[string]string) { row["part_number"] = chain[2] }),
 		named(yards[2], "SOLANE-5", "75.00", func(row map[string]string) { without(row, "part_number", "label_legible") }),
+		named(yards[3], "SOLANE-7", "92.00", func(row map[string]string) {
+			// Somebody has put a meter on it, against the makers' service texts.
+			loop(row, "OL")
+			row["loop_method"], row["loop_clip"] = "METER_AT_COMPONENT", "OUT"
+			row["pulled_by"], row["pulled_by_evidence"] = "unknown", claimed
+		}),
 		named(yards[1], "SOLANE-6", "39.00", func(row map[string]string) {
 			row["deployment_marks"], row["deployment_marks_evidence"] = "yes", picture
 		}),

@@ -146,6 +146,7 @@ func parts() *table {
 			if g.model == "Solane" && g.from == 2004 {
 				row["discontinued"] = "yes"
 			}
+			row["service_life_years"] = serviceLife[g.model]
 			t.add(row)
 		}
 	}
@@ -159,16 +160,24 @@ func parts() *table {
 			"year_from": strconv.Itoa(2010 + n), "year_to": strconv.Itoa(2010 + n),
 		})
 	}
-	// A part whose build date splits a model year.
-	t.add(map[string]string{
-		"maker": "Haspa", "number": "HP-8500-R", "kind": "LAP_PRETENSIONER", "positions": "1 RIGHT",
-		"connector_interface": "ISO 19072-5", "connector_keying": "B", "cavities": "2", "stages": "1",
-		"low_ohms": "1.4", "high_ohms": "3.2", "window_source": "invented service data",
-		"make": "Mirrin", "model": "Dune", "body": "coupe", "drive_side": "LEFT",
-		"year_from": "2005", "year_to": "2006", "built_from": "2005-03-01",
-	})
+	// Two parts that a build date splits within a model year.
+	for _, part := range [][3]string{{earlyLap, "", "2005-02-28"}, {lateLap, "2005-03-01", ""}} {
+		t.add(map[string]string{
+			"maker": "Haspa", "number": part[0], "kind": "LAP_PRETENSIONER", "positions": "1 RIGHT",
+			"connector_interface": "ISO 19072-5", "connector_keying": "B", "cavities": "2", "stages": "1",
+			"low_ohms": "1.4", "high_ohms": "3.2", "window_source": "invented service data",
+			"make": "Mirrin", "model": "Dune", "body": "coupe", "drive_side": "LEFT",
+			"year_from": "2005", "year_to": "2005", "built_from": part[1], "built_to": part[2],
+		})
+	}
 	return t
 }
+
+// serviceLife is what some makers set, in years.
+var serviceLife = map[string]string{"Dune": "15", "Cove": "20"}
+
+// earlyLap and lateLap are right before and after the change of a model year.
+const earlyLap, lateLap = "HP-8499-R", "HP-8500-R"
 
 // chain is the supersession chain: each number replaces the one before.
 var chain = []string{"KR-4821-R", "KR-4826-R", "KR-4831-R"}
