@@ -134,7 +134,7 @@ func (c *Catalogue) PutPart(part *fitmentv1.Part) error {
 
 // usesOf lists the keys under which a part is found, each once.
 func usesOf(part *fitmentv1.Part) []useKey {
-	var uses []useKey
+	uses := make([]useKey, 0, (1+len(part.GetPositions()))*len(part.GetApplications()))
 	for _, a := range part.GetApplications() {
 		use := useKey{make: Fold(a.GetMake()), model: Fold(a.GetModel()), kind: part.GetKind()}
 		uses = append(uses, use)

@@ -30,6 +30,18 @@ const (
 	KindRecall       = "recall"
 )
 
+// Columns that several files or places name.
+const (
+	colKind     = "kind"
+	colMake     = "make"
+	colModel    = "model"
+	colYearFrom = "year_from"
+	colYearTo   = "year_to"
+	colMarket   = "market"
+	colLowOhms  = "low_ohms"
+	colHighOhms = "high_ohms"
+)
+
 // encoding makes equal records equal bytes.
 var encoding = proto.MarshalOptions{Deterministic: true}
 
@@ -108,9 +120,9 @@ func SupersessionsTarget() imports.Target {
 			{Name: "maker", Required: true, Help: "maker of both parts"},
 			{Name: "old_number", Required: true, Help: "number that is replaced"},
 			{Name: "new_number", Required: true, Help: "number that replaces it; the other way round is another row"},
-			{Name: "year_from", Help: "first model year for which it holds; empty for any"},
-			{Name: "year_to", Help: "last model year for which it holds; empty for any"},
-			{Name: "market", Help: "market for which it holds, two letters (US); empty for any"},
+			{Name: colYearFrom, Help: "first model year for which it holds; empty for any"},
+			{Name: colYearTo, Help: "last model year for which it holds; empty for any"},
+			{Name: colMarket, Help: "market for which it holds, two letters (US); empty for any"},
 			{Name: "source", Help: "where this is published"},
 		},
 		Map: mapSupersession,
@@ -118,14 +130,14 @@ func SupersessionsTarget() imports.Target {
 }
 
 var supersessionColumns = map[string]string{
-	"oldNumber": "old_number", "newNumber": "new_number", "yearFrom": "year_from", "yearTo": "year_to",
+	"oldNumber": "old_number", "newNumber": "new_number", "yearFrom": colYearFrom, "yearTo": colYearTo,
 }
 
 func mapSupersession(row imports.Row, _ string, fields *check.Fields) (imports.Item, bool) {
 	s := &fitmentv1.Supersession{
 		Maker: row.Text("maker"), OldNumber: row.Text("old_number"), NewNumber: row.Text("new_number"),
-		YearFrom: small(row, "year_from", fields), YearTo: small(row, "year_to", fields),
-		Market: strings.ToUpper(row.Text("market")), Source: row.Text("source"),
+		YearFrom: small(row, colYearFrom, fields), YearTo: small(row, colYearTo, fields),
+		Market: strings.ToUpper(row.Text(colMarket)), Source: row.Text("source"),
 	}
 	inColumns(fields, supersessionColumns, func(f *check.Fields) { ValidateSupersession(s, f) })
 	if !fields.OK() {
@@ -176,11 +188,11 @@ func RecallsTarget() imports.Target {
 			{Name: "as_of", Help: "day up to which a coverage statement is complete, YYYY-MM-DD"},
 			{Name: "part_maker", Required: true, Help: "maker of the parts"},
 			{Name: "part_number", Help: "part number; empty for every number of the maker and kind"},
-			{Name: "kind", Help: "kind of part; empty for every kind"},
-			{Name: "make", Help: "make of the vehicle; empty for every make"},
-			{Name: "model", Help: "model of the vehicle; empty for every model"},
-			{Name: "year_from", Help: "first model year; empty for any"},
-			{Name: "year_to", Help: "last model year; empty for any"},
+			{Name: colKind, Help: "kind of part; empty for every kind"},
+			{Name: colMake, Help: "make of the vehicle; empty for every make"},
+			{Name: colModel, Help: "model of the vehicle; empty for every model"},
+			{Name: colYearFrom, Help: "first model year; empty for any"},
+			{Name: colYearTo, Help: "last model year; empty for any"},
 			{Name: "summary", Help: "what is wrong and what the remedy is"},
 			{Name: "source", Help: "where it is published"},
 		},
@@ -189,7 +201,7 @@ func RecallsTarget() imports.Target {
 }
 
 var recallColumns = map[string]string{
-	"asOf": "as_of", "partMaker": "part_maker", "partNumber": "part_number", "yearFrom": "year_from", "yearTo": "year_to",
+	"asOf": "as_of", "partMaker": "part_maker", "partNumber": "part_number", "yearFrom": colYearFrom, "yearTo": colYearTo,
 }
 
 func mapRecall(row imports.Row, _ string, fields *check.Fields) (imports.Item, bool) {
@@ -197,9 +209,9 @@ func mapRecall(row imports.Row, _ string, fields *check.Fields) (imports.Item, b
 		Type:   fitmentv1.Recall_Type(enum(row, "type", fitmentv1.Recall_Type_value, fields)),
 		Number: row.Text("number"), Issued: row.Text("issued"), AsOf: row.Text("as_of"),
 		PartMaker: row.Text("part_maker"), PartNumber: row.Text("part_number"),
-		Kind: fitmentv1.Part_Kind(enum(row, "kind", fitmentv1.Part_Kind_value, fields)),
-		Make: row.Text("make"), Model: row.Text("model"),
-		YearFrom: small(row, "year_from", fields), YearTo: small(row, "year_to", fields),
+		Kind: fitmentv1.Part_Kind(enum(row, colKind, fitmentv1.Part_Kind_value, fields)),
+		Make: row.Text(colMake), Model: row.Text(colModel),
+		YearFrom: small(row, colYearFrom, fields), YearTo: small(row, colYearTo, fields),
 		Summary: row.Text("summary"), Source: row.Text("source"),
 	}
 	if fields.OK() {

@@ -22,24 +22,24 @@ func PartsTarget() imports.Target {
 		Columns: []imports.Column{
 			{Name: "maker", Required: true, Help: "maker of the part"},
 			{Name: "number", Required: true, Help: "the maker's part number as printed"},
-			{Name: "kind", Required: true, Help: "kind of part: " + kinds()},
+			{Name: colKind, Required: true, Help: "kind of part: " + kinds()},
 			{Name: "positions", Help: `positions it is made for, as seated: row and side, several joined by semicolons ("1 LEFT; 1 RIGHT")`},
 			{Name: "connector_interface", Help: "connection interface, as the part's maker or ISO 19072 names it"},
 			{Name: "connector_keying", Help: "keying (coding) of the connector's housing"},
 			{Name: "cavities", Help: "number of cavities of the connector"},
 			{Name: "stages", Help: "number of stages (squibs)"},
-			{Name: "low_ohms", Help: "lower limit of the maker's resistance window in ohms"},
-			{Name: "high_ohms", Help: "upper limit of the maker's resistance window in ohms"},
+			{Name: colLowOhms, Help: "lower limit of the maker's resistance window in ohms"},
+			{Name: colHighOhms, Help: "upper limit of the maker's resistance window in ohms"},
 			{Name: "window_source", Help: "where the resistance window is from"},
 			{Name: "service_life_years", Help: "service life in years from manufacture, where the maker sets one"},
 			{Name: "discontinued", Help: "yes where the maker no longer supplies it new"},
-			{Name: "make", Help: "vehicle: make"},
-			{Name: "model", Help: "vehicle: model"},
-			{Name: "year_from", Help: "vehicle: first model year"},
-			{Name: "year_to", Help: "vehicle: last model year"},
+			{Name: colMake, Help: "vehicle: make"},
+			{Name: colModel, Help: "vehicle: model"},
+			{Name: colYearFrom, Help: "vehicle: first model year"},
+			{Name: colYearTo, Help: "vehicle: last model year"},
 			{Name: "body", Help: "vehicle: body; empty for every body"},
 			{Name: "drive_side", Help: "vehicle: LEFT or RIGHT, the side of the steering wheel; empty for both"},
-			{Name: "market", Help: "vehicle: market, two letters (US); empty for every market"},
+			{Name: colMarket, Help: "vehicle: market, two letters (US); empty for every market"},
 			{Name: "built_from", Help: "vehicle: first build date, YYYY-MM-DD, where the model year alone does not decide"},
 			{Name: "built_to", Help: "vehicle: last build date, YYYY-MM-DD, where the model year alone does not decide"},
 			{Name: "remove_vehicle", Help: "yes takes exactly this vehicle out of the part instead of adding it"},
@@ -51,10 +51,10 @@ func PartsTarget() imports.Target {
 // partColumns maps what validation names to columns; a row has one application.
 var partColumns = map[string]string{
 	"connector.interface": "connector_interface", "connector.keying": "connector_keying", "connector.cavities": "cavities",
-	"serviceLifeYears": "service_life_years", "window.lowOhms": "low_ohms", "window.highOhms": "high_ohms",
-	"window.source": "window_source", "applications[0].make": "make", "applications[0].model": "model",
-	"applications[0].yearFrom": "year_from", "applications[0].yearTo": "year_to", "applications[0].body": "body",
-	"applications[0].driveSide": "drive_side", "applications[0].market": "market",
+	"serviceLifeYears": "service_life_years", "window.lowOhms": colLowOhms, "window.highOhms": colHighOhms,
+	"window.source": "window_source", "applications[0].make": colMake, "applications[0].model": colModel,
+	"applications[0].yearFrom": colYearFrom, "applications[0].yearTo": colYearTo, "applications[0].body": "body",
+	"applications[0].driveSide": "drive_side", "applications[0].market": colMarket,
 	"applications[0].builtFrom": "built_from", "applications[0].builtTo": "built_to",
 }
 
@@ -88,7 +88,7 @@ func mapPart(row imports.Row, _ string, fields *check.Fields) (imports.Item, boo
 func readPart(row imports.Row, fields *check.Fields) partRow {
 	part := &fitmentv1.Part{
 		Maker: row.Text("maker"), Number: row.Text("number"),
-		Kind:             fitmentv1.Part_Kind(enum(row, "kind", fitmentv1.Part_Kind_value, fields)),
+		Kind:             fitmentv1.Part_Kind(enum(row, colKind, fitmentv1.Part_Kind_value, fields)),
 		Positions:        positions(row, "positions", fields),
 		Stages:           small(row, "stages", fields),
 		ServiceLifeYears: small(row, "service_life_years", fields),
@@ -99,16 +99,16 @@ func readPart(row imports.Row, fields *check.Fields) partRow {
 	if proto.Size(connector) > 0 {
 		part.Connector = connector
 	}
-	if row.Has("low_ohms") || row.Has("high_ohms") {
+	if row.Has(colLowOhms) || row.Has(colHighOhms) {
 		part.Window = &fitmentv1.ResistanceWindow{
-			LowOhms: row.Number("low_ohms", fields), HighOhms: row.Number("high_ohms", fields), Source: row.Text("window_source"),
+			LowOhms: row.Number(colLowOhms, fields), HighOhms: row.Number(colHighOhms, fields), Source: row.Text("window_source"),
 		}
 	}
 	use := &fitmentv1.Part_Application{
-		Make: row.Text("make"), Model: row.Text("model"),
-		YearFrom: small(row, "year_from", fields), YearTo: small(row, "year_to", fields), Body: row.Text("body"),
+		Make: row.Text(colMake), Model: row.Text(colModel),
+		YearFrom: small(row, colYearFrom, fields), YearTo: small(row, colYearTo, fields), Body: row.Text("body"),
 		DriveSide: fitmentv1.Vehicle_DriveSide(enum(row, "drive_side", fitmentv1.Vehicle_DriveSide_value, fields)),
-		Market:    strings.ToUpper(row.Text("market")), BuiltFrom: row.Text("built_from"), BuiltTo: row.Text("built_to"),
+		Market:    strings.ToUpper(row.Text(colMarket)), BuiltFrom: row.Text("built_from"), BuiltTo: row.Text("built_to"),
 	}
 	stated := partRow{part: part}
 	stated.discontinued, stated.statedSupply = row.YesNo("discontinued", fields)
@@ -134,7 +134,7 @@ func validateRow(row imports.Row, stated partRow, fields *check.Fields) {
 	if row.Has("window_source") && stated.part.GetWindow() == nil {
 		fields.Add("window_source", "is stated without a resistance window", "low_ohms and high_ohms beside it")
 	}
-	for _, column := range []string{"low_ohms", "high_ohms"} {
+	for _, column := range []string{colLowOhms, colHighOhms} {
 		if stated.part.GetWindow() != nil && !row.Has(column) {
 			fields.Add(column, "is missing", "both limits of the resistance window, or none")
 		}
@@ -150,7 +150,7 @@ func (r partRow) merge(name string) func([]byte) ([]byte, bool, error) {
 		}
 		if old != nil && part.GetKind() != r.part.GetKind() {
 			return nil, false, &imports.Problem{
-				Field: "kind", Text: "the part is stored as " + part.GetKind().String(),
+				Field: colKind, Text: "the part is stored as " + part.GetKind().String(),
 				Expected: "the same kind: a part number stands for one kind of part",
 			}
 		}
@@ -206,7 +206,7 @@ func (r partRow) apply(part *fitmentv1.Part, name string) {
 	case r.remove && at >= 0:
 		part.Applications = slices.Delete(uses, at, at+1)
 	case !r.remove && at < 0:
-		part.Applications = append(uses, proto.CloneOf(use))
+		part.Applications = append(part.GetApplications(), proto.CloneOf(use))
 	}
 }
 

@@ -78,16 +78,7 @@ func validateKind(fields *check.Fields, kind fitmentv1.Part_Kind, required bool)
 }
 
 // kinds lists the kinds of part, for messages.
-func kinds() string {
-	text := ""
-	for i := int32(1); i < int32(len(fitmentv1.Part_Kind_name)); i++ {
-		if i > 1 {
-			text += ", "
-		}
-		text += fitmentv1.Part_Kind_name[i]
-	}
-	return text
-}
+func kinds() string { return enumNames(fitmentv1.Part_Kind_value) }
 
 func validatePositions(part *fitmentv1.Part, fields *check.Fields) {
 	positions := part.GetPositions()

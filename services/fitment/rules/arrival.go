@@ -51,9 +51,9 @@ func arrivalChecks(kind fitmentv1.Part_Kind) []*fitmentv1.ArrivalCheck {
 			Source: "vehicle makers' service texts and trade papers (substitute load); service texts of three makers forbid ohmmeters on live squibs",
 		})
 	if isBelt(kind) {
-		checks = append(checks, &fitmentv1.ArrivalCheck{
+		checks = append(checks, &fitmentv1.ArrivalCheck{ //nolint:gosec // "Pass" is what must be seen, no password
 			Check:  "Look over webbing, tongue, buckle and anchors, and let the buckle latch and release.",
-			Pass:   "No cut, fray, melted or stretched place; the buckle latches and releases every time. Marks on the webbing alone prove nothing either way.",
+			Pass:   "There is no cut, fray, melted or stretched place, and the buckle latches and releases every time. Marks on the webbing alone prove nothing either way.",
 			Source: "vehicle makers' service texts; SAE 1999-01-0441 (marks of normal use resemble loading marks)",
 		})
 	}

@@ -171,8 +171,8 @@ func (c *Case) goodNumber() string {
 		return c.number.Key
 	}
 	best := ""
-	for i := range c.Question.right {
-		m := &c.Question.right[i]
+	for i := range c.rights {
+		m := &c.rights[i]
 		if c.seller != "" && c.seller != m.maker {
 			continue
 		}
@@ -184,7 +184,7 @@ func (c *Case) goodNumber() string {
 		}
 	}
 	if best == "" {
-		return c.Question.number
+		return c.replaced
 	}
 	return best
 }

@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"slices"
 	"strconv"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
@@ -47,8 +48,8 @@ func caseOf(q *Question, claims evidence.Claims) *Case {
 	if !c.number.Known() {
 		return c
 	}
-	for i := range q.right {
-		if m := &q.right[i]; m.number == c.number.Key && (c.seller == "" || c.seller == m.maker) {
+	for i := range q.rights {
+		if m := &q.rights[i]; m.number == c.number.Key && (c.seller == "" || c.seller == m.maker) {
 			if c.right != nil { // two makers, one number: which one is not known
 				c.right = nil
 				break
@@ -90,7 +91,7 @@ func (c *Case) sameAsReplaced() bool {
 	if c.listed != nil {
 		maker = names.Fold(c.listed.GetMaker())
 	}
-	return c.Question.number != "" && c.Question.number == c.number.Key && (c.maker == "" || maker == "" || c.maker == maker)
+	return c.replaced != "" && c.replaced == c.number.Key && (c.replacedMaker == "" || maker == "" || c.replacedMaker == maker)
 }
 
 // madeBy is the folded maker of the listed part, as well as it is known.
@@ -233,12 +234,7 @@ func (c *Case) yearsDisagree() bool {
 	if !known || len(c.donor.years) == 0 {
 		return false
 	}
-	for _, y := range c.donor.years {
-		if y == year {
-			return false
-		}
-	}
-	return true
+	return !slices.Contains(c.donor.years, year)
 }
 
 // statedYear is the donor's model year as stated at any level.
@@ -265,20 +261,12 @@ func (c *Case) provenYear() (year int32, proven bool) {
 
 // inYears tells whether a year lies within one of the applications.
 func inYears(uses []*fitmentv1.Part_Application, year int32) bool {
-	for _, a := range uses {
-		if (a.GetYearFrom() == 0 || year >= a.GetYearFrom()) && (a.GetYearTo() == 0 || year <= a.GetYearTo()) {
-			return true
-		}
-	}
-	return false
+	return slices.ContainsFunc(uses, func(a *fitmentv1.Part_Application) bool {
+		return (a.GetYearFrom() == 0 || year >= a.GetYearFrom()) && (a.GetYearTo() == 0 || year <= a.GetYearTo())
+	})
 }
 
 // splits tells whether one of the applications is limited by build date.
 func splits(uses []*fitmentv1.Part_Application) bool {
-	for _, a := range uses {
-		if catalogue.Split(a) {
-			return true
-		}
-	}
-	return false
+	return slices.ContainsFunc(uses, catalogue.Split)
 }

@@ -167,8 +167,8 @@ func (c *Case) stagesKnown() int {
 	if c.label != nil {
 		most = max(most, c.label.GetStages())
 	} else {
-		for i := range c.Question.right {
-			most = max(most, c.Question.right[i].Part.GetStages())
+		for i := range c.rights {
+			most = max(most, c.rights[i].Part.GetStages())
 		}
 	}
 	return int(most)

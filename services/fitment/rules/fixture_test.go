@@ -4,8 +4,6 @@ import (
 	"testing"
 	"time"
 
-	"google.golang.org/protobuf/proto"
-
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	"beltwright.example/services/fitment/catalogue"
 	"beltwright.example/services/fitment/evidence"
@@ -35,7 +33,7 @@ var (
 	left1  = &fitmentv1.Position{Row: 1, Side: fitmentv1.Position_LEFT}
 )
 
-// world is what a case is decided in; the maker, makes and numbers are invented.
+// worldOf is what a case is decided in; the maker, makes and numbers are invented.
 //
 //	K1   right buckle, Kestrel 2004–2006, both drive sides
 //	K2   replaces K1; K3 replaces K2
@@ -44,8 +42,8 @@ var (
 //	X1   right buckle of another model
 //	D1   driver air bag with two stages, Kestrel 2004–2006, left-hand drive
 //	M1   control module, Kestrel 2004–2006
-func worldOf(t testing.TB) *catalogue.Catalogue {
-	t.Helper()
+func worldOf(tb testing.TB) *catalogue.Catalogue {
+	tb.Helper()
 	c := catalogue.New()
 	use := func(model string, from, to int32) *fitmentv1.Part_Application {
 		return &fitmentv1.Part_Application{Make: "Velar", Model: model, YearFrom: from, YearTo: to}
@@ -57,7 +55,7 @@ func worldOf(t testing.TB) *catalogue.Catalogue {
 		}
 		change(p)
 		if err := c.PutPart(p); err != nil {
-			t.Fatal(err)
+			tb.Fatal(err)
 		}
 	}
 	as := func(*fitmentv1.Part) {}
@@ -75,17 +73,17 @@ func worldOf(t testing.TB) *catalogue.Catalogue {
 	part("M1", fitmentv1.Part_CONTROL_MODULE, func(p *fitmentv1.Part) { p.Stages, p.Positions = 0, nil }, use("Kestrel", 2004, 2006))
 	for _, pair := range [][2]string{{"K1", "K2"}, {"K2", "K3"}} {
 		if err := c.PutSupersession(&fitmentv1.Supersession{Name: "supersessions/" + pair[1], Maker: "Orbis", OldNumber: pair[0], NewNumber: pair[1]}); err != nil {
-			t.Fatal(err)
+			tb.Fatal(err)
 		}
 	}
-	recall(t, c, &fitmentv1.Recall{Name: "recalls/cover", Type: fitmentv1.Recall_COVERAGE, Number: "set 1", AsOf: "2026-06-20", PartMaker: "Orbis"})
+	recall(tb, c, &fitmentv1.Recall{Name: "recalls/cover", Type: fitmentv1.Recall_COVERAGE, Number: "set 1", AsOf: "2026-06-20", PartMaker: "Orbis"})
 	return c
 }
 
-func recall(t testing.TB, c *catalogue.Catalogue, r *fitmentv1.Recall) {
-	t.Helper()
+func recall(tb testing.TB, c *catalogue.Catalogue, r *fitmentv1.Recall) {
+	tb.Helper()
 	if err := c.PutRecall(r); err != nil {
-		t.Fatal(err)
+		tb.Fatal(err)
 	}
 }
 
@@ -146,8 +144,8 @@ func say(attribute rules.Attribute, value string, level fitmentv1.Evidence_Level
 func reads(ohms float64, level fitmentv1.Evidence_Level) func(*fitmentv1.Listing) {
 	return func(l *fitmentv1.Listing) {
 		l.Evidence = append(l.Evidence, &fitmentv1.Evidence{Attribute: fitmentv1.Evidence_LOOP_RESISTANCE, Level: level, Reading: &fitmentv1.Reading{
-			Kind: l.GetKind(), Position: l.GetPosition(), Method: fitmentv1.Reading_MODULE_REPORTED, Ohms: proto.Float64(ohms),
-			Meter: &fitmentv1.Meter{PercentOfReading: 1, Counts: 1, ResolutionOhms: 0.1}, DisplayLimitOhms: proto.Float64(6.3),
+			Kind: l.GetKind(), Position: l.GetPosition(), Method: fitmentv1.Reading_MODULE_REPORTED, Ohms: new(ohms),
+			Meter: &fitmentv1.Meter{PercentOfReading: 1, Counts: 1, ResolutionOhms: 0.1}, DisplayLimitOhms: new(6.3),
 		}})
 	}
 }
@@ -194,18 +192,18 @@ func instead(attribute rules.Attribute, value string, level fitmentv1.Evidence_L
 	}
 }
 
-func finding(t testing.TB, d *fitmentv1.Decision, rule string) *fitmentv1.Finding {
-	t.Helper()
+func finding(tb testing.TB, d *fitmentv1.Decision, rule string) *fitmentv1.Finding {
+	tb.Helper()
 	for _, f := range d.GetFindings() {
 		if f.GetRule() == rule {
 			return f
 		}
 	}
-	t.Fatalf("no finding of rule %s", rule)
+	tb.Fatalf("no finding of rule %s", rule)
 	return nil
 }
 
-func decide(t testing.TB, n *fitmentv1.Need, l *fitmentv1.Listing) *fitmentv1.Decision {
-	t.Helper()
-	return rules.Decide(n, l, worldOf(t), rules.DefaultPolicy(), today)
+func decide(tb testing.TB, n *fitmentv1.Need, l *fitmentv1.Listing) *fitmentv1.Decision {
+	tb.Helper()
+	return rules.Decide(n, l, worldOf(tb), rules.DefaultPolicy(), today)
 }

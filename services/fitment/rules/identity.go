@@ -62,7 +62,7 @@ func (c *Case) servesBoth(position string) bool {
 	if err != nil {
 		return false
 	}
-	for _, m := range c.Question.right {
+	for _, m := range c.rights {
 		if catalogue.MadeFor(m.Part, other) == evidence.Yes {
 			return true
 		}

@@ -43,19 +43,19 @@ func (c *Case) againstReplaced() Result {
 		fits = yes("the number replaces, in one step, that of a part listed for the vehicle")
 	}
 	fits = fits.comparing(c.right.Replaces, c.number.Value)
-	if q.number == "" || q.number == c.number.Key {
+	if q.replaced == "" || q.replaced == c.number.Key {
 		return fits
 	}
-	for i := range q.right {
-		if q.right[i].number == q.number {
+	for i := range q.rights {
+		if q.rights[i].number == q.replaced {
 			return fits
 		}
 	}
-	maker := q.maker
+	maker := q.replacedMaker
 	if maker == "" {
 		maker = c.right.maker
 	}
-	if q.cat.Replaces(maker, c.number.Key, q.number, q.need.GetVehicle()) == evidence.Yes {
+	if q.cat.Replaces(maker, c.number.Key, q.replaced, q.need.GetVehicle()) == evidence.Yes {
 		return fits
 	}
 	return unknown("the part in the vehicle bears a number that the catalogue does not list for the vehicle").comparing(q.need.GetPartNumber(), c.number.Value)
@@ -65,7 +65,7 @@ func (c *Case) againstReplaced() Result {
 // catalogue lists no such part for the vehicle.
 func (c *Case) byReplaced() (known bool, result Result) {
 	q := c.Question
-	if q.number == "" {
+	if q.replaced == "" {
 		return false, Result{}
 	}
 	if c.sameAsReplaced() {
@@ -76,12 +76,12 @@ func (c *Case) byReplaced() (known bool, result Result) {
 	}
 	maker := c.madeBy()
 	if maker == "" {
-		maker = q.maker
+		maker = q.replacedMaker
 	}
-	if q.maker != "" && maker != q.maker {
+	if q.replacedMaker != "" && maker != q.replacedMaker {
 		return false, Result{}
 	}
-	switch q.cat.Replaces(maker, c.number.Key, q.number, q.need.GetVehicle()) {
+	switch q.cat.Replaces(maker, c.number.Key, q.replaced, q.need.GetVehicle()) {
 	case evidence.Yes:
 		return true, yes("the number replaces, in one step, that of the part in the vehicle").comparing(q.need.GetPartNumber(), c.number.Value)
 	case evidence.No:
@@ -108,7 +108,7 @@ func (c *Case) otherNumber() Result {
 	switch {
 	case c.excluded():
 		return no("the catalogue lists other vehicles for this number").comparing(q.rightNumbers(), c.number.Value)
-	case len(q.right) == 0:
+	case len(q.rights) == 0:
 		return unknown("the catalogue lists no part for this vehicle, kind and position")
 	case c.furtherStep():
 		return unknown("the number replaces a right one only over several steps, each with its own condition; the maker must say whether it holds").comparing(q.rightNumbers(), c.number.Value)
@@ -124,8 +124,8 @@ func (c *Case) otherNumber() Result {
 // furtherStep tells whether the number replaces one that itself replaces a right
 // number.
 func (c *Case) furtherStep() bool {
-	for i := range c.Question.right {
-		m := &c.Question.right[i]
+	for i := range c.rights {
+		m := &c.rights[i]
 		if m.Via == fitmentv1.PartMatch_SUPERSESSION && (c.madeBy() == "" || c.madeBy() == m.maker) &&
 			c.cat.Replaces(m.maker, c.number.Key, m.number, c.need.GetVehicle()) != evidence.No {
 			return true
@@ -140,8 +140,8 @@ func (c *Case) twoMakers() bool {
 		return false
 	}
 	found := 0
-	for i := range c.Question.right {
-		if c.Question.right[i].number == c.number.Key {
+	for i := range c.rights {
+		if c.rights[i].number == c.number.Key {
 			found++
 		}
 	}
@@ -150,10 +150,10 @@ func (c *Case) twoMakers() bool {
 
 // rightNumbers is the first right number, for messages.
 func (q *Question) rightNumbers() string {
-	if len(q.right) == 0 {
+	if len(q.rights) == 0 {
 		return ""
 	}
-	return q.right[0].Part.GetNumber()
+	return q.rights[0].Part.GetNumber()
 }
 
 // rightVehicle: the catalogue lists the vehicle for the part of this number, in
@@ -167,9 +167,9 @@ func rightVehicle(c *Case) Result {
 	case c.proven != nil && c.identical:
 		return yes("it bears the number of the part it replaces")
 	case c.proven != nil:
-		return c.Question.open(c.proven)
+		return c.open(c.proven)
 	case c.right != nil && c.right.Application != evidence.Yes:
-		return c.Question.open(c.right)
+		return c.open(c.right)
 	}
 	if c.number.Known() && c.right == nil {
 		if known, result := c.byReplaced(); known {
@@ -179,7 +179,7 @@ func rightVehicle(c *Case) Result {
 			return no("the catalogue lists other vehicles for this number")
 		}
 	}
-	if len(c.Question.right) == 0 {
+	if len(c.rights) == 0 {
 		return unknown("the catalogue lists no part for this vehicle, kind and position")
 	}
 	return unknown("only the vehicle speaks for the part: the number on its label is not proven")

@@ -14,9 +14,9 @@ import (
 // new part is as sure as the order, so it counts as confirmed.
 func Parts(need *fitmentv1.Need, cat *catalogue.Catalogue, policy Policy, today time.Time) []*fitmentv1.PartMatch {
 	q := For(need, cat, policy, today)
-	list := make([]*fitmentv1.PartMatch, 0, len(q.right))
-	for i := range q.right {
-		m := &q.right[i]
+	list := make([]*fitmentv1.PartMatch, 0, len(q.rights))
+	for i := range q.rights {
+		m := &q.rights[i]
 		list = append(list, &fitmentv1.PartMatch{
 			Part: m.Part, Via: m.Via, Application: q.newPart(m), Recall: q.newRecall(m),
 		})
@@ -40,7 +40,7 @@ func (q *Question) newPart(m *rightPart) *fitmentv1.Finding {
 			continue
 		}
 		r := rule.Check(c)
-		if r.Answer == evidence.Unknown && (rule.Family == "connector" || rule.Family == "electrical") {
+		if r.Answer == evidence.Unknown && (rule.Family == famConnector || rule.Family == famElectrical) {
 			continue
 		}
 		if r.Answer == evidence.No || (r.Answer != evidence.Yes && worst.Answer == evidence.Yes) {
@@ -51,7 +51,7 @@ func (q *Question) newPart(m *rightPart) *fitmentv1.Finding {
 		}
 	}
 	return &fitmentv1.Finding{
-		Rule: "number.application", Family: "number", Severity: fit,
+		Rule: "number.application", Family: famNumber, Severity: fit,
 		Answer: worst.Answer, Reason: worst.sentence(), Source: fromInterchange, Remedy: worst.Vehicle,
 	}
 }
@@ -64,7 +64,7 @@ func (q *Question) newRecall(m *rightPart) *fitmentv1.Finding {
 	})
 	result := Result{Answer: state.Free, Why: state.Reason}.comparing("", noticeNumbers(state.Notices))
 	finding := &fitmentv1.Finding{
-		Rule: "recall.open", Family: "recall", Severity: reuse, Answer: state.Free, Reason: result.sentence(),
+		Rule: "recall.open", Family: famRecall, Severity: reuse, Answer: state.Free, Reason: result.sentence(),
 		Source: "49 CFR 573.12 and 49 USC 30120(j): no recalled equipment, new or used, may be sold unless remedied",
 	}
 	if state.Free == evidence.Unknown {

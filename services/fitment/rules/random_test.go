@@ -3,7 +3,6 @@ package rules_test
 import (
 	"testing"
 
-	"google.golang.org/protobuf/proto"
 	"pgregory.net/rapid"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
@@ -63,12 +62,12 @@ func drawStatement(t *rapid.T, a rules.Attribute) *fitmentv1.Evidence {
 
 func drawLoop(t *rapid.T, l *fitmentv1.Listing) {
 	reading := &fitmentv1.Reading{
-		Method: fitmentv1.Reading_METER_AT_COMPONENT, ShortingClip: fitmentv1.Reading_OUT, Ohms: proto.Float64(2.0),
+		Method: fitmentv1.Reading_METER_AT_COMPONENT, ShortingClip: fitmentv1.Reading_OUT, Ohms: new(2.0),
 		Meter: &fitmentv1.Meter{PercentOfReading: 0.5, Counts: 2, ResolutionOhms: 0.01},
 	}
 	switch rapid.SampledFrom([]string{"inside", "inside", "inside", "above", "open", "clip"}).Draw(t, "loop") {
 	case "above":
-		reading.Ohms = proto.Float64(4.5)
+		reading.Ohms = new(4.5)
 	case "open":
 		reading.Ohms, reading.OverRange = nil, true
 	case "clip":
@@ -147,7 +146,8 @@ type drawn struct {
 	ref  *reference
 }
 
-func drawCase(t *rapid.T, tb testing.TB) drawn {
+func drawCase(tb testing.TB, t *rapid.T) drawn {
+	tb.Helper()
 	d := drawn{need: kestrel(), list: documented(), cat: worldOf(tb)}
 	switch rapid.IntRange(0, 3).Draw(t, "shape") {
 	case 0: // all but a good case: something is not stated, little is stated otherwise
@@ -182,7 +182,7 @@ func TestNoDifferenceFromTheReference(t *testing.T) {
 	t.Parallel()
 	verdicts := map[fitmentv1.Decision_Verdict]int{}
 	rapid.Check(t, func(rt *rapid.T) {
-		d := drawCase(rt, t)
+		d := drawCase(t, rt)
 		got := rules.Decide(d.need, d.list, d.cat, rules.DefaultPolicy(), today)
 		want := d.ref.answers()
 		fit, reuse := yes, yes
@@ -216,7 +216,7 @@ func TestNoDifferenceFromTheReference(t *testing.T) {
 func TestJudgeSaysWhatDecideSays(t *testing.T) {
 	t.Parallel()
 	rapid.Check(t, func(rt *rapid.T) {
-		d := drawCase(rt, t)
+		d := drawCase(t, rt)
 		decision := rules.Decide(d.need, d.list, d.cat, rules.DefaultPolicy(), today)
 		if got := rules.Judge(d.need, d.list, d.cat, rules.DefaultPolicy(), today); got != decision.GetVerdict() {
 			rt.Fatalf("judge %v, decide %v", got, decision.GetVerdict())
@@ -238,7 +238,7 @@ func TestNoCompletionDisprovesWhatFits(t *testing.T) {
 	t.Parallel()
 	fits := 0
 	rapid.Check(t, func(rt *rapid.T) {
-		d := drawCase(rt, t)
+		d := drawCase(t, rt)
 		if rapid.Bool().Draw(rt, "documented") {
 			d.need, d.list = kestrel(), documented(forget(rapid.SampledFrom([]rules.Attribute{aKind, aPosition, aDriveSide, aYear}).Draw(rt, "implied")))
 		}
@@ -315,7 +315,7 @@ func TestNothingFitsOnNothingOrOnClaims(t *testing.T) {
 		}
 	}
 	rapid.Check(t, func(rt *rapid.T) {
-		d := drawCase(rt, t)
+		d := drawCase(t, rt)
 		for _, e := range d.list.GetEvidence() {
 			e.Level = rapid.SampledFrom([]fitmentv1.Evidence_Level{0, claimed}).Draw(rt, "level")
 		}
@@ -330,7 +330,7 @@ func TestNothingFitsOnNothingOrOnClaims(t *testing.T) {
 func TestWhatIsMissingIsEnough(t *testing.T) {
 	t.Parallel()
 	rapid.Check(t, func(rt *rapid.T) {
-		d := drawCase(rt, t)
+		d := drawCase(t, rt)
 		decision := rules.Decide(d.need, d.list, d.cat, rules.DefaultPolicy(), today)
 		var tests []evidence.Test
 		asks := map[string]float64{}

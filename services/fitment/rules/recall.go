@@ -49,36 +49,47 @@ func noRecall(c *Case) Result {
 // recallState asks the catalogue with what is proven of part and donor, or with
 // all that is stated.
 func (c *Case) recallState(proven bool) catalogue.RecallAnswer {
-	donor := c.claims.Listing().GetDonor()
-	q := catalogue.RecallQuery{Kind: c.need.GetKind(), Today: c.today, MaxAgeDays: c.policy.RecallMaxAgeDays}
-	vehicle := &fitmentv1.Vehicle{}
-	q.Vehicle = vehicle
+	q := c.statedQuery()
 	if proven {
-		if c.number.Proven() {
-			q.Number, q.Maker = c.number.Key, names.Fold(c.label.GetMaker())
-		}
-		if q.Maker == "" && c.identical {
-			q.Maker = c.maker
-		}
-		vehicle.ModelYear, _ = c.provenYear()
-		if c.vinOf().answer.Answer == evidence.Yes { // the VIN ties the stated donor to a vehicle
-			vehicle.Make, vehicle.Model = donor.GetMake(), donor.GetModel()
-		}
-	} else {
-		q.Maker = c.madeBy()
-		if c.number.Known() {
-			q.Number = c.number.Key
-		}
-		if q.Maker == "" && c.identical {
-			q.Maker = c.maker
-		}
-		vehicle.Make, vehicle.Model = donor.GetMake(), donor.GetModel()
-		vehicle.ModelYear, _ = c.statedYear()
+		q = c.provenQuery()
+	}
+	if q.Maker == "" && c.identical {
+		q.Maker = c.replacedMaker
 	}
 	if q.Maker == "" {
 		return catalogue.RecallAnswer{Free: evidence.Unknown, Reason: "whose part it is, is not proven, so no set of recall notices can clear it"}
 	}
+	q.Kind, q.Today, q.MaxAgeDays = c.need.GetKind(), c.today, c.policy.RecallMaxAgeDays
 	return c.cat.RecallState(q)
+}
+
+// statedQuery names part and donor by all that is stated.
+func (c *Case) statedQuery() catalogue.RecallQuery {
+	donor := c.claims.Listing().GetDonor()
+	year, _ := c.statedYear()
+	q := catalogue.RecallQuery{
+		Maker:   c.madeBy(),
+		Vehicle: &fitmentv1.Vehicle{Make: donor.GetMake(), Model: donor.GetModel(), ModelYear: year},
+	}
+	if c.number.Known() {
+		q.Number = c.number.Key
+	}
+	return q
+}
+
+// provenQuery names part and donor by what is proven. A proven VIN ties the
+// donor's stated make and model to a vehicle.
+func (c *Case) provenQuery() catalogue.RecallQuery {
+	q := catalogue.RecallQuery{Vehicle: &fitmentv1.Vehicle{}}
+	if c.number.Proven() {
+		q.Number, q.Maker = c.number.Key, names.Fold(c.label.GetMaker())
+	}
+	q.Vehicle.ModelYear, _ = c.provenYear()
+	if c.vinOf().answer.Answer == evidence.Yes {
+		donor := c.claims.Listing().GetDonor()
+		q.Vehicle.Make, q.Vehicle.Model = donor.GetMake(), donor.GetModel()
+	}
+	return q
 }
 
 // noticeNumbers lists the numbers of notices.

@@ -514,7 +514,7 @@ func (r *reference) position() evidence.Answer {
 }
 
 // bySide tells whether the part is listed for one drive side only.
-func (r *reference) bySide(p *fitmentv1.Part) bool { return p.GetNumber() == "D1" }
+func bySide(p *fitmentv1.Part) bool { return p.GetNumber() == "D1" }
 
 func (r *reference) driveSide() evidence.Answer {
 	h, label := r.hold(aDriveSide), (*fitmentv1.Part)(nil)
@@ -529,7 +529,7 @@ func (r *reference) driveSide() evidence.Answer {
 	switch {
 	case label == nil && same:
 		return yes
-	case label != nil && !r.bySide(label):
+	case label != nil && !bySide(label):
 		return yes
 	case h.conflict || want == "":
 		return unknown
@@ -642,7 +642,7 @@ func (r *reference) build() evidence.Answer {
 	case r.isRight(label):
 		return evidence.Or(evidence.Of(!split(n.value) || built != ""), unknown)
 	case n.stated && split(n.value) && !r.isRight(p) && r.need.GetVehicle().GetModel() == "Swift" && built != "" && (r.need.GetVehicle().GetModelYear() == 2005 || r.need.GetVehicle().GetModelYear() == 0):
-		return evidence.Not(evidence.Of(r.wrongSide(n.value, built)))
+		return evidence.Not(evidence.Of(wrongSide(n.value, built)))
 	case len(r.rights()) == 0:
 		return unknown
 	case !slices.ContainsFunc(r.rights(), split):
@@ -651,7 +651,7 @@ func (r *reference) build() evidence.Answer {
 	return unknown
 }
 
-func (r *reference) wrongSide(number, built string) bool {
+func wrongSide(number, built string) bool {
 	return (number == "s1") == (built > "2005-02-28")
 }
 
@@ -704,7 +704,7 @@ func (r *reference) legible() evidence.Answer {
 	return plain
 }
 
-// answers answers every rule that counts.
+// answers gives every rule that counts its answer.
 func (r *reference) answers() map[string]evidence.Answer {
 	kind := r.need.GetKind()
 	belt, squib := kind == buckle, kind != fitmentv1.Part_CONTROL_MODULE

@@ -8,6 +8,20 @@ const (
 	advice = fitmentv1.Finding_ADVICE
 )
 
+// Families.
+const (
+	famIdentity   = "identity"
+	famNumber     = "number"
+	famYears      = "years"
+	famConnector  = "connector"
+	famElectrical = "electrical"
+	famDeployment = "deployment"
+	famHistory    = "history"
+	famAge        = "age"
+	famRecall     = "recall"
+	famProvenance = "provenance"
+)
+
 // Short names of the attributes, for the table.
 const (
 	aNumber     = fitmentv1.Evidence_PART_NUMBER
@@ -49,32 +63,32 @@ const (
 
 // registry is the table of rules. Adding one here is all it takes.
 var registry = []Rule{
-	{"identity.kind", "identity", "common practice, no source: a part of one kind does not do another's work", fit, []Attribute{aKind, aNumber}, sameKind},
-	{"identity.position", "identity", "common practice, no source: restraint parts are made for their seating position", fit, []Attribute{aPosition, aNumber}, samePosition},
-	{"identity.drive_side", "identity", "common practice, no source: driver and passenger change sides with the steering wheel", fit, []Attribute{aDriveSide, aNumber}, sameDriveSide},
-	{"number.matches", "number", "common practice, no source: the maker's part number identifies the design; supersession is directed and holds one step at a time", fit, []Attribute{aNumber}, rightNumber},
-	{"number.application", "number", fromInterchange, fit, []Attribute{aNumber}, rightVehicle},
-	{"years.model_year", "years", fromInterchange, fit, []Attribute{aYear, aNumber}, sameYears},
-	{"years.build_date", "years", "NHTSA interpretation on 49 CFR 565.3(j): a model year is not a calendar year, so a change within it is told by the build date", fit, []Attribute{aNumber}, sameBuild},
-	{"connector.interface", "connector", fromISO19072, fit, []Attribute{aInterface, aNumber}, sameInterface},
-	{"connector.keying", "connector", fromISO19072, fit, []Attribute{aKeying, aNumber}, sameKeying},
-	{"connector.cavities", "connector", fromISO19072, fit, []Attribute{aCavities, aNumber}, sameCavities},
-	{"connector.shorting_clip", "connector", fromClip, reuse, []Attribute{aClip}, wholeClip},
-	{"connector.pigtail", "connector", "common practice, no source: a cut restraint lead is not spliced unless the vehicle's maker says how", reuse, []Attribute{aPigtail}, wholePigtail},
-	{"electrical.stages", "electrical", fromStages, fit, []Attribute{aStages, aNumber}, sameStages},
-	{"electrical.resistance", "electrical", "part maker's or vehicle maker's limits where known, otherwise 1.4 to 3.2 Ω (trade paper, 2018); conformance by JCGM 106:2012", reuse, []Attribute{aLoop, aNumber, aStages}, inWindow},
-	{"deployment.marks", "deployment", "Rhode Island § 31-53-3: a deployed or damaged bag is nonfunctional", reuse, []Attribute{aMarks}, noMarks},
-	{"deployment.loop", "deployment", "common practice, no source: a fired squib reads open or shorted", reuse, []Attribute{aLoop, aNumber, aStages}, notFired},
-	{"deployment.crash_record", "deployment", fromContested, reuse, []Attribute{aCrash}, noCrashRecord},
-	{"deployment.code", "deployment", "a maker's legacy codes B0051 and B0053 mean that deployment was commanded; under J2012 the same numbers mean something else, so the donor's dialect decides", reuse, []Attribute{aCode}, noDeploymentCode},
-	{"history.belt_in_use", "history", fromBelt, reuse, []Attribute{aBelt}, beltNotLoaded},
-	{"history.flood", "history", fromFlood, reuse, []Attribute{aFlood}, noFlood},
-	{"history.fire", "history", "common practice, no source: heat ages propellant, webbing and plastics", reuse, []Attribute{aFire}, noFire},
-	{"age.service_life", "age", "service life set by the part's or vehicle's maker (one maker, 1998: 15 years from production, on the label)", reuse, []Attribute{aYear, aVIN, aNumber}, withinLife},
-	{"recall.open", "recall", "49 CFR 573.12 and 49 USC 30120(j): no recalled equipment, new or used, may be sold unless remedied", reuse, []Attribute{aRecallOpen, aRemedied, aNumber, aVIN, aYear}, noRecall},
-	{"provenance.donor_vin", "provenance", fromProvenance, reuse, []Attribute{aVIN, aYear}, donorKnown},
-	{"provenance.label", "provenance", fromProvenance, fit, []Attribute{aLegible, aNumber}, labelLegible},
-	{"provenance.pulled_by", "provenance", "New Zealand LVRC bulletin 2 (who oversaw the removal)", advice, []Attribute{aPulledBy}, pulledBy},
+	{"identity.kind", famIdentity, "common practice, no source: a part of one kind does not do another's work", fit, []Attribute{aKind, aNumber}, sameKind},
+	{"identity.position", famIdentity, "common practice, no source: restraint parts are made for their seating position", fit, []Attribute{aPosition, aNumber}, samePosition},
+	{"identity.drive_side", famIdentity, "common practice, no source: driver and passenger change sides with the steering wheel", fit, []Attribute{aDriveSide, aNumber}, sameDriveSide},
+	{"number.matches", famNumber, "common practice, no source: the maker's part number identifies the design; supersession is directed and holds one step at a time", fit, []Attribute{aNumber}, rightNumber},
+	{"number.application", famNumber, fromInterchange, fit, []Attribute{aNumber}, rightVehicle},
+	{"years.model_year", famYears, fromInterchange, fit, []Attribute{aYear, aNumber}, sameYears},
+	{"years.build_date", famYears, "NHTSA interpretation on 49 CFR 565.3(j): a model year is not a calendar year, so a change within it is told by the build date", fit, []Attribute{aNumber}, sameBuild},
+	{"connector.interface", famConnector, fromISO19072, fit, []Attribute{aInterface, aNumber}, sameInterface},
+	{"connector.keying", famConnector, fromISO19072, fit, []Attribute{aKeying, aNumber}, sameKeying},
+	{"connector.cavities", famConnector, fromISO19072, fit, []Attribute{aCavities, aNumber}, sameCavities},
+	{"connector.shorting_clip", famConnector, fromClip, reuse, []Attribute{aClip}, wholeClip},
+	{"connector.pigtail", famConnector, "common practice, no source: a cut restraint lead is not spliced unless the vehicle's maker says how", reuse, []Attribute{aPigtail}, wholePigtail},
+	{"electrical.stages", famElectrical, fromStages, fit, []Attribute{aStages, aNumber}, sameStages},
+	{"electrical.resistance", famElectrical, "part maker's or vehicle maker's limits where known, otherwise 1.4 to 3.2 Ω (trade paper, 2018); conformance by JCGM 106:2012", reuse, []Attribute{aLoop, aNumber, aStages}, inWindow},
+	{"deployment.marks", famDeployment, "Rhode Island § 31-53-3: a deployed or damaged bag is nonfunctional", reuse, []Attribute{aMarks}, noMarks},
+	{"deployment.loop", famDeployment, "common practice, no source: a fired squib reads open or shorted", reuse, []Attribute{aLoop, aNumber, aStages}, notFired},
+	{"deployment.crash_record", famDeployment, fromContested, reuse, []Attribute{aCrash}, noCrashRecord},
+	{"deployment.code", famDeployment, "a maker's legacy codes B0051 and B0053 mean that deployment was commanded; under J2012 the same numbers mean something else, so the donor's dialect decides", reuse, []Attribute{aCode}, noDeploymentCode},
+	{"history.belt_in_use", famHistory, fromBelt, reuse, []Attribute{aBelt}, beltNotLoaded},
+	{"history.flood", famHistory, fromFlood, reuse, []Attribute{aFlood}, noFlood},
+	{"history.fire", famHistory, "common practice, no source: heat ages propellant, webbing and plastics", reuse, []Attribute{aFire}, noFire},
+	{"age.service_life", famAge, "service life set by the part's or vehicle's maker (one maker, 1998: 15 years from production, on the label)", reuse, []Attribute{aYear, aVIN, aNumber}, withinLife},
+	{"recall.open", famRecall, "49 CFR 573.12 and 49 USC 30120(j): no recalled equipment, new or used, may be sold unless remedied", reuse, []Attribute{aRecallOpen, aRemedied, aNumber, aVIN, aYear}, noRecall},
+	{"provenance.donor_vin", famProvenance, fromProvenance, reuse, []Attribute{aVIN, aYear}, donorKnown},
+	{"provenance.label", famProvenance, fromProvenance, fit, []Attribute{aLegible, aNumber}, labelLegible},
+	{"provenance.pulled_by", famProvenance, "New Zealand LVRC bulletin 2 (who oversaw the removal)", advice, []Attribute{aPulledBy}, pulledBy},
 }
 
 // fitRules and reuseRules are the places of the rules that count.

@@ -104,11 +104,11 @@ type Question struct {
 	policy   Policy
 	today    time.Time
 	position *fitmentv1.Position
-	right    []rightPart
-	number   string // key of the number on the part to be replaced, if any
-	maker    string // folded maker of that part, if any
-	make     string
-	want     wanted
+	rights   []rightPart
+	// replaced is the key of the number on the part to be replaced, and
+	// replacedMaker its folded maker, where they are known.
+	replaced, replacedMaker string
+	want                    wanted
 }
 
 // rightPart is a catalogue match with its comparable maker and number.
@@ -136,13 +136,12 @@ func For(need *fitmentv1.Need, cat *catalogue.Catalogue, policy Policy, today ti
 		if err != nil {
 			continue
 		}
-		q.right = append(q.right, rightPart{Match: m, maker: names.Fold(m.Part.GetMaker()), number: number})
+		q.rights = append(q.rights, rightPart{Match: m, maker: names.Fold(m.Part.GetMaker()), number: number})
 	}
 	if number, err := names.NumberKey(need.GetPartNumber()); err == nil {
-		q.number = number
+		q.replaced = number
 	}
-	q.maker = names.Fold(need.GetPartMaker())
-	q.make = names.Fold(need.GetVehicle().GetMake())
+	q.replacedMaker = names.Fold(need.GetPartMaker())
 	q.want = q.wants()
 	return q
 }
@@ -171,7 +170,7 @@ func (q *Question) wants() wanted {
 // another.
 func (q *Question) common(of func(*fitmentv1.Part) string) string {
 	value := ""
-	for i, m := range q.right {
+	for i, m := range q.rights {
 		one := of(m.Part)
 		if one == "" || (i > 0 && one != value) {
 			return ""

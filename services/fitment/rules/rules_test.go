@@ -131,22 +131,22 @@ func TestPartsThatMayBeBoughtNew(t *testing.T) {
 	describe := func(n *fitmentv1.Need) string {
 		var list []string
 		for _, m := range rules.Parts(n, cat, rules.DefaultPolicy(), today) {
-			list = append(list, m.GetPart().GetNumber()+" "+m.GetVia().String()+" "+m.GetApplication().GetAnswer().String()+" "+m.GetRecall().GetAnswer().String())
+			list = append(list, m.GetPart().GetNumber()+" "+m.GetVia().String()+" "+m.GetApplication().GetAnswer().String()+", recall "+m.GetRecall().GetAnswer().String())
 		}
-		return strings.Join(list, ", ")
+		return strings.Join(list, "; ")
 	}
 	other := kestrel(func(n *fitmentv1.Need) { n.Connector = &fitmentv1.Connector{Keying: "A"} })
 	cases := []struct {
 		need *fitmentv1.Need
 		want string
 	}{
-		{kestrel(), "K1 APPLICATION YES NO, K2 SUPERSESSION YES YES"},
-		{swift("2005-03-01"), "S2 APPLICATION YES YES"},
-		{swift(""), "S1 APPLICATION UNKNOWN YES, S2 APPLICATION UNKNOWN YES"},
-		{other, "K1 APPLICATION NO NO, K2 SUPERSESSION NO YES"},
+		{kestrel(), "K1 APPLICATION YES, recall NO; K2 SUPERSESSION YES, recall YES"},
+		{swift("2005-03-01"), "S2 APPLICATION YES, recall YES"},
+		{swift(""), "S1 APPLICATION UNKNOWN, recall YES; S2 APPLICATION UNKNOWN, recall YES"},
+		{other, "K1 APPLICATION NO, recall NO; K2 SUPERSESSION NO, recall YES"},
 		{kestrel(func(n *fitmentv1.Need) { n.Vehicle.ModelYear = 2012 }), ""},
-		{driverBag(), "D1 APPLICATION YES YES"},
-		{module(), "M1 APPLICATION YES YES"},
+		{driverBag(), "D1 APPLICATION YES, recall YES"},
+		{module(), "M1 APPLICATION YES, recall YES"},
 	}
 	for _, c := range cases {
 		if got := describe(c.need); got != c.want {

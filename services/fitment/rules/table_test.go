@@ -113,11 +113,12 @@ func identityTable() []one {
 		{rule: position, name: "need names none", need: kestrel(func(n *fitmentv1.Need) { n.Position = nil }), list: listing(), want: unknown},
 		{rule: position, name: "follows from the drive side", need: driverBag(), list: numbered("D1", shown, forget(aPosition)), want: yes},
 		{rule: position, name: "one module a vehicle", need: module(), list: &fitmentv1.Listing{}, want: yes},
-		{rule: position, name: "right part serves both seats", list: unlabelled(instead(aPosition, "1 LEFT", claimed)), cat: func(t testing.TB, c *catalogue.Catalogue) {
+		{rule: position, name: "right part serves both seats", list: unlabelled(instead(aPosition, "1 LEFT", claimed)), cat: func(tb testing.TB, c *catalogue.Catalogue) {
+			tb.Helper()
 			both := proto.CloneOf(c.Part("Orbis", "K1"))
 			both.Positions = []*fitmentv1.Position{left1, right1}
 			if err := c.PutPart(both); err != nil {
-				t.Fatal(err)
+				tb.Fatal(err)
 			}
 		}, want: unknown},
 
@@ -172,11 +173,12 @@ func yearTable() []one {
 	year, build, age := "years.model_year", "years.build_date", "age.service_life"
 	old := kestrel(func(n *fitmentv1.Need) { n.Vehicle.ModelYear = 2009 })
 	life := func(years int32) func(testing.TB, *catalogue.Catalogue) {
-		return func(t testing.TB, c *catalogue.Catalogue) {
+		return func(tb testing.TB, c *catalogue.Catalogue) {
+			tb.Helper()
 			part := proto.CloneOf(c.Part("Orbis", "K1"))
 			part.ServiceLifeYears = years
 			if err := c.PutPart(part); err != nil {
-				t.Fatal(err)
+				tb.Fatal(err)
 			}
 		}
 	}
@@ -301,10 +303,10 @@ func electricalTable() []one {
 
 		// 16 to 20 megohms on a squib is an open circuit; common practice, no source.
 		{rule: loop, name: "17 megohms", list: by(func(r *fitmentv1.Reading) {
-			r.Method, r.ShortingClip, r.Ohms = fitmentv1.Reading_METER_AT_COMPONENT, fitmentv1.Reading_OUT, proto.Float64(17e6)
+			r.Method, r.ShortingClip, r.Ohms = fitmentv1.Reading_METER_AT_COMPONENT, fitmentv1.Reading_OUT, new(17e6)
 		}), want: no},
 		{rule: window, name: "17 megohms", list: by(func(r *fitmentv1.Reading) {
-			r.Method, r.ShortingClip, r.Ohms = fitmentv1.Reading_METER_AT_COMPONENT, fitmentv1.Reading_OUT, proto.Float64(17e6)
+			r.Method, r.ShortingClip, r.Ohms = fitmentv1.Reading_METER_AT_COMPONENT, fitmentv1.Reading_OUT, new(17e6)
 		}), want: no},
 		{rule: loop, name: "2.0", list: read(shown, 2.0), want: yes},
 		{rule: loop, name: "outside, yet not burnt", list: read(shown, 4.5), want: yes},
@@ -344,14 +346,16 @@ func useTable() []one {
 func recallTable() []one {
 	rule := "recall.open"
 	notice := func(change func(*fitmentv1.Recall)) func(testing.TB, *catalogue.Catalogue) {
-		return func(t testing.TB, c *catalogue.Catalogue) {
+		return func(tb testing.TB, c *catalogue.Catalogue) {
+			tb.Helper()
 			r := &fitmentv1.Recall{Name: "recalls/n", Type: fitmentv1.Recall_NOTICE, Number: "26-1", Issued: "2026-01-05", PartMaker: "Orbis", Kind: buckle}
 			change(r)
-			recall(t, c, r)
+			recall(tb, c, r)
 		}
 	}
-	uncovered := func(t testing.TB, c *catalogue.Catalogue) {
-		recall(t, c, &fitmentv1.Recall{Name: "recalls/cover", Type: fitmentv1.Recall_COVERAGE, Number: "set 1", AsOf: "2026-01-01", PartMaker: "Orbis"})
+	uncovered := func(tb testing.TB, c *catalogue.Catalogue) {
+		tb.Helper()
+		recall(tb, c, &fitmentv1.Recall{Name: "recalls/cover", Type: fitmentv1.Recall_COVERAGE, Number: "set 1", AsOf: "2026-01-01", PartMaker: "Orbis"})
 	}
 	query := func(value, day string, level fitmentv1.Evidence_Level) func(*fitmentv1.Listing) {
 		return func(l *fitmentv1.Listing) {

@@ -22,7 +22,7 @@ func sameYears(c *Case) Result {
 		return c.yearsByLabel(year, known)
 	case c.need.GetVehicle().GetModelYear() == 0:
 		return ask(askModelYear)
-	case len(c.Question.right) == 0:
+	case len(c.rights) == 0:
 		return unknown("the catalogue lists no part for this vehicle, kind and position")
 	case !known:
 		return unknown("the donor's model year is not known, nor the number on the label")
@@ -61,8 +61,8 @@ func span(uses []*fitmentv1.Part_Application) string {
 }
 
 func (c *Case) someRightYear(year int32) bool {
-	for i := range c.Question.right {
-		if inYears(c.Question.right[i].Uses, year) {
+	for i := range c.rights {
+		if inYears(c.rights[i].Uses, year) {
 			return true
 		}
 	}
@@ -82,7 +82,7 @@ func sameBuild(c *Case) Result {
 		return byBuild(c.proven, built)
 	case c.otherBuild(built):
 		return no("the part of this number is for vehicles built before or after the change").comparing(built, c.number.Value)
-	case len(c.Question.right) == 0:
+	case len(c.rights) == 0:
 		return unknown("the catalogue lists no part for this vehicle, kind and position")
 	case !c.someSplit():
 		return yes("the right parts did not change within a model year")
@@ -137,8 +137,8 @@ func (c *Case) otherBuild(built string) bool {
 }
 
 func (c *Case) someSplit() bool {
-	for i := range c.Question.right {
-		if splits(c.Question.right[i].Uses) {
+	for i := range c.rights {
+		if splits(c.rights[i].Uses) {
 			return true
 		}
 	}
@@ -146,8 +146,8 @@ func (c *Case) someSplit() bool {
 }
 
 func (c *Case) someRightBuild(day string) bool {
-	for i := range c.Question.right {
-		for _, a := range c.Question.right[i].Uses {
+	for i := range c.rights {
+		for _, a := range c.rights[i].Uses {
 			if catalogue.BuiltIn(a, day) != evidence.No {
 				return true
 			}
@@ -214,8 +214,8 @@ func (c *Case) serviceLife() (life int32, settled bool) {
 	if c.label != nil {
 		return c.label.GetServiceLifeYears(), true
 	}
-	for i := range c.Question.right {
-		own := c.Question.right[i].Part.GetServiceLifeYears()
+	for i := range c.rights {
+		own := c.rights[i].Part.GetServiceLifeYears()
 		if i > 0 && own != life {
 			return 0, false
 		}
