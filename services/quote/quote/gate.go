@@ -119,24 +119,26 @@ func (g *gate) listingAvailable(listing *fitmentv1.Listing) (reason, remedy stri
 
 // whyNot puts a decision that does not admit its listing into words.
 func whyNot(decision *fitmentv1.Decision) (reason, remedy string) {
-	var failing, open []*fitmentv1.Finding
+	failing := map[fitmentv1.Finding_Severity][]*fitmentv1.Finding{}
+	var open []*fitmentv1.Finding
 	for _, finding := range decision.GetFindings() {
-		if finding.GetSeverity() != fitmentv1.Finding_FIT && finding.GetSeverity() != fitmentv1.Finding_REUSE {
-			continue
-		}
-		switch finding.GetAnswer() {
-		case no:
-			failing = append(failing, finding)
-		case yes:
+		severity := finding.GetSeverity()
+		switch {
+		case severity != fitmentv1.Finding_FIT && severity != fitmentv1.Finding_REUSE, finding.GetAnswer() == yes:
+		case finding.GetAnswer() == no:
+			failing[severity] = append(failing[severity], finding)
 		default:
 			open = append(open, finding)
 		}
 	}
+	misfit, barred := failing[fitmentv1.Finding_FIT], failing[fitmentv1.Finding_REUSE]
 	switch {
+	case decision.GetReuse() == no && len(misfit) > 0:
+		return words("may not be used again: ", barred) + words("; and does not fit: ", misfit), ""
 	case decision.GetReuse() == no:
-		return words("may not be used again: ", failing), firstRemedy(failing)
+		return words("may not be used again: ", barred), firstRemedy(barred)
 	case decision.GetFit() == no:
-		return words("does not fit: ", failing), firstRemedy(failing)
+		return words("does not fit: ", misfit), firstRemedy(misfit)
 	}
 	for _, missing := range decision.GetMissingEvidence() {
 		if missing.GetAsk() != "" {
@@ -146,12 +148,19 @@ func whyNot(decision *fitmentv1.Decision) (reason, remedy string) {
 	return words("is not proven yet: ", open), firstRemedy(open)
 }
 
+// words joins the findings' reasons, each behind the name of its rule
+// ("connector.keying" as "connector, keying").
 func words(lead string, findings []*fitmentv1.Finding) string {
 	reasons := make([]string, 0, len(findings))
 	for _, finding := range findings {
-		if reason := strings.TrimRight(finding.GetReason(), ". "); reason != "" {
-			reasons = append(reasons, reason)
+		reason := strings.TrimRight(finding.GetReason(), ". ")
+		if reason == "" {
+			continue
 		}
+		if rule := strings.ReplaceAll(finding.GetRule(), ".", ", "); rule != "" {
+			reason = rule + ": " + reason
+		}
+		reasons = append(reasons, reason)
 	}
 	if len(reasons) == 0 {
 		reasons = append(reasons, "the decision gives no reason")

@@ -23,6 +23,7 @@ const (
 	noticeTax  = "Tax is the stated rate on price and deposit; where the law taxes freight, handling or labour too, that is not counted."
 	noticeRest = "Not counted: further parts that a deployment makes due, programming of modules, and charges that no price list or listing states."
 	noticeBeta = "Chances of passing come from a documented prior moved by the outcomes that your business recorded; they are estimates, and no evidence of fit."
+	noticeSame = "The plan takes parts to pass or fail independently. Several from one seller may fail together, so the chance that all fail is then greater than stated."
 	noticeNew  = "The plan takes a new part to pass its check. Check it on arrival all the same."
 )
 
@@ -48,12 +49,27 @@ func notices(in Input, result Result) []string {
 	if has(quotev1.Offer_NEW) {
 		all = append(all, noticeNew)
 	}
-	if !result.GoodUntil.IsZero() {
-		all = append(all, fmt.Sprintf("A price that the plan counts on holds until %s.", result.GoodUntil.AddDate(0, 0, -1).Format("2006-01-02")))
+	if repeats(result.Options) {
+		all = append(all, noticeSame)
 	}
 	all = append(all, oldStock(in, result.Options)...)
 	all = append(all, planned(in, result.Options)...)
 	return unique(all, maxNotices)
+}
+
+// repeats tells whether the plan tries two options of one seller.
+func repeats(options []*quotev1.Option) bool {
+	seen := make(map[string]bool)
+	for _, option := range options {
+		if option.GetPlanPlace() == 0 {
+			continue
+		}
+		if seen[option.GetSeller()] {
+			return true
+		}
+		seen[option.GetSeller()] = true
+	}
+	return false
 }
 
 // oldStock warns of new parts that their maker does not make any more.

@@ -49,7 +49,7 @@ func TestDonorsThatMakeNoSense(t *testing.T) {
 		"an unknown answer":     decided(func(d *fitmentv1.Decision) { d.Reuse = 17 }),
 		"fits without proof":    decided(func(d *fitmentv1.Decision) { d.Findings = nil }),
 		"fits without a word on reuse": decided(func(d *fitmentv1.Decision) {
-			d.Findings = d.Findings[:1]
+			d.Findings = d.GetFindings()[:1]
 		}),
 		"fits against a finding":      decided(func(d *fitmentv1.Decision) { d.Findings[0].Answer = no }),
 		"fits with an open finding":   decided(func(d *fitmentv1.Decision) { d.Findings[1].Answer = unknown }),

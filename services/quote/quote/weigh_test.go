@@ -180,13 +180,13 @@ func TestWhyListingsAreKeptOut(t *testing.T) {
 		donor          *fitmentv1.Donor
 		reason, remedy string
 	}{
-		"not proven": {donor("yard-a", "1", 0, missing), "is not proven yet: the reuse finding's reason", "ask for a photo of the label"},
+		"not proven": {donor("yard-a", "1", 0, missing), "is not proven yet: made, up: the reuse finding's reason", "ask for a photo of the label"},
 		"no evidence named": {
 			donor("yard-a", "1", 0, decision(unknown, yes)),
-			"is not proven yet: the fit finding's reason", "the fit remedy",
+			"is not proven yet: made, up: the fit finding's reason", "the fit remedy",
 		},
-		"does not fit": {donor("yard-a", "1", 0, decision(no, yes)), "does not fit: the fit finding's reason", "the fit remedy"},
-		"barred wins":  {donor("yard-a", "1", 0, both), "may not be used again: the fit finding's reason; the reuse finding's reason", "the fit remedy"},
+		"does not fit": {donor("yard-a", "1", 0, decision(no, yes)), "does not fit: made, up: the fit finding's reason", "the fit remedy"},
+		"barred wins":  {donor("yard-a", "1", 0, both), "may not be used again: made, up: the reuse finding's reason; and does not fit: made, up: the fit finding's reason", ""},
 		"currency": {
 			change(decision(yes, yes), func(l *fitmentv1.Listing) { l.CurrencyCode = "CAD" }),
 			"is priced in CAD, not in USD", "a price in USD",
@@ -265,13 +265,13 @@ func TestWhyOffersAreKeptOut(t *testing.T) {
 		offer          *quotev1.Offer
 		reason, remedy string
 	}{
-		"application disproven":  {of("APPNO"), "does not fit: the application's reason", "the application's remedy"},
-		"application unknown":    {of("APPUNKNOWN"), "is not proven to fit: the application's reason", "the application's remedy"},
-		"application unanswered": {of("NONE"), "is not proven to fit: the application's reason", "the application's remedy"},
-		"under recall":           {of("RECNO"), "is under recall: the recall's reason", "the recall's remedy"},
-		"recall unknown":         {of("RECUNKNOWN"), "is not proven to be free of recalls: the recall's reason", "the recall's remedy"},
+		"application disproven":  {of("APPNO"), "does not fit: made, up: the application's reason", "the application's remedy"},
+		"application unknown":    {of("APPUNKNOWN"), "is not proven to fit: made, up: the application's reason", "the application's remedy"},
+		"application unanswered": {of("NONE"), "is not proven to fit: made, up: the application's reason", "the application's remedy"},
+		"under recall":           {of("RECNO"), "is under recall: made, up: the recall's reason", "the recall's remedy"},
+		"recall unknown":         {of("RECUNKNOWN"), "is not proven to be free of recalls: made, up: the recall's reason", "the recall's remedy"},
 		"two answers, the more cautious counts": {
-			of("TWICE"), "is not proven to be free of recalls: the recall's reason", "the recall's remedy",
+			of("TWICE"), "is not proven to be free of recalls: made, up: the recall's reason", "the recall's remedy",
 		},
 		"not in the catalogue": {
 			of("OTHER"), "the catalogue does not show that part OTHER is right for this vehicle and position",
@@ -321,6 +321,40 @@ func TestWhyOffersAreKeptOut(t *testing.T) {
 	}
 	if want := time.Date(2026, 3, 11, 0, 0, 0, 0, time.UTC); !result.GoodUntil.Equal(want) {
 		t.Errorf("good until %s, want %s", result.GoodUntil, want)
+	}
+}
+
+func TestBarredNamesItsOwnReason(t *testing.T) {
+	t.Parallel()
+	result := weigh(t, input([]*fitmentv1.Donor{donor("yard-a", "1", 1, decision(yes, no))}, nil))
+	if got := result.Excluded[0]; got.GetReason() != "may not be used again: made, up: the reuse finding's reason" || got.GetRemedy() != "the reuse remedy" {
+		t.Errorf("reason %q, remedy %q", got.GetReason(), got.GetRemedy())
+	}
+}
+
+func TestRepeatedSellersAreWarnedOf(t *testing.T) {
+	t.Parallel()
+	warned := func(yards ...string) bool {
+		var donors []*fitmentv1.Donor
+		for i, yard := range yards {
+			donors = append(donors, fitting(yard, fmt.Sprint(i), 10_00))
+		}
+		return strings.Contains(strings.Join(weigh(t, input(donors, nil)).Notices, "\n"), "from one seller")
+	}
+	if !warned("yard-a", "yard-b", "yard-a") || warned("yard-a", "yard-b") {
+		t.Error("the notice does not follow the sellers")
+	}
+}
+
+func TestLongReasonsAreCutWithASign(t *testing.T) {
+	t.Parallel()
+	long := donor("yard-a", "1", 1, decision(no, yes))
+	long.Decision.Findings[0].Reason, long.Decision.Findings[0].Remedy = strings.Repeat("ö", 999), strings.Repeat("ü", 999)
+	got := weigh(t, input([]*fitmentv1.Donor{long}, nil)).Excluded[0]
+	for _, text := range []string{got.GetReason(), got.GetRemedy()} {
+		if n := len([]rune(text)); n > 300 || !strings.HasSuffix(text, "…") {
+			t.Errorf("%d characters, ends with %q", n, text[len(text)-3:])
+		}
 	}
 }
 

@@ -1,12 +1,14 @@
 package server
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"math"
 	"regexp"
+	"slices"
 	"strings"
 	"time"
 
@@ -277,15 +279,16 @@ func nothingToBuy(result quote.Result) error {
 // validFor is how long the quote is good for: as asked, but not beyond the first
 // price that the plan counts on, and at least a minute.
 func (p *preparation) validFor(result quote.Result) time.Duration {
-	hours := p.request.GetValidHours()
-	if hours == 0 {
-		hours = defaultHours
-	}
-	valid := time.Duration(hours) * time.Hour
+	valid := p.asked()
 	if !result.GoodUntil.IsZero() {
 		valid = min(valid, result.GoodUntil.Sub(p.in.Now).Truncate(time.Minute))
 	}
 	return max(valid, time.Minute)
+}
+
+// asked is how long the quote was asked to be good for.
+func (p *preparation) asked() time.Duration {
+	return time.Duration(cmp.Or(p.request.GetValidHours(), defaultHours)) * time.Hour
 }
 
 // chosenBefore is what the attempt chose in an earlier run of this request.
@@ -404,11 +407,16 @@ func (p *preparation) giveBack(ctx context.Context, n int, name string, hold *fi
 
 // quote puts a result into the form that is stored.
 func (p *preparation) quote(result quote.Result, until time.Time) *quotev1.Quote {
+	notices := slices.Concat(result.Notices, p.extra)
+	if !result.GoodUntil.IsZero() && p.validFor(result) < p.asked() {
+		notices = append(notices, fmt.Sprintf("The quote ends sooner than asked, because a price that its plan counts on holds until %s.",
+			result.GoodUntil.AddDate(0, 0, -1).Format(time.DateOnly)))
+	}
 	return &quotev1.Quote{
 		State: quotev1.Quote_OPEN, Need: p.request.GetNeed(), CurrencyCode: p.in.Currency, DayCost: p.in.DayCost,
 		TaxPercent: p.in.Tax.String(), Labour: p.request.GetLabour(), Options: result.Options, Excluded: result.Excluded,
 		Plan: result.Plan, ValidUntil: timestamppb.New(until), CreateTime: timestamppb.New(p.in.Now),
-		Reference: p.request.GetReference(), FitmentRevision: p.revision, Notices: append(result.Notices, p.extra...),
+		Reference: p.request.GetReference(), FitmentRevision: p.revision, Notices: notices,
 	}
 }
 

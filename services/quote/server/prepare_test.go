@@ -10,7 +10,6 @@ import (
 	"time"
 
 	"github.com/google/go-cmp/cmp"
-	"github.com/google/uuid"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/proto"
@@ -19,7 +18,6 @@ import (
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	quotev1 "beltwright.example/proto/beltwright/quote/v1"
 	"beltwright.example/services/platform/apierr"
-	"beltwright.example/services/platform/requests"
 	"beltwright.example/services/store"
 )
 
@@ -57,7 +55,7 @@ func TestPrepareHoldsNumbersAndStores(t *testing.T) {
 	if got := q.GetOptions()[2]; got.GetSource() != fresh || !got.GetFallback() {
 		t.Errorf("third option %v", got)
 	}
-	if len(q.GetExcluded()) != 1 || q.GetExcluded()[0].GetSource() != unproven || q.GetExcluded()[0].GetReason() != "is not proven yet: fit reason" {
+	if len(q.GetExcluded()) != 1 || q.GetExcluded()[0].GetSource() != unproven || q.GetExcluded()[0].GetReason() != "is not proven yet: a, fit: fit reason" {
 		t.Errorf("excluded %v", q.GetExcluded())
 	}
 	if q.GetTaxPercent() != "7.25" || q.GetReference() != "order 7" || q.GetFitmentRevision() != "d-fake" || q.GetEtag() == "" || answer.GetRevision() == "" {
@@ -615,9 +613,20 @@ func TestMoreListingsThanAQuoteReads(t *testing.T) {
 	refused(t, err, codes.FailedPrecondition, fitmentv1.ErrorInfo_LIMIT_REACHED)
 }
 
-func TestDerivedIDsAreUUIDs(t *testing.T) {
+func TestOffersOfOtherPartsAreNamedUpToABound(t *testing.T) {
 	t.Parallel()
-	if err := uuid.Validate(requests.Derive(uuid.NewString(), "hold 0")); err != nil {
-		t.Error(err)
+	w := newWorld(t)
+	w.match("NB40118", yes, yes)
+	best := w.offer("a", quotev1.Offer_NEW, 100_00)
+	for i := range 210 {
+		w.offer(fmt.Sprintf("b%03d", i), quotev1.Offer_NEW, 1, func(o *quotev1.Offer) { o.PartNumber = "OTHER" })
+	}
+	w.offer("c", quotev1.Offer_NEW, 1, func(o *quotev1.Offer) { o.PartNumber, o.Kind = "OTHER", fitmentv1.Part_CLOCK_SPRING })
+	q := w.prepare()
+	if len(q.GetOptions()) != 1 || q.GetOptions()[0].GetSource() != best || len(q.GetExcluded()) != 200 {
+		t.Errorf("%d options, %d excluded", len(q.GetOptions()), len(q.GetExcluded()))
+	}
+	if !strings.Contains(strings.Join(q.GetNotices(), "\n"), "Further offers in your price lists") {
+		t.Errorf("nothing says that there are more: %v", q.GetNotices())
 	}
 }
