@@ -5,6 +5,29 @@ import (
 	"beltwright.example/services/platform/imports"
 )
 
+// Columns that several places speak of.
+const (
+	colKind                  = "kind"
+	colSide                  = "side"
+	colRow                   = "row"
+	colStockNumber           = "stock_number"
+	colPartMaker             = "part_maker"
+	colPartNumber            = "part_number"
+	colLoopOhms              = "loop_ohms"
+	colLoopMethod            = "loop_method"
+	colLoopClip              = "loop_clip"
+	colLoopLeadOhms          = "loop_lead_ohms"
+	colLoopMeterPercent      = "loop_meter_percent"
+	colLoopMeterCounts       = "loop_meter_counts"
+	colLoopMeterResolution   = "loop_meter_resolution"
+	colLoopDisplayLimit      = "loop_display_limit"
+	colLoopBatteryOffMinutes = "loop_battery_off_minutes"
+	colPrice                 = "price"
+	colCurrency              = "currency"
+	colJurisdiction          = "jurisdiction"
+	colNote                  = "note"
+)
+
 // evidenceSuffix makes the name of the column that says how another is known.
 const evidenceSuffix = "_evidence"
 
@@ -12,9 +35,9 @@ const evidenceSuffix = "_evidence"
 type statement struct {
 	column    string
 	attribute fitmentv1.Evidence_Attribute
-	// field is the listing's own field that the column fills too; such a column
-	// makes evidence only where its evidence column says how it is known.
-	field string
+	// fills tells that the column fills a field of the listing's own too; such a
+	// column makes evidence only where its evidence column says how it is known.
+	fills bool
 	// support is the evidence column; normally column + "_evidence".
 	support string
 	help    string
@@ -23,19 +46,19 @@ type statement struct {
 // statements lists the columns that become evidence, in the order in which they
 // stand in the stored listing.
 var statements = []statement{
-	{column: "part_number", attribute: fitmentv1.Evidence_PART_NUMBER, field: "part_number", help: "part number as read from the label"},
-	{column: "kind", attribute: fitmentv1.Evidence_PART_KIND, field: "kind", help: "kind of part in words, such as buckle pretensioner"},
-	{column: "side", attribute: fitmentv1.Evidence_PART_POSITION, field: "position.side", support: "position_evidence", help: "left, right or centre, as seated"},
-	{column: "donor_drive_side", attribute: fitmentv1.Evidence_DONOR_DRIVE_SIDE, field: "donor.drive_side", help: "side of the donor's steering wheel: left or right"},
-	{column: "donor_year", attribute: fitmentv1.Evidence_DONOR_MODEL_YEAR, field: "donor.model_year", help: "donor's model year"},
-	{column: "donor_vin", attribute: fitmentv1.Evidence_DONOR_VIN, field: "donor.vin", help: "donor's vehicle identification number"},
+	{column: colPartNumber, attribute: fitmentv1.Evidence_PART_NUMBER, fills: true, help: "part number as read from the label"},
+	{column: colKind, attribute: fitmentv1.Evidence_PART_KIND, fills: true, help: "kind of part in words, such as buckle pretensioner"},
+	{column: colSide, attribute: fitmentv1.Evidence_PART_POSITION, fills: true, support: "position_evidence", help: "left, right or centre, as seated"},
+	{column: "donor_drive_side", attribute: fitmentv1.Evidence_DONOR_DRIVE_SIDE, fills: true, help: "side of the donor's steering wheel: left or right"},
+	{column: "donor_year", attribute: fitmentv1.Evidence_DONOR_MODEL_YEAR, fills: true, help: "donor's model year"},
+	{column: "donor_vin", attribute: fitmentv1.Evidence_DONOR_VIN, fills: true, help: "donor's vehicle identification number"},
 	{column: "connector_interface", attribute: fitmentv1.Evidence_CONNECTOR_INTERFACE, help: "connection interface, as the part's maker or ISO 19072 names it"},
 	{column: "connector_keying", attribute: fitmentv1.Evidence_CONNECTOR_KEYING, help: "keying of the connector's housing"},
 	{column: "cavities", attribute: fitmentv1.Evidence_CONNECTOR_CAVITIES, help: "number of cavities in the connector"},
 	{column: "shorting_clip", attribute: fitmentv1.Evidence_SHORTING_CLIP_PRESENT, help: "shorting clip present and whole: yes or no"},
 	{column: "pigtail_cut", attribute: fitmentv1.Evidence_PIGTAIL_CUT, help: "pigtail or harness cut: yes or no"},
 	{column: "stages", attribute: fitmentv1.Evidence_STAGES, help: "number of stages (squibs)"},
-	{column: "loop_ohms", attribute: fitmentv1.Evidence_LOOP_RESISTANCE, help: "loop resistance shown, in ohms, or OL for over-range"},
+	{column: colLoopOhms, attribute: fitmentv1.Evidence_LOOP_RESISTANCE, help: "loop resistance shown, in ohms, or OL for over-range"},
 	{column: "deployment_marks", attribute: fitmentv1.Evidence_DEPLOYMENT_MARKS, help: "visible signs of deployment: yes or no"},
 	{column: "crash_record", attribute: fitmentv1.Evidence_CRASH_RECORD, help: "donor's module stores a deployment or crash record: yes or no"},
 	{column: "deployment_code", attribute: fitmentv1.Evidence_DEPLOYMENT_CODE, help: "donor's codes include one that means deployment commanded: yes or no"},
@@ -61,24 +84,24 @@ const supportHelp = "how the value is known: claimed, shown: what shows it, or c
 
 // plainColumns are the columns that become no evidence.
 var plainColumns = []imports.Column{
-	{Name: "stock_number", Required: true, Help: "the yard's own number for the part: 1 to 40 letters, digits, _ or -"},
-	{Name: "row", Help: "row of seats, 1 is the front"},
-	{Name: "part_maker", Help: "maker of the part"},
+	{Name: colStockNumber, Required: true, Help: "the yard's own number for the part: 1 to 40 letters, digits, _ or -"},
+	{Name: colRow, Help: "row of seats, 1 is the front"},
+	{Name: colPartMaker, Help: "maker of the part"},
 	{Name: "donor_make", Help: "donor's make"},
 	{Name: "donor_model", Help: "donor's model"},
 	{Name: "donor_build_date", Help: "donor's date of build, YYYY-MM-DD"},
 	{Name: "donor_body", Help: "donor's body in words, such as coupe"},
 	{Name: "donor_market", Help: "market the donor was built for, an ISO 3166-1 alpha-2 code"},
-	{Name: "loop_method", Help: "module reported, substitute load, meter at component or meter at harness"},
-	{Name: "loop_clip", Help: "shorting clip during the reading: out, in or unknown"},
-	{Name: "loop_lead_ohms", Help: "ohms shown with the leads touched together; empty where the meter was nulled"},
-	{Name: "loop_meter_percent", Help: "meter's accuracy, percentage of the reading"},
-	{Name: "loop_meter_counts", Help: "meter's accuracy, counts of the last digit"},
-	{Name: "loop_meter_resolution", Help: "one count of the meter's last digit, in ohms"},
-	{Name: "loop_display_limit", Help: "upper end of the module's display in ohms, where its value is clipped"},
-	{Name: "loop_battery_off_minutes", Help: "minutes between disconnecting the battery and the reading"},
-	{Name: "price", Required: true, Help: "price, a plain amount such as 180.00"},
-	{Name: "currency", Required: true, Help: "currency of price and terms, ISO 4217"},
+	{Name: colLoopMethod, Help: "module reported, substitute load, meter at component or meter at harness"},
+	{Name: colLoopClip, Help: "shorting clip during the reading: out, in or unknown"},
+	{Name: colLoopLeadOhms, Help: "ohms shown with the leads touched together; empty where the meter was nulled"},
+	{Name: colLoopMeterPercent, Help: "meter's accuracy, percentage of the reading"},
+	{Name: colLoopMeterCounts, Help: "meter's accuracy, counts of the last digit"},
+	{Name: colLoopMeterResolution, Help: "one count of the meter's last digit, in ohms"},
+	{Name: colLoopDisplayLimit, Help: "upper end of the module's display in ohms, where its value is clipped"},
+	{Name: colLoopBatteryOffMinutes, Help: "minutes between disconnecting the battery and the reading"},
+	{Name: colPrice, Required: true, Help: "price, a plain amount such as 180.00"},
+	{Name: colCurrency, Required: true, Help: "currency of price and terms, ISO 4217"},
 	{Name: "freight", Help: "freight to the buyer"},
 	{Name: "handling", Help: "handling of hazardous goods"},
 	{Name: "return_freight", Help: "freight of a return, paid by the buyer"},
@@ -86,8 +109,8 @@ var plainColumns = []imports.Column{
 	{Name: "days", Help: "days from order to arrival"},
 	{Name: "warranty_days", Help: "days of warranty"},
 	{Name: "core_deposit", Help: "deposit on the old part"},
-	{Name: "jurisdiction", Help: "jurisdiction the yard stands in, an ISO 3166-2 code such as US-WA"},
-	{Name: "note", Help: "remarks shown to buyers"},
+	{Name: colJurisdiction, Help: "jurisdiction the yard stands in, an ISO 3166-2 code such as US-WA"},
+	{Name: colNote, Help: "remarks shown to buyers"},
 }
 
 // Columns are all columns of a file of listings.
@@ -96,7 +119,7 @@ func Columns() []imports.Column {
 	columns = append(columns, plainColumns...)
 	for _, s := range statements {
 		columns = append(columns,
-			imports.Column{Name: s.column, Required: s.column == "kind", Help: s.help},
+			imports.Column{Name: s.column, Required: s.column == colKind, Help: s.help},
 			imports.Column{Name: s.supportColumn(), Help: supportHelp})
 	}
 	return columns
@@ -104,20 +127,20 @@ func Columns() []imports.Column {
 
 // columnOf gives the column that fills a field of the listing.
 var columnOf = map[string]string{
-	"yard": "stock_number", "stock_number": "stock_number", "kind": "kind", "position.row": "row", "position.side": "side",
-	"part_maker": "part_maker", "part_number": "part_number", "donor.vin": "donor_vin", "donor.make": "donor_make",
+	"yard": colStockNumber, "stock_number": colStockNumber, "kind": colKind, "position.row": colRow, "position.side": colSide,
+	"part_maker": colPartMaker, "part_number": colPartNumber, "donor.vin": "donor_vin", "donor.make": "donor_make",
 	"donor.model": "donor_model", "donor.model_year": "donor_year", "donor.build_date": "donor_build_date",
 	"donor.body": "donor_body", "donor.drive_side": "donor_drive_side", "donor.market": "donor_market",
-	"currency_code": "currency", "price": "price", "terms.freight": "freight", "terms.handling": "handling",
+	"currency_code": colCurrency, "price": colPrice, "terms.freight": "freight", "terms.handling": "handling",
 	"terms.return_freight": "return_freight", "terms.core_deposit": "core_deposit", "terms.days": "days",
 	"terms.restocking_basis_points": "restocking_percent", "terms.warranty_days": "warranty_days",
-	"jurisdiction": "jurisdiction", "note": "note", "evidence": "stock_number",
+	"jurisdiction": colJurisdiction, "note": colNote, "evidence": colStockNumber,
 }
 
 // readingColumnOf gives the column that fills a field of the loop's reading.
 var readingColumnOf = map[string]string{
-	"ohms": "loop_ohms", "over_range": "loop_ohms", "method": "loop_method", "shorting_clip": "loop_clip",
-	"lead_ohms": "loop_lead_ohms", "meter.percent_of_reading": "loop_meter_percent", "meter.counts": "loop_meter_counts",
-	"meter.resolution_ohms": "loop_meter_resolution", "display_limit_ohms": "loop_display_limit",
-	"battery_off_minutes": "loop_battery_off_minutes", "kind": "kind", "position.row": "row", "position.side": "side",
+	"ohms": colLoopOhms, "over_range": colLoopOhms, "method": colLoopMethod, "shorting_clip": colLoopClip,
+	"lead_ohms": colLoopLeadOhms, "meter.percent_of_reading": colLoopMeterPercent, "meter.counts": colLoopMeterCounts,
+	"meter.resolution_ohms": colLoopMeterResolution, "display_limit_ohms": colLoopDisplayLimit,
+	"battery_off_minutes": colLoopBatteryOffMinutes, "kind": colKind, "position.row": colRow, "position.side": colSide,
 }

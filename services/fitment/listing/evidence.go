@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -129,10 +130,8 @@ func validateValue(shape form, value, field string, fields *check.Fields) {
 }
 
 func oneOf(value, field string, fields *check.Fields, allowed ...string) {
-	for _, a := range allowed {
-		if value == a {
-			return
-		}
+	if slices.Contains(allowed, value) {
+		return
 	}
 	fields.Add(field, strconv.Quote(value)+" is neither "+strings.Join(allowed, " nor "), strings.Join(allowed, " or "))
 }
@@ -159,7 +158,7 @@ func validateOhms(e *fitmentv1.Evidence, prefix string, fields *check.Fields) {
 	}
 	fault.ValidateReading(r, prefix+"reading.", fields)
 	over := e.GetValue() == OverRange
-	if over != r.GetOverRange() || (!over && (r.Ohms == nil || r.GetOhms() != ohms)) { //nolint:protogetter // presence matters
+	if over != r.GetOverRange() || (!over && (r.Ohms == nil || r.GetOhms() != ohms)) {
 		fields.Add(prefix+"value", "is not what its reading says", "the reading's ohms, or OL where it is over-range")
 	}
 }

@@ -45,7 +45,7 @@ func merge(old []byte, said *fitmentv1.Listing, now time.Time) (value []byte, un
 		revised, changed, err := Revise(stored, said, now)
 		if err != nil {
 			return nil, false, &imports.Problem{
-				Field: "stock_number", Text: status.Convert(err).Message(),
+				Field: colStockNumber, Text: status.Convert(err).Message(),
 				Expected: "rows only for listings on sale; what is held keeps its price and terms",
 			}
 		}
@@ -63,20 +63,20 @@ func merge(old []byte, said *fitmentv1.Listing, now time.Time) (value []byte, un
 func FromRow(row imports.Row, yard string, fields *check.Fields) *fitmentv1.Listing {
 	r := &reader{row: row, fields: fields}
 	l := &fitmentv1.Listing{
-		Yard: yard, StockNumber: row.Text("stock_number"),
-		Kind:         fitmentv1.Part_Kind(r.enum("kind", fitmentv1.Part_Kind_value, fitmentv1.Part_Kind_name)),
+		Yard: yard, StockNumber: row.Text(colStockNumber),
+		Kind:         fitmentv1.Part_Kind(r.enum(colKind, fitmentv1.Part_Kind_value, fitmentv1.Part_Kind_name)),
 		Position:     r.position(),
-		PartMaker:    row.Text("part_maker"),
-		PartNumber:   row.Text("part_number"),
+		PartMaker:    row.Text(colPartMaker),
+		PartNumber:   row.Text(colPartNumber),
 		Donor:        r.donor(),
-		CurrencyCode: strings.ToUpper(row.Text("currency")),
-		Jurisdiction: strings.ToUpper(row.Text("jurisdiction")),
-		Note:         row.Text("note"),
+		CurrencyCode: strings.ToUpper(row.Text(colCurrency)),
+		Jurisdiction: strings.ToUpper(row.Text(colJurisdiction)),
+		Note:         row.Text(colNote),
 	}
 	l.Name = Name(l.GetYard(), l.GetStockNumber())
-	l.Price = r.money("price", l.GetCurrencyCode())
-	if !row.Has("price") {
-		fields.Add("price", "is missing", "a plain amount such as 180.00")
+	l.Price = r.money(colPrice, l.GetCurrencyCode())
+	if !row.Has(colPrice) {
+		fields.Add(colPrice, "is missing", "a plain amount such as 180.00")
 	}
 	l.Terms = r.terms(l.GetCurrencyCode())
 	columns := r.evidence(l)
@@ -112,15 +112,15 @@ func (r *reader) small(column string) int32 {
 }
 
 func (r *reader) position() *fitmentv1.Position {
-	text := r.row.Text("side")
+	text := r.row.Text(colSide)
 	if strings.EqualFold(text, "center") {
 		text = "centre"
 	}
-	p := &fitmentv1.Position{Row: r.small("row")}
+	p := &fitmentv1.Position{Row: r.small(colRow)}
 	if text != "" {
 		value, expected, ok := lookUp(text, fitmentv1.Position_Side_value, fitmentv1.Position_Side_name)
 		if !ok {
-			r.fields.Add("side", strconv.Quote(text)+" is no side", expected)
+			r.fields.Add(colSide, strconv.Quote(text)+" is no side", expected)
 		}
 		p.Side = fitmentv1.Position_Side(value)
 	}

@@ -12,14 +12,14 @@ import (
 // evidence adds the row's statements to the listing and returns which statement
 // each became.
 func (r *reader) evidence(l *fitmentv1.Listing) []statement {
-	var made []statement
+	made := make([]statement, 0, len(statements))
 	for _, s := range statements {
 		value, support := r.value(s, l), r.row.Text(s.supportColumn())
 		switch {
 		case value == "" && support != "":
 			r.fields.Add(s.supportColumn(), "says how "+s.column+" is known, but that is empty", "both or neither")
 			continue
-		case value == "", s.field != "" && support == "":
+		case value == "", s.fills && support == "":
 			continue
 		}
 		e := &fitmentv1.Evidence{Attribute: s.attribute, Value: value}
@@ -30,7 +30,7 @@ func (r *reader) evidence(l *fitmentv1.Listing) []statement {
 		l.Evidence = append(l.Evidence, e)
 		made = append(made, s)
 	}
-	if !r.row.Has("loop_ohms") {
+	if !r.row.Has(colLoopOhms) {
 		r.loopWithoutOhms()
 	}
 	return made
@@ -97,23 +97,23 @@ func (r *reader) support(s statement, text, yard string, e *fitmentv1.Evidence) 
 func (r *reader) reading(l *fitmentv1.Listing, value string) *fitmentv1.Reading {
 	reading := &fitmentv1.Reading{
 		Kind: l.GetKind(), Position: l.GetPosition(), OverRange: value == OverRange,
-		Method:       fitmentv1.Reading_Method(r.enum("loop_method", fitmentv1.Reading_Method_value, fitmentv1.Reading_Method_name)),
-		ShortingClip: fitmentv1.Reading_Clip(r.enum("loop_clip", fitmentv1.Reading_Clip_value, fitmentv1.Reading_Clip_name)),
-		LeadOhms:     r.optional("loop_lead_ohms"),
+		Method:       fitmentv1.Reading_Method(r.enum(colLoopMethod, fitmentv1.Reading_Method_value, fitmentv1.Reading_Method_name)),
+		ShortingClip: fitmentv1.Reading_Clip(r.enum(colLoopClip, fitmentv1.Reading_Clip_value, fitmentv1.Reading_Clip_name)),
+		LeadOhms:     r.optional(colLoopLeadOhms),
 
-		DisplayLimitOhms:  r.optional("loop_display_limit"),
-		BatteryOffMinutes: r.optional("loop_battery_off_minutes"),
+		DisplayLimitOhms:  r.optional(colLoopDisplayLimit),
+		BatteryOffMinutes: r.optional(colLoopBatteryOffMinutes),
 	}
 	if !reading.GetOverRange() {
 		if ohms, ok := parseOhms(value); ok {
 			reading.Ohms = &ohms
 		}
 	}
-	if r.row.Has("loop_meter_percent") || r.row.Has("loop_meter_counts") || r.row.Has("loop_meter_resolution") {
+	if r.row.Has(colLoopMeterPercent) || r.row.Has(colLoopMeterCounts) || r.row.Has(colLoopMeterResolution) {
 		reading.Meter = &fitmentv1.Meter{
-			PercentOfReading: r.row.Number("loop_meter_percent", r.fields),
-			Counts:           r.row.Number("loop_meter_counts", r.fields),
-			ResolutionOhms:   r.row.Number("loop_meter_resolution", r.fields),
+			PercentOfReading: r.row.Number(colLoopMeterPercent, r.fields),
+			Counts:           r.row.Number(colLoopMeterCounts, r.fields),
+			ResolutionOhms:   r.row.Number(colLoopMeterResolution, r.fields),
 		}
 	}
 	return reading
@@ -129,8 +129,8 @@ func (r *reader) optional(column string) *float64 {
 
 // readingColumns are the columns that only describe a reading.
 var readingColumns = []string{
-	"loop_method", "loop_clip", "loop_lead_ohms", "loop_meter_percent", "loop_meter_counts", "loop_meter_resolution",
-	"loop_display_limit", "loop_battery_off_minutes",
+	colLoopMethod, colLoopClip, colLoopLeadOhms, colLoopMeterPercent, colLoopMeterCounts, colLoopMeterResolution,
+	colLoopDisplayLimit, colLoopBatteryOffMinutes,
 }
 
 // describesReading tells whether the row says how its resistance was read; a

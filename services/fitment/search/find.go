@@ -15,8 +15,8 @@ import (
 	"beltwright.example/services/store"
 )
 
-// ErrStartAgain: what the pages before stood on (catalogue, day or store) is no
-// longer what a next page would stand on.
+// ErrStartAgain is the answer where what the pages before stood on (catalogue,
+// day or store) is no longer what a next page would stand on.
 var ErrStartAgain = errors.New("search: the catalogue or the day has changed since the first page")
 
 // Query is one donor search.
@@ -104,6 +104,8 @@ const unsuitable = 2
 type candidate struct {
 	entry *entry
 	at    Cursor
+	// decision is nil until something of it beyond the verdict is needed.
+	decision *fitmentv1.Decision
 }
 
 // Find returns a page of the donors for a need. It answers from what the index
@@ -131,9 +133,10 @@ func (x *Index) Find(q Query) (Page, error) {
 		page.Next = &next
 	}
 	for _, c := range candidates {
-		page.Donors = append(page.Donors, Found{
-			Listing: c.entry.listing, Version: c.entry.version, Decision: question.Decide(c.entry.listing),
-		})
+		if c.decision == nil {
+			c.decision = question.Decide(c.entry.listing)
+		}
+		page.Donors = append(page.Donors, Found{Listing: c.entry.listing, Version: c.entry.version, Decision: c.decision})
 	}
 	return page, nil
 }
@@ -148,27 +151,28 @@ func (x *Index) judge(question *rules.Question, q Query, base Cursor, stats *Sta
 			continue
 		}
 		stats.Judged++
-		at := base
-		at.Rank = ranks[question.Judge(e.listing)]
-		if at.Rank >= unsuitable && !q.Unsuitable {
-			continue
-		}
-		at.Minutes = minutes(question, e, at.Rank)
-		at.Currency, at.Price, at.Name = e.listing.GetCurrencyCode(), e.listing.GetPrice(), e.name
-		if q.After == nil || q.After.compare(at) < 0 {
-			found = append(found, candidate{entry: e, at: at})
+		c := place(question, e, base)
+		if (c.at.Rank < unsuitable || q.Unsuitable) && (q.After == nil || q.After.compare(c.at) < 0) {
+			found = append(found, c)
 		}
 	}
 	slices.SortFunc(found, func(a, b candidate) int { return a.at.compare(b.at) })
 	return found
 }
 
-// minutes is the expected work to settle what is not proven yet.
-func minutes(question *rules.Question, e *entry, rank int) float64 {
-	if rank != ranks[fitmentv1.Decision_PROVE_FIRST] {
-		return 0
+// place decides an entry as far as its place in the order needs: the verdict,
+// and for what is to be proven first the expected work, which takes a whole
+// decision.
+func place(question *rules.Question, e *entry, base Cursor) candidate {
+	c := candidate{entry: e, at: base}
+	c.at.Currency, c.at.Price, c.at.Name = e.listing.GetCurrencyCode(), e.listing.GetPrice(), e.name
+	verdict := question.Judge(e.listing)
+	c.at.Rank = ranks[verdict]
+	if verdict == fitmentv1.Decision_PROVE_FIRST {
+		c.decision = question.Decide(e.listing)
+		c.at.Minutes = c.decision.GetExpectedMinutes()
 	}
-	return question.Decide(e.listing).GetExpectedMinutes()
+	return c
 }
 
 // candidates lists, each once, the entries that state a number which is right

@@ -76,11 +76,10 @@ func (x *Index) Run(ctx context.Context) error {
 	for ctx.Err() == nil {
 		err := x.CatchUp(ctx, x.Place().Version+1)
 		switch {
-		case ctx.Err() != nil:
-			return nil
+		case err == nil, ctx.Err() != nil:
 		case errors.Is(err, store.ErrClosed):
 			return fmt.Errorf("keep the index current: %w", err)
-		case err != nil:
+		default:
 			x.log.ErrorContext(ctx, "the index cannot read the store", "error", err)
 			pause(ctx, retryAfter)
 		}

@@ -1,6 +1,8 @@
 package search
 
 import (
+	"slices"
+
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	"beltwright.example/services/fitment/catalogue"
 )
@@ -101,15 +103,7 @@ func without(entries []*entry, gone *entry) []*entry {
 }
 
 func (e *entry) samePlace(other *entry) bool {
-	if e.donor != other.donor || e.seat != other.seat || len(e.numbers) != len(other.numbers) {
-		return false
-	}
-	for i, number := range e.numbers {
-		if number != other.numbers[i] {
-			return false
-		}
-	}
-	return true
+	return e.donor == other.donor && e.seat == other.seat && slices.Equal(e.numbers, other.numbers)
 }
 
 // numbersOf lists the keys of every part number that a listing states, in its
@@ -117,16 +111,10 @@ func (e *entry) samePlace(other *entry) bool {
 func numbersOf(l *fitmentv1.Listing) []string {
 	var keys []string
 	add := func(number string) {
-		key, err := catalogue.NumberKey(number)
-		if err != nil {
-			return // empty, or no number that anything could match
+		// What is empty or no number matches nothing.
+		if key, err := catalogue.NumberKey(number); err == nil && !slices.Contains(keys, key) {
+			keys = append(keys, key)
 		}
-		for _, known := range keys {
-			if known == key {
-				return
-			}
-		}
-		keys = append(keys, key)
 	}
 	add(l.GetPartNumber())
 	for _, e := range l.GetEvidence() {

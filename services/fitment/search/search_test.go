@@ -39,15 +39,15 @@ type bench struct {
 	all   map[string]*fitmentv1.Listing
 }
 
-func open(t testing.TB) *bench {
-	t.Helper()
-	st, err := embedded.Open(t.TempDir(), embedded.Options{Now: func() time.Time { return noon }, NoSync: true})
+func open(tb testing.TB) *bench {
+	tb.Helper()
+	st, err := embedded.Open(tb.TempDir(), embedded.Options{Now: func() time.Time { return noon }, NoSync: true})
 	if err != nil {
-		t.Fatal(err)
+		tb.Fatal(err)
 	}
-	t.Cleanup(func() {
+	tb.Cleanup(func() {
 		if err := st.Close(); err != nil {
-			t.Error(err)
+			tb.Error(err)
 		}
 	})
 	b := &bench{
@@ -67,30 +67,30 @@ func open(t testing.TB) *bench {
 		"supersession/old": &fitmentv1.Supersession{Name: "supersessions/old", Maker: "Orbis", OldNumber: "Q-1", NewNumber: "Q-2"},
 		"recall/cover":     &fitmentv1.Recall{Name: "recalls/cover", Type: fitmentv1.Recall_COVERAGE, Number: "set", AsOf: "2026-06-20", PartMaker: "Orbis"},
 	} {
-		b.putCatalogue(t, id, record)
+		b.putCatalogue(tb, id, record)
 	}
 	return b
 }
 
 const buckle = fitmentv1.Part_BUCKLE_PRETENSIONER
 
-func (b *bench) put(t testing.TB, key store.Key, record proto.Message) int64 {
-	t.Helper()
+func (b *bench) put(tb testing.TB, key store.Key, record proto.Message) int64 {
+	tb.Helper()
 	value, err := proto.Marshal(record)
 	if err != nil {
-		t.Fatal(err)
+		tb.Fatal(err)
 	}
-	applied, err := b.store.Apply(t.Context(), store.Change{Puts: []store.Put{{Key: key, Expect: store.Whatever, Value: value}}})
+	applied, err := b.store.Apply(tb.Context(), store.Change{Puts: []store.Put{{Key: key, Expect: store.Whatever, Value: value}}})
 	if err != nil || applied[0].Err != nil {
-		t.Fatal(err, applied)
+		tb.Fatal(err, applied)
 	}
 	return applied[0].Versions[0]
 }
 
-func (b *bench) putCatalogue(t testing.TB, id string, record proto.Message) {
-	t.Helper()
+func (b *bench) putCatalogue(tb testing.TB, id string, record proto.Message) {
+	tb.Helper()
 	kind, id, _ := strings.Cut(id, "/")
-	b.put(t, store.Key{Tenant: catalogue.Tenant, Kind: kind, ID: id}, record)
+	b.put(tb, store.Key{Tenant: catalogue.Tenant, Kind: kind, ID: id}, record)
 	var err error
 	switch m := record.(type) {
 	case *fitmentv1.Part:
@@ -101,14 +101,14 @@ func (b *bench) putCatalogue(t testing.TB, id string, record proto.Message) {
 		err = b.cat.PutRecall(m)
 	}
 	if err != nil {
-		t.Fatal(err)
+		tb.Fatal(err)
 	}
 }
 
-func (b *bench) putListing(t testing.TB, l *fitmentv1.Listing) int64 {
-	t.Helper()
+func (b *bench) putListing(tb testing.TB, l *fitmentv1.Listing) int64 {
+	tb.Helper()
 	b.all[l.GetName()] = l
-	return b.put(t, listing.Key(l.GetYard(), l.GetStockNumber()), l)
+	return b.put(tb, listing.Key(l.GetYard(), l.GetStockNumber()), l)
 }
 
 // documented is a listing of a part from a car, everything about it shown.
@@ -143,8 +143,8 @@ func documented(stock, model, number string, price int64) *fitmentv1.Listing {
 	l.Evidence = append(l.Evidence, &fitmentv1.Evidence{
 		Attribute: fitmentv1.Evidence_LOOP_RESISTANCE, Value: "2.1", Level: fitmentv1.Evidence_SHOWN, How: "read-out",
 		Reading: &fitmentv1.Reading{
-			Kind: buckle, Position: l.GetPosition(), Method: fitmentv1.Reading_MODULE_REPORTED, Ohms: proto.Float64(2.1),
-			Meter: &fitmentv1.Meter{PercentOfReading: 1, Counts: 1, ResolutionOhms: 0.1}, DisplayLimitOhms: proto.Float64(6.3),
+			Kind: buckle, Position: l.GetPosition(), Method: fitmentv1.Reading_MODULE_REPORTED, Ohms: new(2.1),
+			Meter: &fitmentv1.Meter{PercentOfReading: 1, Counts: 1, ResolutionOhms: 0.1}, DisplayLimitOhms: new(6.3),
 		},
 	})
 	return l
@@ -161,10 +161,10 @@ func need(changes ...func(*fitmentv1.Need)) *fitmentv1.Need {
 	return n
 }
 
-func (b *bench) find(t testing.TB, q search.Query) search.Page {
-	t.Helper()
-	if err := b.index.Fresh(t.Context()); err != nil {
-		t.Fatal(err)
+func (b *bench) find(tb testing.TB, q search.Query) search.Page {
+	tb.Helper()
+	if err := b.index.Fresh(tb.Context()); err != nil {
+		tb.Fatal(err)
 	}
 	if q.Need == nil {
 		q.Need = need()
@@ -180,7 +180,7 @@ func (b *bench) find(t testing.TB, q search.Query) search.Page {
 	}
 	page, err := b.index.Find(q)
 	if err != nil {
-		t.Fatal(err)
+		tb.Fatal(err)
 	}
 	return page
 }
@@ -423,13 +423,13 @@ func TestPagingUnderChange(t *testing.T) {
 }
 
 // empty withdraws everything.
-func (b *bench) empty(t testing.TB) {
-	t.Helper()
+func (b *bench) empty(tb testing.TB) {
+	tb.Helper()
 	for _, l := range b.all {
 		if l.GetState() != fitmentv1.Listing_WITHDRAWN {
 			gone := proto.CloneOf(l)
 			gone.State = fitmentv1.Listing_WITHDRAWN
-			b.putListing(t, gone)
+			b.putListing(tb, gone)
 		}
 	}
 }

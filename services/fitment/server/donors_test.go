@@ -62,7 +62,7 @@ func TestHeldAndSoldDonorsAreLeftOut(t *testing.T) {
 	t.Parallel()
 	f := start(t)
 	f.stock(t)
-	hold := f.hold(t, shopA, fits1, 60)
+	f.hold(t, shopA, fits1, 60)
 	_, mine := f.find(t, shopA, &fitmentv1.FindDonorsRequest{Need: need()})
 	_, theirs := f.find(t, shopB, &fitmentv1.FindDonorsRequest{Need: need()})
 	if !slices.Contains(mine, "fits-1") || slices.Contains(theirs, "fits-1") {
@@ -72,7 +72,7 @@ func TestHeldAndSoldDonorsAreLeftOut(t *testing.T) {
 	if _, theirs = f.find(t, shopB, &fitmentv1.FindDonorsRequest{Need: need()}); !slices.Contains(theirs, "fits-1") {
 		t.Errorf("after the hold B finds %v", theirs)
 	}
-	hold = f.hold(t, shopA, fits1, 60)
+	hold := f.hold(t, shopA, fits1, 60)
 	if err := f.sell(t, shopA, fits1, hold.GetFence()); err != nil {
 		t.Fatal(err)
 	}

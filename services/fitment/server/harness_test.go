@@ -155,7 +155,7 @@ func asUnary(ctx context.Context, req any, _ *grpc.UnaryServerInfo, handler grpc
 type authenticated struct {
 	grpc.ServerStream
 
-	ctx context.Context
+	ctx context.Context //nolint:containedctx // a stream has its context as a method
 }
 
 func (s authenticated) Context() context.Context { return s.ctx }

@@ -143,6 +143,7 @@ func raceOver(t *testing.T, seed uint64) []porcupine.Operation {
 }
 
 func (f *fixture) do(t *testing.T, in action) outcome {
+	t.Helper()
 	ctx := directly(t.Context(), in.who+" shop")
 	switch in.verb {
 	case "hold":
@@ -160,6 +161,7 @@ func (f *fixture) do(t *testing.T, in action) outcome {
 // expected tells whether a call was done; a refusal must be one of the three
 // that the state of a listing gives.
 func (*fixture) expected(t *testing.T, err error) bool {
+	t.Helper()
 	if err == nil {
 		return true
 	}

@@ -82,7 +82,7 @@ func TestWhoMayList(t *testing.T) {
 		"south-yard yard":       fitmentv1.ErrorInfo_PERMISSION_MISSING,
 		shopA:                   fitmentv1.ErrorInfo_PERMISSION_MISSING,
 	} {
-		l := plain("by-" + string(principal(who).Tenant))
+		l := plain("by-" + principal(who).Tenant)
 		l.Yard = "north-yard"
 		_, err := f.listings.CreateListing(as(t, who), &fitmentv1.CreateListingRequest{Listing: l, RequestId: newID()})
 		wantReason(t, err, want)
