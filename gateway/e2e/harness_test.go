@@ -19,30 +19,29 @@ import (
 	"time"
 )
 
-// binaries is the folder with the built programs.
+// binaries is the folder that the programs are built into.
 var binaries string
 
 func TestMain(m *testing.M) {
-	os.Exit(run(m))
-}
-
-func run(m *testing.M) int {
 	dir, err := os.MkdirTemp("", "beltwright-e2e-")
 	if err != nil {
-		fmt.Fprintln(os.Stderr, err)
-		return 1
+		panic(err) //nolint:forbidigo // there is no test to fail yet
 	}
-	defer func() { _ = os.RemoveAll(dir) }()
 	binaries = dir
+	m.Run()
+	_ = os.RemoveAll(dir)
+}
+
+// build builds the programs, once.
+var build = sync.OnceValue(func() error {
 	for _, path := range []string{"gateway/cmd/beltwright", "services/fitment/cmd/fitment", "services/quote/cmd/quote"} {
-		build := exec.Command("go", "build", "-o", dir, "beltwright.example/"+path)
-		if out, err := build.CombinedOutput(); err != nil {
-			fmt.Fprintf(os.Stderr, "build %s: %v\n%s", path, err, out)
-			return 1
+		command := exec.CommandContext(context.Background(), "go", "build", "-o", binaries, "beltwright.example/"+path)
+		if out, err := command.CombinedOutput(); err != nil {
+			return fmt.Errorf("build %s: %w\n%s", path, err, out)
 		}
 	}
-	return m.Run()
-}
+	return nil
+})
 
 // process is a program under test.
 type process struct {
@@ -59,8 +58,11 @@ type process struct {
 // start runs a program until the test ends, collecting what it prints.
 func start(t *testing.T, program string, args ...string) *process {
 	t.Helper()
+	if err := build(); err != nil {
+		t.Fatal(err)
+	}
 	p := &process{
-		t: t, command: exec.Command(filepath.Join(binaries, program), args...),
+		t: t, command: exec.CommandContext(context.WithoutCancel(t.Context()), filepath.Join(binaries, program), args...),
 		done: make(chan struct{}), grown: make(chan struct{}, 1),
 	}
 	reader, writer := io.Pipe()

@@ -52,6 +52,7 @@ func stockRow(stock string) string {
 }
 
 func badRowsLoseNothing(t *testing.T, c client) {
+	t.Helper()
 	csv := stockHeader + stockRow("T-1") + "T-2,flux capacitor,1,left,Korrin,KR-4941-L,70.00,USD\n" +
 		"T-3,clock spring,1,left,Korrin,KR-4941-L,-5,USD\n" + stockRow("T-4")
 	sums := func() (outcomes []string, summary object, problems string) {

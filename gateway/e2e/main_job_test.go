@@ -2,6 +2,7 @@ package e2e_test
 
 import (
 	"fmt"
+	"maps"
 	"math"
 	"net/http"
 	"os"
@@ -40,12 +41,11 @@ func TestMainJobOverREST(t *testing.T) {
 	t.Parallel()
 	data := filepath.Join(t.TempDir(), "data")
 	p, c := serveDemo(t, data)
-	t.Run("fault", func(t *testing.T) { c.t = t; faultIsFound(t, c) })
-	t.Run("donors", func(t *testing.T) { c.t = t; donorsAreDecided(t, c) })
-	t.Run("quote", func(t *testing.T) { c.t = t; quoteIsBought(t, c) })
-	t.Run("outcomes", func(t *testing.T) { c.t = t; outcomesMoveTheChance(t, c) })
-	t.Run("import", func(t *testing.T) { c.t = t; badRowsLoseNothing(t, c) })
-	c.t = t
+	faultIsFound(t, c)
+	donorsAreDecided(t, c)
+	quoteIsBought(t, c)
+	outcomesMoveTheChance(t, c)
+	badRowsLoseNothing(t, c)
 	p.signal(syscall.SIGTERM)
 	if code := p.exits(); code != 0 {
 		t.Errorf("SIGTERM ended with exit code %d, want 0", code)
@@ -62,6 +62,7 @@ func TestMainJobOverREST(t *testing.T) {
 // (common practice, no source: about 2 ohms is in order, 16 to 20 megohms is an
 // open circuit).
 func faultIsFound(t *testing.T, c client) {
+	t.Helper()
 	reading := func(kind string, ohms float64) object {
 		return object{
 			"kind": kind, "position": object{"row": 1, "side": "RIGHT"}, "method": "METER_AT_COMPONENT", "ohms": ohms,
@@ -99,6 +100,7 @@ func faultIsFound(t *testing.T, c client) {
 }
 
 func donorsAreDecided(t *testing.T, c client) {
+	t.Helper()
 	var names, verdicts []string
 	token := ""
 	for {
@@ -141,13 +143,12 @@ func quoteRequest(extra object) object {
 		"need": solane(), "currencyCode": "USD", "dayCost": "3000", "taxPercent": "7.25",
 		"labour": object{"fitMinutes": 70, "checkMinutes": 15, "hourlyRate": "12800"},
 	}
-	for name, value := range extra {
-		request[name] = value
-	}
+	maps.Copy(request, extra)
 	return request
 }
 
 func quoteIsBought(t *testing.T, c client) {
+	t.Helper()
 	dry := c.post("/v1/quotes:prepare", quoteRequest(object{"dryRun": true}))
 	if at(t, dry, "quote", "state") != "DRY_RUN" || len(list(t, c.get("/v1/quotes"), "quotes")) != 0 {
 		t.Errorf("a dry run left something: %v", dry)
@@ -191,6 +192,7 @@ func quoteIsBought(t *testing.T, c client) {
 // outcomesMoveTheChance: the prior for used parts weighs like 8 of 10; with 4 of
 // 9 passed the mean is 12/19, with one more failure 12/20.
 func outcomesMoveTheChance(t *testing.T, c client) {
+	t.Helper()
 	chance := func() float64 {
 		quote := c.post("/v1/quotes:prepare", quoteRequest(object{"dryRun": true}))
 		for _, option := range list(t, quote, "quote", "options") {

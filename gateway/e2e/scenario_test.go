@@ -73,11 +73,11 @@ func TestScenarioShowsEveryRule(t *testing.T) {
 func TestScenarioIsWhatItsProgramMakes(t *testing.T) {
 	t.Parallel()
 	dir := t.TempDir()
-	build := exec.Command("go", "build", "-o", filepath.Join(dir, "generate"), "beltwright.example/testdata/demo/generate")
-	if out, err := build.CombinedOutput(); err != nil {
+	compile := exec.CommandContext(t.Context(), "go", "build", "-o", filepath.Join(dir, "generate"), "beltwright.example/testdata/demo/generate")
+	if out, err := compile.CombinedOutput(); err != nil {
 		t.Fatalf("%v\n%s", err, out)
 	}
-	run := exec.Command(filepath.Join(dir, "generate"))
+	run := exec.CommandContext(t.Context(), filepath.Join(dir, "generate"))
 	run.Dir = dir
 	if out, err := run.CombinedOutput(); err != nil {
 		t.Fatalf("%v\n%s", err, out)

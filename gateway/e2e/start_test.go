@@ -88,7 +88,7 @@ func TestCommandLine(t *testing.T) {
 	}
 	for _, c := range cases {
 		args := append([]string{"--server", address, "--key-file", filepath.Join(data, "demo.key")}, c.args...)
-		out, err := exec.Command(filepath.Join(binaries, "beltwright"), args...).CombinedOutput()
+		out, err := exec.CommandContext(t.Context(), filepath.Join(binaries, "beltwright"), args...).CombinedOutput()
 		if err != nil || !strings.Contains(string(out), c.want) {
 			t.Errorf("%v: %v, no %q in:\n%s", c.args, err, c.want, out)
 		}

@@ -44,7 +44,8 @@ func TestFingerprintTellsRequestsApart(t *testing.T) {
 		}
 		return digest
 	}
-	if sum("a", 1) != sum("a", 1) || sum("a", 1) == sum("a", 2) || sum("a", 1) == sum("b", 1) {
+	first, repeated := sum("a", 1), sum("a", 1)
+	if first != repeated || first == sum("a", 2) || first == sum("b", 1) {
 		t.Error("fingerprints do not follow the request")
 	}
 	other, err := requests.Fingerprint(&fitmentv1.SellListingRequest{Name: "a", Fence: 1})
