@@ -2,7 +2,9 @@ package search
 
 import (
 	"cmp"
+	"context"
 	"errors"
+	"fmt"
 	"slices"
 	"strings"
 	"time"
@@ -109,8 +111,9 @@ type candidate struct {
 }
 
 // Find returns a page of the donors for a need. It answers from what the index
-// holds; Fresh or Await before it says how new that is. Errors: ErrStartAgain.
-func (x *Index) Find(q Query) (Page, error) {
+// holds; Fresh or Await before it says how new that is. Errors: ErrStartAgain,
+// the context's.
+func (x *Index) Find(ctx context.Context, q Query) (Page, error) {
 	x.mu.RLock()
 	defer x.mu.RUnlock()
 	base := Cursor{Epoch: x.place.Epoch, Catalogue: x.partsAt, Day: dayOf(q.Now)}
@@ -126,7 +129,10 @@ func (x *Index) Find(q Query) (Page, error) {
 	}
 	question := rules.For(q.Need, x.parts, x.policy, today)
 	page := Page{Place: x.place, Day: base.Day}
-	candidates := x.judge(question, q, base, &page.Stats)
+	candidates, err := x.judge(ctx, question, q, base, &page.Stats)
+	if err != nil {
+		return Page{}, err
+	}
 	if len(candidates) > q.Size {
 		candidates = candidates[:q.Size]
 		next := candidates[q.Size-1].at
@@ -142,11 +148,14 @@ func (x *Index) Find(q Query) (Page, error) {
 }
 
 // judge decides the candidates after the query's cursor and puts them in order.
-func (x *Index) judge(question *rules.Question, q Query, base Cursor, stats *Stats) []candidate {
+func (x *Index) judge(ctx context.Context, question *rules.Question, q Query, base Cursor, stats *Stats) ([]candidate, error) {
 	entries := x.candidates(q.Need)
 	stats.Touched = len(entries)
 	found := make([]candidate, 0, len(entries))
 	for _, e := range entries {
+		if err := ctx.Err(); err != nil {
+			return nil, fmt.Errorf("decide %d donors: %w", len(entries), err)
+		}
 		if listing.StateAt(e.listing, q.Now) == fitmentv1.Listing_HELD && !listing.HeldBy(e.listing, q.Tenant, q.Now) {
 			continue
 		}
@@ -157,7 +166,7 @@ func (x *Index) judge(question *rules.Question, q Query, base Cursor, stats *Sta
 		}
 	}
 	slices.SortFunc(found, func(a, b candidate) int { return a.at.compare(b.at) })
-	return found
+	return found, nil
 }
 
 // place decides an entry as far as its place in the order needs: the verdict,

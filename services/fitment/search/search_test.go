@@ -178,7 +178,7 @@ func (b *bench) find(tb testing.TB, q search.Query) search.Page {
 	if q.Now.IsZero() {
 		q.Now = noon
 	}
-	page, err := b.index.Find(q)
+	page, err := b.index.Find(tb.Context(), q)
 	if err != nil {
 		tb.Fatal(err)
 	}
@@ -443,19 +443,24 @@ func TestPagesStartAgainWhenTheCatalogueChanges(t *testing.T) {
 	first := b.find(t, search.Query{Size: 1})
 	old := *first.Next
 	old.Day = "2026-06-28"
-	if _, err := b.index.Find(search.Query{Need: need(), Size: 1, Now: noon, After: &old}); !errors.Is(err, search.ErrStartAgain) {
+	if _, err := b.index.Find(t.Context(), search.Query{Need: need(), Size: 1, Now: noon, After: &old}); !errors.Is(err, search.ErrStartAgain) {
 		t.Errorf("a day before yesterday: %v", err)
+	}
+	ended, end := context.WithCancel(t.Context())
+	end()
+	if _, err := b.index.Find(ended, search.Query{Need: need(), Size: 1, Now: noon}); !errors.Is(err, context.Canceled) {
+		t.Errorf("a caller who has gone: %v", err)
 	}
 	foreign := *first.Next
 	foreign.Epoch = "other"
-	if _, err := b.index.Find(search.Query{Need: need(), Size: 1, Now: noon, After: &foreign}); !errors.Is(err, search.ErrStartAgain) {
+	if _, err := b.index.Find(t.Context(), search.Query{Need: need(), Size: 1, Now: noon, After: &foreign}); !errors.Is(err, search.ErrStartAgain) {
 		t.Errorf("another store: %v", err)
 	}
 	b.putCatalogue(t, "recall/new", &fitmentv1.Recall{Name: "recalls/new", Type: fitmentv1.Recall_NOTICE, Number: "1", Issued: "2026-06-29", PartMaker: "Orbis", PartNumber: "K-1"})
 	if err := b.index.Fresh(t.Context()); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := b.index.Find(search.Query{Need: need(), Size: 1, Now: noon, After: first.Next}); !errors.Is(err, search.ErrStartAgain) {
+	if _, err := b.index.Find(t.Context(), search.Query{Need: need(), Size: 1, Now: noon, After: first.Next}); !errors.Is(err, search.ErrStartAgain) {
 		t.Errorf("another catalogue: %v", err)
 	}
 }
@@ -480,7 +485,7 @@ func TestAWriterSeesItsOwnWrites(t *testing.T) {
 					t.Error(err)
 					return
 				}
-				page, err := b.index.Find(search.Query{Need: need(), Tenant: "shop-a", Size: 1000, Now: noon})
+				page, err := b.index.Find(t.Context(), search.Query{Need: need(), Tenant: "shop-a", Size: 1000, Now: noon})
 				if err != nil || !slices.Contains(stocks(page), l.GetStockNumber()) {
 					t.Errorf("%s is not found: %v", l.GetStockNumber(), err)
 				}
@@ -526,7 +531,7 @@ func BenchmarkFind(b *testing.B) {
 	f.find(b, search.Query{})
 	b.ResetTimer()
 	for b.Loop() {
-		if _, err := f.index.Find(search.Query{Need: need(), Tenant: "shop-a", Size: 50, Now: noon}); err != nil {
+		if _, err := f.index.Find(b.Context(), search.Query{Need: need(), Tenant: "shop-a", Size: 50, Now: noon}); err != nil {
 			b.Fatal(err)
 		}
 	}

@@ -93,7 +93,7 @@ func (s *Server) FindDonors(ctx context.Context, req *fitmentv1.FindDonorsReques
 	if query.Now, err = s.current(ctx, req.GetMinRevision()); err != nil {
 		return nil, err
 	}
-	found, err := s.index.Find(query)
+	found, err := s.index.Find(ctx, query)
 	if errors.Is(err, search.ErrStartAgain) {
 		return nil, apierr.New(codes.InvalidArgument, fitmentv1.ErrorInfo_PAGE_TOKEN_INVALID,
 			"page_token: the catalogue or the day has changed since the first page; start again without a page_token")
