@@ -29,7 +29,7 @@ func TestKillLosesNothingAcknowledged(t *testing.T) {
 	for round := range long(20, 200) {
 		acks := acknowledged{}
 		c := startChild(t, dir, fmt.Sprint("k", round), false)
-		c.read(t, &acks, 1+round*13)
+		c.read(t, &acks, 1+round*5)
 		if round == 0 {
 			if _, err := embedded.Open(dir, embedded.Options{}); !errors.Is(err, store.ErrInUse) {
 				t.Errorf("a second process opened the directory: %v", err)
