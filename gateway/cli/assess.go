@@ -106,18 +106,21 @@ func parseReading(text string) (*fitmentv1.Reading, error) {
 	if err != nil {
 		return nil, err
 	}
-	reading := &fitmentv1.Reading{Position: &fitmentv1.Position{}, OverRange: values["over-range"] == "yes"}
+	reading := &fitmentv1.Reading{Position: &fitmentv1.Position{}}
+	if reading.OverRange, err = yesNo("--reading", values, "over-range"); err != nil {
+		return nil, err
+	}
+	if reading.Position.Row, err = whole("--reading", values, "row"); err != nil {
+		return nil, err
+	}
 	if err := readingEnums(reading, values); err != nil {
 		return nil, err
 	}
 	numbers := map[string]*float64{}
-	for _, name := range []string{"row", "ohms", "percent", "counts", "resolution", "lead", "battery-off", "display-limit"} {
+	for _, name := range []string{"ohms", "percent", "counts", "resolution", "lead", "battery-off", "display-limit"} {
 		if numbers[name], err = number("--reading", values, name); err != nil {
 			return nil, err
 		}
-	}
-	if row := numbers["row"]; row != nil {
-		reading.Position.Row = int32(min(max(*row, -1), 100))
 	}
 	reading.Ohms, reading.LeadOhms = numbers["ohms"], numbers["lead"]
 	reading.BatteryOffMinutes, reading.DisplayLimitOhms = numbers["battery-off"], numbers["display-limit"]

@@ -2,6 +2,7 @@ package cli
 
 import (
 	"fmt"
+	"math"
 	"slices"
 	"strconv"
 	"strings"
@@ -58,10 +59,35 @@ func number(what string, values map[string]string, name string) (*float64, error
 		return nil, nil //nolint:nilnil // absent is a valid answer
 	}
 	value, err := strconv.ParseFloat(text, 64)
-	if err != nil {
+	if err != nil || math.IsNaN(value) || math.IsInf(value, 0) {
 		return nil, usageError{fmt.Errorf("%s: %s=%q is no number", what, name, text)}
 	}
 	return &value, nil
+}
+
+// whole reads an optional integer out of pairs; 0 where it is absent.
+func whole(what string, values map[string]string, name string) (int32, error) {
+	text, ok := values[name]
+	if !ok {
+		return 0, nil
+	}
+	value, err := strconv.ParseInt(text, 10, 32)
+	if err != nil {
+		return 0, usageError{fmt.Errorf("%s: %s=%q is no whole number", what, name, text)}
+	}
+	return int32(value), nil
+}
+
+// yesNo reads an optional truth out of pairs; false where it is absent.
+func yesNo(what string, values map[string]string, name string) (bool, error) {
+	switch text, ok := values[name]; {
+	case !ok || text == "no":
+		return false, nil
+	case text == "yes":
+		return true, nil
+	default:
+		return false, usageError{fmt.Errorf("%s: %s=%q is not understood; expected yes or no", what, name, text)}
+	}
 }
 
 // money reads an amount of a flag in minor units; empty is 0.

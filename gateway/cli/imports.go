@@ -1,6 +1,7 @@
 package cli
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -144,23 +145,33 @@ func runImport(
 	sent := make(chan error, 1)
 	go func() {
 		err := stream.Copy(from)
+		sent <- err
 		if err != nil {
 			cancel() // otherwise the server waits for the rest, and we for it
 		}
-		sent <- err
 	}()
 	for {
 		result, summary, err := stream.Receive()
 		switch {
 		case err != nil:
-			cancel()
-			return nil, errors.Join(<-sent, err)
+			return nil, whyEnded(err, sent)
 		case summary != nil:
-			return summary, <-sent
+			return summary, nil
 		}
 		if err := row(result); err != nil {
 			return nil, err
 		}
+	}
+}
+
+// whyEnded prefers what went wrong with the file to what the stream says about
+// it. It does not wait: a file may be a terminal.
+func whyEnded(err error, sent <-chan error) error {
+	select {
+	case problem := <-sent:
+		return cmp.Or(problem, err)
+	default:
+		return err
 	}
 }
 

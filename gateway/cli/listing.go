@@ -1,6 +1,7 @@
 package cli
 
 import (
+	"cmp"
 	"context"
 
 	"github.com/google/uuid"
@@ -15,10 +16,17 @@ type oneListing interface {
 	GetListing() *fitmentv1.Listing
 }
 
+// requestID is the id of a write: the user's, or a new one.
+type requestID struct{ given string }
+
 // bindRequestID adds the flag that makes a write safe to repeat.
-func bindRequestID(cmd *cobra.Command) *string {
-	return cmd.Flags().String("request-id", uuid.NewString(), "UUID of this write; give the same one to repeat it safely")
+func bindRequestID(cmd *cobra.Command) *requestID {
+	id := &requestID{}
+	cmd.Flags().StringVar(&id.given, "request-id", "", "`UUID` of this write; give the same one to repeat it safely (default a new one)")
+	return id
 }
+
+func (r *requestID) text() string { return cmp.Or(r.given, uuid.NewString()) }
 
 func listingCommand(c *connection) *cobra.Command {
 	cmd := &cobra.Command{
@@ -76,7 +84,7 @@ func listingHold(c *connection) *cobra.Command {
 	id := bindRequestID(cmd)
 	cmd.Flags().Int32Var(&minutes, "minutes", 60, "how long, in minutes")
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
-		request := &fitmentv1.HoldListingRequest{Name: args[0], Minutes: minutes, RequestId: *id}
+		request := &fitmentv1.HoldListingRequest{Name: args[0], Minutes: minutes, RequestId: id.text()}
 		return call(c, cmd, func(ctx context.Context, conn *grpc.ClientConn) (*fitmentv1.HoldListingResponse, error) {
 			return fitmentv1.NewListingServiceClient(conn).HoldListing(ctx, request)
 		}, func(p *printer, answer *fitmentv1.HoldListingResponse) { showListing(p, answer) })
@@ -94,7 +102,7 @@ func listingRelease(c *connection) *cobra.Command {
 	id := bindRequestID(cmd)
 	cmd.Flags().Int64Var(&fence, "fence", 0, "fence of the hold")
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
-		request := &fitmentv1.ReleaseListingRequest{Name: args[0], Fence: fence, RequestId: *id}
+		request := &fitmentv1.ReleaseListingRequest{Name: args[0], Fence: fence, RequestId: id.text()}
 		return call(c, cmd, func(ctx context.Context, conn *grpc.ClientConn) (*fitmentv1.ReleaseListingResponse, error) {
 			return fitmentv1.NewListingServiceClient(conn).ReleaseListing(ctx, request)
 		}, func(p *printer, answer *fitmentv1.ReleaseListingResponse) { showListing(p, answer) })
@@ -121,7 +129,7 @@ the same step: what does not fit, is barred, or is not proven is not sold.`,
 		if err != nil {
 			return err
 		}
-		request := &fitmentv1.SellListingRequest{Name: args[0], Fence: fence, Need: n, RequestId: *id}
+		request := &fitmentv1.SellListingRequest{Name: args[0], Fence: fence, Need: n, RequestId: id.text()}
 		return call(c, cmd, func(ctx context.Context, conn *grpc.ClientConn) (*fitmentv1.SellListingResponse, error) {
 			return fitmentv1.NewListingServiceClient(conn).SellListing(ctx, request)
 		}, func(p *printer, answer *fitmentv1.SellListingResponse) { showListing(p, answer) })
@@ -140,7 +148,7 @@ func listingWithdraw(c *connection) *cobra.Command {
 	id := bindRequestID(cmd)
 	cmd.Flags().StringVar(&etag, "etag", "", "etag of the listing as last read")
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
-		request := &fitmentv1.WithdrawListingRequest{Name: args[0], Etag: etag, RequestId: *id}
+		request := &fitmentv1.WithdrawListingRequest{Name: args[0], Etag: etag, RequestId: id.text()}
 		return call(c, cmd, func(ctx context.Context, conn *grpc.ClientConn) (*fitmentv1.WithdrawListingResponse, error) {
 			return fitmentv1.NewListingServiceClient(conn).WithdrawListing(ctx, request)
 		}, func(p *printer, answer *fitmentv1.WithdrawListingResponse) { showListing(p, answer) })

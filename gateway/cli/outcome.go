@@ -53,7 +53,7 @@ func outcomeRecord(c *connection) *cobra.Command {
 		if err != nil {
 			return err
 		}
-		request := &quotev1.RecordOutcomeRequest{RequestId: *id, Outcome: &quotev1.Outcome{
+		request := &quotev1.RecordOutcomeRequest{RequestId: id.text(), Outcome: &quotev1.Outcome{
 			Source: args[0], Kind: fitmentv1.Part_Kind(k), Condition: quotev1.Offer_Condition(con),
 			Result: quotev1.Outcome_Result(res), Quote: quote, Note: note,
 		}}

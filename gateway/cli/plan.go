@@ -2,15 +2,15 @@ package cli
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
-	"os"
 	"strings"
 
 	"github.com/spf13/cobra"
 	"google.golang.org/grpc"
-	"google.golang.org/protobuf/encoding/protojson"
 
+	"beltwright.example/gateway/strict"
 	quotev1 "beltwright.example/proto/beltwright/quote/v1"
 )
 
@@ -29,7 +29,7 @@ in the API's JSON form; "-" reads standard input. Nothing is stored.`,
 				return err
 			}
 			request := &quotev1.PlanPurchaseRequest{}
-			if err := protojson.Unmarshal(raw, request); err != nil {
+			if err := strict.JSON(raw, request); err != nil {
 				return usageError{fmt.Errorf("%s is no plan request: %w", args[0], err)}
 			}
 			return call(c, cmd, func(ctx context.Context, conn *grpc.ClientConn) (*quotev1.PlanPurchaseResponse, error) {
@@ -43,16 +43,16 @@ in the API's JSON form; "-" reads standard input. Nothing is stored.`,
 const maxInput = 1 << 20
 
 func readInput(cmd *cobra.Command, path string) ([]byte, error) {
-	if path == "-" {
-		raw, err := io.ReadAll(io.LimitReader(cmd.InOrStdin(), maxInput))
-		if err != nil {
-			return nil, fmt.Errorf("read standard input: %w", err)
-		}
-		return raw, nil
-	}
-	raw, err := os.ReadFile(path)
+	file, _, err := openInput(cmd, path)
 	if err != nil {
+		return nil, err
+	}
+	raw, err := io.ReadAll(io.LimitReader(file, maxInput+1))
+	if err = errors.Join(err, file.Close()); err != nil {
 		return nil, fmt.Errorf("read the request: %w", err)
+	}
+	if len(raw) > maxInput {
+		return nil, usageError{fmt.Errorf("%s has more than %d bytes", path, maxInput)}
 	}
 	return raw, nil
 }

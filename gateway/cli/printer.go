@@ -13,6 +13,7 @@ import (
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	"beltwright.example/services/platform/amount"
+	"beltwright.example/services/platform/apierr"
 )
 
 // printer writes lines and remembers the first error.
@@ -94,6 +95,9 @@ func explain(err error) string {
 	}
 	s := carrier.GRPCStatus()
 	text := s.Message()
+	if s.Code() == codes.Unavailable && apierr.ReasonOf(err) == fitmentv1.ErrorInfo_REASON_UNSPECIFIED {
+		text = "the server does not answer, or is not ready (" + text + ")" // the text is grpc's
+	}
 	for _, detail := range s.Details() {
 		switch detail := detail.(type) {
 		case *errdetails.BadRequest:

@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"time"
 
-	"github.com/google/uuid"
 	"github.com/spf13/cobra"
 	"google.golang.org/grpc"
 
@@ -14,10 +13,11 @@ import (
 
 // quoteFlags are the shop's figures.
 type quoteFlags struct {
-	need                                            needFlags
-	currency, dayCost, tax, rate, reference, readID string
-	fitMinutes, checkMinutes, validHours            int32
-	dryRun                                          bool
+	need                                    needFlags
+	currency, dayCost, tax, rate, reference string
+	fitMinutes, checkMinutes, validHours    int32
+	dryRun                                  bool
+	id                                      *requestID
 }
 
 func quoteCommand(c *connection) *cobra.Command {
@@ -62,7 +62,7 @@ func (q *quoteFlags) bind(cmd *cobra.Command) {
 	flags.Int32Var(&q.validHours, "valid-hours", 0, "how long the quote and its hold are good; 0 means 72")
 	flags.StringVar(&q.reference, "reference", "", "your own reference")
 	flags.BoolVar(&q.dryRun, "dry-run", false, "weigh only: no hold, no number, nothing stored")
-	flags.StringVar(&q.readID, "request-id", uuid.NewString(), "UUID of this write; give the same one to repeat it safely")
+	q.id = bindRequestID(cmd)
 }
 
 func (q *quoteFlags) request() (*quotev1.PrepareQuoteRequest, error) {
@@ -84,7 +84,7 @@ func (q *quoteFlags) request() (*quotev1.PrepareQuoteRequest, error) {
 		ValidHours: q.validHours, Reference: q.reference, DryRun: q.dryRun,
 	}
 	if !q.dryRun {
-		request.RequestId = q.readID
+		request.RequestId = q.id.text()
 	}
 	return request, nil
 }
@@ -128,7 +128,7 @@ func quoteAccept(c *connection) *cobra.Command {
 	}
 	id := bindRequestID(cmd)
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
-		request := &quotev1.AcceptQuoteRequest{Name: args[0], RequestId: *id}
+		request := &quotev1.AcceptQuoteRequest{Name: args[0], RequestId: id.text()}
 		return call(c, cmd, func(ctx context.Context, conn *grpc.ClientConn) (*quotev1.AcceptQuoteResponse, error) {
 			return quotev1.NewQuoteServiceClient(conn).AcceptQuote(ctx, request)
 		}, func(p *printer, answer *quotev1.AcceptQuoteResponse) { showQuote(p, answer.GetQuote()) })
@@ -145,7 +145,7 @@ func quoteDecline(c *connection) *cobra.Command {
 	}
 	id := bindRequestID(cmd)
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
-		request := &quotev1.DeclineQuoteRequest{Name: args[0], RequestId: *id}
+		request := &quotev1.DeclineQuoteRequest{Name: args[0], RequestId: id.text()}
 		return call(c, cmd, func(ctx context.Context, conn *grpc.ClientConn) (*quotev1.DeclineQuoteResponse, error) {
 			return quotev1.NewQuoteServiceClient(conn).DeclineQuote(ctx, request)
 		}, func(p *printer, answer *quotev1.DeclineQuoteResponse) { showQuote(p, answer.GetQuote()) })
