@@ -7,6 +7,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"beltwright.example/gateway/guard"
 	"beltwright.example/gateway/rest"
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	"beltwright.example/services/platform/auth"
@@ -45,7 +46,7 @@ func (f *gatewayFlags) run(ctx context.Context, out, logTo io.Writer) (err error
 	if err != nil {
 		return usageError{err}
 	}
-	fitment, err := serve.Dial(f.fitment)
+	fitment, err := serve.Dial(f.fitment, guard.Sense())
 	if err != nil {
 		return err
 	}

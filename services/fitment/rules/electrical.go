@@ -38,6 +38,7 @@ type tally struct {
 	all, proven    int // readings that count, and those of them that are shown
 	inside         int
 	outside, burnt int // outside the window; open or shorted
+	clipped        int // at the end of a module's display: high, or open
 	unusable       int
 	// why the last unusable one is, and window and value of the last that counts.
 	why, limits, value string
@@ -92,6 +93,9 @@ func (t *tally) add(report *fitmentv1.ReadingReport, level fitmentv1.Evidence_Le
 		t.burnt++
 	case fitmentv1.ReadingReport_HIGH, fitmentv1.ReadingReport_LOW:
 		t.outside++
+		if report.ConformanceProbability == nil { // no number, so it may be anything beyond
+			t.clipped++
+		}
 	default:
 		t.unusable++
 		t.why = report.GetReason()
@@ -137,6 +141,9 @@ func (t *tally) resistance(stages int, own bool) Result {
 func (t *tally) deployment(stages int) Result {
 	if t.burnt > 0 {
 		return no("a loop reads open or shorted, as after firing").comparing("", t.value)
+	}
+	if t.clipped > 0 {
+		return unknown("the module's display ends before it can tell an open loop from a high one")
 	}
 	return t.enough(stages, yes("the loop reads as a bridge that has not burnt").comparing("", t.value))
 }

@@ -310,6 +310,13 @@ func electricalTable() []one {
 		}), want: no},
 		{rule: loop, name: "2.0", list: read(shown, 2.0), want: yes},
 		{rule: loop, name: "outside, yet not burnt", list: read(shown, 4.5), want: yes},
+		// A module's display clips at 6.3 or 6.6 ohms (one maker's service text): open or high.
+		{rule: loop, name: "end of the module's display", list: by(func(r *fitmentv1.Reading) {
+			r.Method, r.Ohms, r.DisplayLimitOhms = fitmentv1.Reading_MODULE_REPORTED, new(6.6), new(6.6)
+		}), want: unknown},
+		{rule: window, name: "end of the module's display", list: by(func(r *fitmentv1.Reading) {
+			r.Method, r.Ohms, r.DisplayLimitOhms = fitmentv1.Reading_MODULE_REPORTED, new(6.6), new(6.6)
+		}), want: no},
 		{rule: loop, name: "2.0, claimed", list: read(claimed, 2.0), want: unknown},
 		{rule: loop, name: "no reading", list: read(shown), want: unknown},
 	}
