@@ -166,8 +166,8 @@ func showAssessment(p *printer, answer *fitmentv1.AssessFaultResponse) {
 		showCode(p, code)
 	}
 	for _, r := range answer.GetReadings() {
-		p.line("reading of %s %s: %s%s", words(r.GetKind()), place(r.GetPosition()), words(r.GetClass()), figures(r))
-		p.line("  %s", r.GetReason())
+		p.linef("reading of %s %s: %s%s", words(r.GetKind()), place(r.GetPosition()), words(r.GetClass()), figures(r))
+		p.linef("  %s", r.GetReason())
 	}
 	rows := make([][]string, 0, len(answer.GetSuspects()))
 	for _, s := range answer.GetSuspects() {
@@ -178,24 +178,24 @@ func showAssessment(p *printer, answer *fitmentv1.AssessFaultResponse) {
 		rows = append(rows, []string{fmt.Sprintf("%5.1f %%", s.GetProbability()*100), words(s.GetComponent()), where, s.GetReason()})
 	}
 	p.table([]string{"chance", "suspect", "loop", "why"}, rows)
-	p.line("buying is %s: %s", words(answer.GetPurchase()), answer.GetPurchaseReason())
+	p.linef("buying is %s: %s", words(answer.GetPurchase()), answer.GetPurchaseReason())
 	if next := answer.GetNextTest(); next != nil {
-		p.line("next test: %s (%.0f minutes, %.2f bits expected)", next.GetText(), next.GetMinutes(), next.GetExpectedBits())
+		p.linef("next test: %s (%.0f minutes, %.2f bits expected)", next.GetText(), next.GetMinutes(), next.GetExpectedBits())
 	}
 	p.list("cautions", answer.GetCautions())
 }
 
 func showCode(p *printer, code *fitmentv1.CodeReport) {
-	p.line("code %s (%s)", code.GetCode(), code.GetHex())
+	p.linef("code %s (%s)", code.GetCode(), code.GetHex())
 	for _, m := range code.GetMeanings() {
 		mark := " "
 		if m.GetId() == code.GetApplied() {
 			mark = "*"
 		}
-		p.line("  %s %s: %s [%s]", mark, m.GetId(), m.GetText(), m.GetDialect())
+		p.linef("  %s %s: %s [%s]", mark, m.GetId(), m.GetText(), m.GetDialect())
 	}
 	if code.GetNote() != "" {
-		p.line("  %s", code.GetNote())
+		p.linef("  %s", code.GetNote())
 	}
 }
 

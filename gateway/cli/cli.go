@@ -40,8 +40,7 @@ func Main(ctx context.Context, args []string, streams Streams) int {
 		return ExitOK
 	}
 	_, _ = fmt.Fprintln(streams.Err, "beltwright: "+explain(err))
-	var usage usageError
-	if errors.As(err, &usage) {
+	if _, usage := errors.AsType[usageError](err); usage {
 		return ExitUsage
 	}
 	return ExitFailed

@@ -8,6 +8,7 @@ import (
 	"net"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -205,7 +206,7 @@ func TestNoArgumentShowsHelpAndHelpIsStable(t *testing.T) {
 		t.Errorf("%d %s %s", code, out, errs)
 	}
 	commands(func(cmd *cobra.Command) {
-		args := append(strings.Fields(cmd.CommandPath())[1:], "--help")
+		args := slices.Concat(strings.Fields(cmd.CommandPath())[1:], []string{"--help"})
 		code, first, errs := run(t, "", args...)
 		if _, second, _ := run(t, "", args...); code != cli.ExitOK || first != second || errs != "" {
 			t.Errorf("%v: exit %d, %s, or help that differs from run to run", args, code, errs)

@@ -2,7 +2,7 @@ package cli
 
 import (
 	"context"
-	"fmt"
+	"strconv"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -48,11 +48,11 @@ func showVin(p *printer, answer *fitmentv1.DecodeVinResponse) {
 		state = "NOT valid"
 	}
 	digit := answer.GetCheckDigit()
-	p.line("%s is %s", answer.GetVin(), state)
-	p.line("check digit %s, computed %s; the rule applies: %s", digit.GetActual(), digit.GetExpected(), words(digit.GetApplies()))
-	p.line("model year: %s", years(answer.GetModelYears()))
+	p.linef("%s is %s", answer.GetVin(), state)
+	p.linef("check digit %s, computed %s; the rule applies: %s", digit.GetActual(), digit.GetExpected(), words(digit.GetApplies()))
+	p.linef("model year: %s", years(answer.GetModelYears()))
 	if v := answer.GetVehicle(); v.GetMake()+v.GetModel() != "" {
-		p.line("vehicle: %s %s", v.GetMake(), v.GetModel())
+		p.linef("vehicle: %s %s", v.GetMake(), v.GetModel())
 	}
 	p.list("notes", answer.GetNotes())
 }
@@ -63,7 +63,7 @@ func years(candidates []int32) string {
 	}
 	texts := make([]string, 0, len(candidates))
 	for _, year := range candidates {
-		texts = append(texts, fmt.Sprint(year))
+		texts = append(texts, strconv.Itoa(int(year)))
 	}
 	return strings.Join(texts, " or ")
 }

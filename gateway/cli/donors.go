@@ -53,12 +53,12 @@ func showDonors(p *printer, answer *fitmentv1.FindDonorsResponse) {
 		})
 	}
 	if len(rows) == 0 {
-		p.line("no listing for this need")
+		p.linef("no listing for this need")
 		return
 	}
 	p.table([]string{"verdict", "listing", "part number", "price", "days", "why"}, rows)
 	if token := answer.GetNextPageToken(); token != "" {
-		p.line("more: --page-token %s", token)
+		p.linef("more: --page-token %s", token)
 	}
 }
 
@@ -102,17 +102,17 @@ arrival.`,
 }
 
 func showDecision(p *printer, d *fitmentv1.Decision) {
-	p.line("%s   (does it match: %s; may it be used again: %s)", verdict(d.GetVerdict()), words(d.GetFit()), words(d.GetReuse()))
+	p.linef("%s   (does it match: %s; may it be used again: %s)", verdict(d.GetVerdict()), words(d.GetFit()), words(d.GetReuse()))
 	rows := make([][]string, 0, len(d.GetFindings()))
 	for _, f := range d.GetFindings() {
 		rows = append(rows, []string{words(f.GetAnswer()), f.GetRule(), words(f.GetSeverity()), f.GetReason(), f.GetSource()})
 	}
 	p.table([]string{"answer", "rule", "counts for", "why", "source"}, rows)
 	for n, m := range d.GetMissingEvidence() {
-		p.line("%d. %s (%.0f min): %s", n+1, m.GetAsk(), m.GetMinutes(), m.GetReason())
+		p.linef("%d. %s (%.0f min): %s", n+1, m.GetAsk(), m.GetMinutes(), m.GetReason())
 	}
 	for _, check := range d.GetArrivalChecks() {
-		p.line("on arrival: %s Passes if: %s", check.GetCheck(), check.GetPass())
+		p.linef("on arrival: %s Passes if: %s", check.GetCheck(), check.GetPass())
 	}
 	p.list("cautions", d.GetCautions())
 }

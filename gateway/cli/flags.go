@@ -134,6 +134,7 @@ func (v *vehicleFlags) vehicle() (*fitmentv1.Vehicle, error) {
 // needFlags describe what a vehicle lacks.
 type needFlags struct {
 	vehicleFlags
+
 	kind, side, partMaker, partNumber, jurisdiction string
 	row                                             int32
 }

@@ -68,7 +68,7 @@ func (f *gatewayFlags) run(ctx context.Context, out, logTo io.Writer) (err error
 		return err
 	}
 	p := &printer{out: out}
-	p.line("Beltwright gateway: REST http://%s, before fitment %s and quote %s", listener.Addr(), f.fitment, f.quote)
+	p.linef("Beltwright gateway: REST http://%s, before fitment %s and quote %s", listener.Addr(), f.fitment, f.quote)
 	if p.err != nil {
 		return errors.Join(p.err, listener.Close())
 	}

@@ -109,7 +109,7 @@ func openInput(cmd *cobra.Command, path string) (io.ReadCloser, int64, error) {
 	if path == "-" {
 		return io.NopCloser(cmd.InOrStdin()), -1, nil
 	}
-	file, err := os.Open(path)
+	file, err := os.Open(path) //nolint:gosec // a file that the user named
 	if err != nil {
 		return nil, 0, fmt.Errorf("open the file: %w", err)
 	}
@@ -185,7 +185,7 @@ func (c *connection) showRow(cmd *cobra.Command, row *fitmentv1.RowResult) error
 	}
 	p := &printer{out: cmd.OutOrStdout()}
 	for _, problem := range row.GetProblems() {
-		p.line("row %d, %s: %s; expected %s", row.GetRow(), problem.GetField(), problem.GetProblem(), problem.GetExpected())
+		p.linef("row %d, %s: %s; expected %s", row.GetRow(), problem.GetField(), problem.GetProblem(), problem.GetExpected())
 	}
 	return p.err
 }
@@ -195,9 +195,9 @@ func (c *connection) showSummary(cmd *cobra.Command, s *fitmentv1.ImportSummary)
 		return jsonLine(cmd.OutOrStdout(), s)
 	}
 	p := &printer{out: cmd.OutOrStdout()}
-	p.line("%d rows: %d new, %d changed, %d unchanged, %d rejected", s.GetRows(), s.GetCreated(), s.GetUpdated(), s.GetUnchanged(), s.GetRejected())
+	p.linef("%d rows: %d new, %d changed, %d unchanged, %d rejected", s.GetRows(), s.GetCreated(), s.GetUpdated(), s.GetUnchanged(), s.GetRejected())
 	if s.GetDryRun() {
-		p.line("dry run: nothing was stored")
+		p.linef("dry run: nothing was stored")
 	}
 	return p.err
 }

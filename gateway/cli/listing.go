@@ -158,12 +158,12 @@ func listingWithdraw(c *connection) *cobra.Command {
 
 func showListing(p *printer, answer oneListing) {
 	l := answer.GetListing()
-	p.line("%s   %s   etag %s", l.GetName(), words(l.GetState()), l.GetEtag())
-	p.line("%s %s, %s %s, %s", words(l.GetKind()), place(l.GetPosition()), l.GetPartMaker(), l.GetPartNumber(), cash(l.GetPrice(), l.GetCurrencyCode()))
+	p.linef("%s   %s   etag %s", l.GetName(), words(l.GetState()), l.GetEtag())
+	p.linef("%s %s, %s %s, %s", words(l.GetKind()), place(l.GetPosition()), l.GetPartMaker(), l.GetPartNumber(), cash(l.GetPrice(), l.GetCurrencyCode()))
 	donor := l.GetDonor()
-	p.line("from a %d %s %s, VIN %s", donor.GetModelYear(), donor.GetMake(), donor.GetModel(), donor.GetVin())
+	p.linef("from a %d %s %s, VIN %s", donor.GetModelYear(), donor.GetMake(), donor.GetModel(), donor.GetVin())
 	if hold := l.GetHold(); hold != nil {
-		p.line("held by %s until %s, fence %d", hold.GetHolder(), hold.GetExpireTime().AsTime().Local().Format("2006-01-02 15:04 MST"), hold.GetFence())
+		p.linef("held by %s until %s, fence %d", hold.GetHolder(), localTime(hold.GetExpireTime().AsTime()), hold.GetFence())
 	}
 	rows := make([][]string, 0, len(l.GetEvidence()))
 	for _, e := range l.GetEvidence() {
@@ -183,6 +183,6 @@ func showListings(p *printer, answer *fitmentv1.ListListingsResponse) {
 	}
 	p.table([]string{"listing", "state", "kind", "position", "part number", "price"}, rows)
 	if token := answer.GetNextPageToken(); token != "" {
-		p.line("more: --page-token %s", token)
+		p.linef("more: --page-token %s", token)
 	}
 }

@@ -2,7 +2,6 @@ package cli
 
 import (
 	"context"
-	"fmt"
 
 	"github.com/spf13/cobra"
 	"google.golang.org/grpc"
@@ -65,7 +64,7 @@ func outcomeRecord(c *connection) *cobra.Command {
 }
 
 func showOutcome(p *printer, o *quotev1.Outcome) {
-	p.line("recorded: %s of %s, %s, %s", o.GetSource(), o.GetSeller(), words(o.GetCondition()), words(o.GetResult()))
+	p.linef("recorded: %s of %s, %s, %s", o.GetSource(), o.GetSeller(), words(o.GetCondition()), words(o.GetResult()))
 }
 
 func outcomeList(c *connection) *cobra.Command {
@@ -80,11 +79,11 @@ func outcomeList(c *connection) *cobra.Command {
 			}, func(p *printer, answer *quotev1.ListOutcomesResponse) {
 				rows := make([][]string, 0, len(answer.GetOutcomes()))
 				for _, o := range answer.GetOutcomes() {
-					rows = append(rows, []string{o.GetSource(), words(o.GetCondition()), words(o.GetKind()), words(o.GetResult()), fmt.Sprint(o.GetNote())})
+					rows = append(rows, []string{o.GetSource(), words(o.GetCondition()), words(o.GetKind()), words(o.GetResult()), o.GetNote()})
 				}
 				p.table([]string{"source", "condition", "kind", "result", "note"}, rows)
 				if token := answer.GetNextPageToken(); token != "" {
-					p.line("more: --page-token %s", token)
+					p.linef("more: --page-token %s", token)
 				}
 			})
 		},

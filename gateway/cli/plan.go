@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"strconv"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -58,19 +59,19 @@ func readInput(cmd *cobra.Command, path string) ([]byte, error) {
 }
 
 func showPlan(p *printer, plan *quotev1.PlanPurchaseResponse, currency string) {
-	p.line("%s", plan.GetWords())
-	p.line("order: %s", strings.Join(plan.GetOrder(), ", "))
+	p.linef("%s", plan.GetWords())
+	p.linef("order: %s", strings.Join(plan.GetOrder(), ", "))
 	if len(plan.GetNotTried()) > 0 {
-		p.line("not tried: %s", strings.Join(plan.GetNotTried(), ", "))
+		p.linef("not tried: %s", strings.Join(plan.GetNotTried(), ", "))
 	}
-	p.line("expected %s, %.3f days; 95 %% quantile %s; CVaR 95 %% %s", cash(plan.GetExpectedCost(), currency), plan.GetExpectedDays(),
+	p.linef("expected %s, %.3f days; 95 %% quantile %s; CVaR 95 %% %s", cash(plan.GetExpectedCost(), currency), plan.GetExpectedDays(),
 		cash(plan.GetQuantile95(), currency), cash(plan.GetCvar95(), currency))
 	rows := make([][]string, 0, len(plan.GetDistribution()))
 	for _, o := range plan.GetDistribution() {
-		rows = append(rows, []string{cash(o.GetCost(), currency), fmt.Sprint(o.GetDays()), fmt.Sprintf("%.4f", o.GetProbability())})
+		rows = append(rows, []string{cash(o.GetCost(), currency), strconv.Itoa(int(o.GetDays())), fmt.Sprintf("%.4f", o.GetProbability())})
 	}
 	p.table([]string{"cost", "days", "probability"}, rows)
 	if plan.GetUnrepairedProbability() > 0 {
-		p.line("chance of ending unrepaired: %.4f", plan.GetUnrepairedProbability())
+		p.linef("chance of ending unrepaired: %.4f", plan.GetUnrepairedProbability())
 	}
 }

@@ -22,7 +22,7 @@ type printer struct {
 	err error
 }
 
-func (p *printer) line(format string, args ...any) {
+func (p *printer) linef(format string, args ...any) {
 	if p.err == nil {
 		_, p.err = fmt.Fprintf(p.out, format+"\n", args...)
 	}
@@ -33,9 +33,9 @@ func (p *printer) list(title string, items []string) {
 	if len(items) == 0 {
 		return
 	}
-	p.line("%s", title)
+	p.linef("%s", title)
 	for _, item := range items {
-		p.line("  - %s", item)
+		p.linef("  - %s", item)
 	}
 }
 
@@ -94,25 +94,28 @@ func explain(err error) string {
 		return err.Error()
 	}
 	s := carrier.GRPCStatus()
-	text := s.Message()
+	var text strings.Builder
+	text.WriteString(s.Message())
 	if s.Code() == codes.Unavailable && apierr.ReasonOf(err) == fitmentv1.ErrorInfo_REASON_UNSPECIFIED {
-		text = "the server does not answer, or is not ready (" + text + ")" // the text is grpc's
+		text.Reset()
+		text.WriteString("the server does not answer, or is not ready (" + s.Message() + ")") // the message is grpc's
 	}
 	for _, detail := range s.Details() {
 		switch detail := detail.(type) {
 		case *errdetails.BadRequest:
 			for _, v := range detail.GetFieldViolations() {
-				text += "\n  " + v.GetField() + ": " + v.GetDescription()
+				text.WriteString("\n  " + v.GetField() + ": " + v.GetDescription())
 			}
 		case *errdetails.RetryInfo:
-			text += fmt.Sprintf("\n  trying again is worth it after %s", detail.GetRetryDelay().AsDuration())
+			text.WriteString("\n  trying again is worth it after " + detail.GetRetryDelay().AsDuration().String())
 		}
 	}
 	switch s.Code() {
 	case codes.Unauthenticated:
-		text += "\n  give the key with --key-file FILE or BELTWRIGHT_KEY"
+		text.WriteString("\n  give the key with --key-file FILE or BELTWRIGHT_KEY")
 	case codes.Unavailable:
-		text += "\n  is the server running? Start one with: beltwright serve --demo"
+		text.WriteString("\n  is the server running? Start one with: beltwright serve --demo")
+	default:
 	}
-	return text
+	return text.String()
 }

@@ -3,6 +3,7 @@ package cli
 import (
 	"context"
 	"fmt"
+	"strconv"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -153,25 +154,28 @@ func quoteDecline(c *connection) *cobra.Command {
 	return cmd
 }
 
-func localTime(t time.Time) string { return t.Local().Format("2006-01-02 15:04 MST") }
+// localTime is a time as the clock on the wall here says it.
+func localTime(t time.Time) string {
+	return t.Local().Format("2006-01-02 15:04 MST") //nolint:gosmopolitan // for the person at this terminal
+}
 
 func showQuote(p *printer, q *quotev1.Quote) {
 	title := "dry run: nothing held, nothing stored"
 	if q.GetNumber() != "" {
 		title = fmt.Sprintf("quote %s (%s), %s, good until %s", q.GetNumber(), q.GetName(), words(q.GetState()), localTime(q.GetValidUntil().AsTime()))
 	}
-	p.line("%s", title)
-	p.line("plan: %s", q.GetPlan().GetWords())
+	p.linef("%s", title)
+	p.linef("plan: %s", q.GetPlan().GetWords())
 	if len(q.GetPlan().GetDistribution()) > 0 {
 		plan, currency := q.GetPlan(), q.GetCurrencyCode()
-		p.line("expected %s and %.1f days; 19 times in 20 at most %s; mean of the worst 1 in 20: %s (days priced in, fitting left out)",
+		p.linef("expected %s and %.1f days; 19 times in 20 at most %s; mean of the worst 1 in 20: %s (days priced in, fitting left out)",
 			cash(plan.GetExpectedCost(), currency), plan.GetExpectedDays(), cash(plan.GetQuantile95(), currency), cash(plan.GetCvar95(), currency))
 		if plan.GetUnrepairedProbability() > 0 {
-			p.line("chance of ending unrepaired: %.2g %%", plan.GetUnrepairedProbability()*100)
+			p.linef("chance of ending unrepaired: %.2g %%", plan.GetUnrepairedProbability()*100)
 		}
 	}
 	if held := q.GetHeldListing(); held != "" {
-		p.line("held: %s until %s, fence %d", held, localTime(q.GetHold().GetExpireTime().AsTime()), q.GetHold().GetFence())
+		p.linef("held: %s until %s, fence %d", held, localTime(q.GetHold().GetExpireTime().AsTime()), q.GetHold().GetFence())
 	}
 	showOptions(p, q)
 	p.list("notices", q.GetNotices())
@@ -185,7 +189,7 @@ func showOptions(p *printer, q *quotev1.Quote) {
 		case o.GetFallback():
 			role = "fallback"
 		case o.GetPlanPlace() > 0:
-			role = fmt.Sprint(o.GetPlanPlace())
+			role = strconv.Itoa(int(o.GetPlanPlace()))
 		}
 		rows = append(rows, []string{
 			role, o.GetSource(), words(o.GetCondition()), cash(o.GetPrice(), q.GetCurrencyCode()), cash(o.GetLandedCost(), q.GetCurrencyCode()),
@@ -216,6 +220,6 @@ func showQuotes(p *printer, answer *quotev1.ListQuotesResponse) {
 	}
 	p.table([]string{"quote", "number", "state", "expected", "good until", "reference"}, rows)
 	if token := answer.GetNextPageToken(); token != "" {
-		p.line("more: --page-token %s", token)
+		p.linef("more: --page-token %s", token)
 	}
 }

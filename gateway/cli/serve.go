@@ -175,19 +175,19 @@ func (f *serveFlags) welcome(ctx context.Context, out io.Writer, conn *grpc.Clie
 		}
 	}
 	p := &printer{out: out}
-	p.line("Beltwright is ready.")
-	p.line("  REST  http://%s", httpAddress)
-	p.line("  gRPC  %s", grpcAddress)
+	p.linef("Beltwright is ready.")
+	p.linef("  REST  http://%s", httpAddress)
+	p.linef("  gRPC  %s", grpcAddress)
 	first := f.firstKey()
 	switch {
 	case f.demo:
-		p.line("  key   %s", key)
-		p.line("        also in %s", first.Path)
+		p.linef("  key   %s", key)
+		p.linef("        also in %s", first.Path)
 		demoTries(p, httpAddress, grpcAddress, first.Path)
 	case key == "":
-		p.line("  key   whoever started this store first has it; %s is gone", first.Path)
+		p.linef("  key   whoever started this store first has it; %s is gone", first.Path)
 	default:
-		p.line("  key   in %s", first.Path)
+		p.linef("  key   in %s", first.Path)
 	}
 	return p.err
 }

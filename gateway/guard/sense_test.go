@@ -20,6 +20,7 @@ import (
 // broken is a fitment service that answers whatever it is told to.
 type broken struct {
 	fitmentv1.UnimplementedFitmentServiceServer
+
 	decision *fitmentv1.Decision
 }
 

@@ -32,7 +32,7 @@ type PlanOffer struct {
 	Sunk int64 `protobuf:"varint,3,opt,name=sunk,proto3" json:"sunk,omitempty"`
 	// Lost where the part fails: restocking, return freight.
 	ReturnLoss int64 `protobuf:"varint,4,opt,name=return_loss,json=returnLoss,proto3" json:"return_loss,omitempty"`
-	// Chance of passing the arrival check, above 0 and at most 1.
+	// Chance of passing the arrival check, at least 1e-9 and at most 1.
 	PassProbability float64 `protobuf:"fixed64,5,opt,name=pass_probability,json=passProbability,proto3" json:"pass_probability,omitempty"`
 	// Days from order to checked.
 	Days          int32 `protobuf:"varint,6,opt,name=days,proto3" json:"days,omitempty"`
