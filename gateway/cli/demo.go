@@ -26,13 +26,12 @@ type demoFile struct{ kind, name, owner string }
 
 // demoFiles lists the scenario in the order in which it is loaded.
 func demoFiles() []demoFile {
-	files := []demoFile{
-		{"parts", "parts.csv", ""},
-		{"supersessions", "supersessions.csv", ""},
-		{"recalls", "recalls.csv", ""},
-		{"offers", "offers.csv", ""},
+	yards := demo.Yards()
+	files := make([]demoFile, 0, 4+len(yards))
+	for _, kind := range []string{"parts", "supersessions", "recalls", "offers"} {
+		files = append(files, demoFile{kind, kind + ".csv", ""})
 	}
-	for _, yard := range demo.Yards() {
+	for _, yard := range yards {
 		files = append(files, demoFile{"listings", "listings-" + yard + ".csv", yard})
 	}
 	return files
