@@ -98,7 +98,9 @@ func (w *watcher) note(ctx context.Context, i int, err error) {
 	switch {
 	case err == nil && was != nil:
 		w.log.InfoContext(ctx, "ready", "services", w.services[i].Names())
-	case err != nil && (was == nil || was == errNotAsked): //nolint:errorlint // the marker itself
+	case err != nil && was == errNotAsked: //nolint:errorlint // the marker itself
+		w.log.InfoContext(ctx, "starting", "services", w.services[i].Names(), "waits for", err)
+	case err != nil && was == nil:
 		w.log.WarnContext(ctx, "not ready", "services", w.services[i].Names(), "error", err)
 	}
 }
