@@ -33,7 +33,7 @@ type usageError struct{ error }
 
 // Main runs one command line and returns the exit code.
 func Main(ctx context.Context, args []string, streams Streams) int {
-	root := Root(streams) //nolint:contextcheck // commands get ctx when they run
+	root := Root(streams)
 	root.SetArgs(args)
 	err := root.ExecuteContext(ctx)
 	if err == nil {

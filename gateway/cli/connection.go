@@ -1,8 +1,10 @@
 package cli
 
 import (
+	"bytes"
 	"cmp"
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -13,9 +15,9 @@ import (
 
 	"github.com/spf13/cobra"
 	"google.golang.org/grpc"
-	"google.golang.org/protobuf/encoding/protojson"
 	"google.golang.org/protobuf/proto"
 
+	"beltwright.example/gateway/answers"
 	"beltwright.example/services/platform/auth"
 	"beltwright.example/services/platform/serve"
 )
@@ -104,11 +106,15 @@ func call[Res proto.Message](
 // print writes an answer.
 func (c *connection) print(cmd *cobra.Command, answer proto.Message, show func(p *printer)) error {
 	if c.asJSON {
-		raw, err := protojson.MarshalOptions{Multiline: true}.Marshal(answer)
+		raw, err := answers.JSON(answer)
 		if err != nil {
+			return err
+		}
+		var indented bytes.Buffer
+		if err := json.Indent(&indented, raw, "", "  "); err != nil {
 			return fmt.Errorf("print the answer: %w", err)
 		}
-		_, err = fmt.Fprintln(cmd.OutOrStdout(), string(raw))
+		_, err = fmt.Fprintln(cmd.OutOrStdout(), indented.String())
 		return err
 	}
 	p := &printer{out: cmd.OutOrStdout()}

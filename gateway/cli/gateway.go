@@ -56,7 +56,7 @@ func (f *gatewayFlags) run(ctx context.Context, out, logTo io.Writer) (err error
 		return err
 	}
 	defer func() { err = errors.Join(err, quote.Close()) }()
-	handler, err := rest.New(rest.Options{ //nolint:contextcheck // requests bring their own
+	handler, err := rest.New(rest.Options{
 		Fitment: fitment, Quote: quote, Log: log,
 		Verifier: auth.Remote(fitmentv1.NewIdentityServiceClient(fitment), auth.MaxTTL),
 	})

@@ -13,9 +13,9 @@ import (
 	"github.com/spf13/cobra"
 	"golang.org/x/term"
 	"google.golang.org/grpc"
-	"google.golang.org/protobuf/encoding/protojson"
 	"google.golang.org/protobuf/proto"
 
+	"beltwright.example/gateway/answers"
 	"beltwright.example/gateway/upload"
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	"beltwright.example/services/fitment/catalogue"
@@ -203,9 +203,9 @@ func (c *connection) showSummary(cmd *cobra.Command, s *fitmentv1.ImportSummary)
 }
 
 func jsonLine(w io.Writer, message proto.Message) error {
-	raw, err := protojson.Marshal(message)
+	raw, err := answers.JSON(message)
 	if err != nil {
-		return fmt.Errorf("print the answer: %w", err)
+		return err
 	}
 	_, err = fmt.Fprintln(w, string(raw))
 	return err

@@ -107,7 +107,7 @@ func (f *serveFlags) run(ctx context.Context, out, logTo io.Writer) (err error) 
 	if err != nil {
 		return err
 	}
-	handler, err := rest.New(rest.Options{Fitment: conn, Quote: conn, Verifier: fitment.Verifier, Log: log}) //nolint:contextcheck // requests bring their own
+	handler, err := rest.New(rest.Options{Fitment: conn, Quote: conn, Verifier: fitment.Verifier, Log: log})
 	if err != nil {
 		return err
 	}

@@ -1,8 +1,6 @@
 package rest
 
 import (
-	"bytes"
-	"encoding/json"
 	"errors"
 	"io"
 	"net/http"
@@ -15,10 +13,10 @@ import (
 	spb "google.golang.org/genproto/googleapis/rpc/status"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
-	"google.golang.org/protobuf/encoding/protojson"
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/anypb"
 
+	"beltwright.example/gateway/answers"
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	"beltwright.example/services/platform/apierr"
 )
@@ -34,29 +32,16 @@ type httpError struct {
 // Unwrap gives access to the status inside.
 func (e httpError) Unwrap() error { return e.error }
 
-// encode writes a message as JSON without the spaces that protojson sprinkles.
-func encode(message proto.Message) ([]byte, error) {
-	raw, err := protojson.Marshal(message)
-	if err != nil {
-		return nil, err
-	}
-	var out bytes.Buffer
-	if err := json.Compact(&out, raw); err != nil {
-		return nil, err
-	}
-	return out.Bytes(), nil
-}
-
 func writeJSON(w http.ResponseWriter, code int, raw []byte) {
 	w.Header().Set("Content-Type", "application/json")
 	w.WriteHeader(code)
-	_, _ = w.Write(append(raw, '\n')) //nolint:gosec // JSON under its own type and nosniff; a client that is gone is not told
+	_, _ = w.Write(append(raw, '\n')) // a client that is gone is not told
 }
 
 // writeError answers with google.rpc.Status as JSON.
 func writeError(w http.ResponseWriter, err error) {
 	s := explained(err)
-	raw, encodeErr := encode(s)
+	raw, encodeErr := answers.JSON(s)
 	if encodeErr != nil {
 		raw = []byte(`{"code":13,"message":"the error cannot be written"}`)
 	}
@@ -90,8 +75,8 @@ func statusOf(err error, s *spb.Status) int {
 	return runtime.HTTPStatusFromCode(codes.Code(s.GetCode()))
 }
 
-// explained is an error as the client sees it: with a reason in every case,
-// with fields named by their JSON path, and without what only we should know.
+// explained is an error as the client sees it: with a reason in every case and
+// without what only we should know.
 func explained(err error) *spb.Status {
 	if apierr.ReasonOf(err) == fitmentv1.ErrorInfo_REASON_UNSPECIFIED {
 		err = reasoned(status.Code(err))
@@ -99,17 +84,9 @@ func explained(err error) *spb.Status {
 	s := proto.CloneOf(status.Convert(err).Proto())
 	var details []*anypb.Any
 	for _, detail := range s.GetDetails() {
-		message, err := detail.UnmarshalNew()
-		if err != nil { // of a type that we cannot write
-			continue
+		if _, err := detail.UnmarshalNew(); err == nil { // otherwise of a type that we cannot write
+			details = append(details, detail)
 		}
-		if bad, ok := message.(*errdetails.BadRequest); ok {
-			s.Message = jsonPaths(bad, s.GetMessage())
-			if detail, err = anypb.New(bad); err != nil {
-				continue
-			}
-		}
-		details = append(details, detail)
 	}
 	s.Details = details
 	return s
@@ -134,17 +111,30 @@ func reasoned(code codes.Code) error {
 	}
 }
 
-// jsonPaths rewrites proto field names to JSON names, in the violations and in
-// the message that starts with the first one.
-func jsonPaths(bad *errdetails.BadRequest, message string) string {
-	for i, violation := range bad.GetFieldViolations() {
-		before := violation.GetField()
-		violation.Field = camel(before)
-		if rest, ok := strings.CutPrefix(message, before+":"); ok && i == 0 {
-			message = violation.GetField() + ":" + rest
+// jsonPaths rewrites proto field names to JSON names, in an error's violations
+// and in its message, which starts with the first one.
+func jsonPaths(err error) error {
+	if err == nil {
+		return nil
+	}
+	s := proto.CloneOf(status.Convert(err).Proto())
+	for i, detail := range s.GetDetails() {
+		bad := &errdetails.BadRequest{}
+		if detail.UnmarshalTo(bad) != nil {
+			continue
+		}
+		for j, violation := range bad.GetFieldViolations() {
+			before := violation.GetField()
+			violation.Field = camel(before)
+			if rest, ok := strings.CutPrefix(s.GetMessage(), before+":"); ok && j == 0 {
+				s.Message = violation.GetField() + ":" + rest
+			}
+		}
+		if rewritten, err := anypb.New(bad); err == nil {
+			s.Details[i] = rewritten
 		}
 	}
-	return message
+	return status.ErrorProto(s)
 }
 
 // camel turns the snake_case of proto names into the lowerCamelCase of JSON
@@ -179,7 +169,7 @@ func (m marshaler) Marshal(v any) ([]byte, error) {
 	if !ok {
 		return m.JSONPb.Marshal(v)
 	}
-	raw, err := encode(message)
+	raw, err := answers.JSON(message)
 	return append(raw, '\n'), err
 }
 

@@ -62,7 +62,7 @@ func (c caller) Invoke(ctx context.Context, method string, args, reply any, opts
 	if err := e.fill(message, c.maxBody); err != nil {
 		return err
 	}
-	return c.inner.Invoke(withKey(ctx, e.key), method, args, reply, opts...)
+	return jsonPaths(c.inner.Invoke(withKey(ctx, e.key), method, args, reply, opts...))
 }
 
 // NewStream is not used: no route leads to a stream.

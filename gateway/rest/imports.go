@@ -17,6 +17,7 @@ import (
 	"google.golang.org/grpc/codes"
 	"google.golang.org/protobuf/proto"
 
+	"beltwright.example/gateway/answers"
 	"beltwright.example/gateway/strict"
 	"beltwright.example/gateway/upload"
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
@@ -239,7 +240,7 @@ func (c *client) answer(lines <-chan answer) error {
 }
 
 func (c *client) line(next answer) error {
-	raw, err := encode(next.message)
+	raw, err := answers.JSON(next.message)
 	if err != nil {
 		return err
 	}
@@ -277,7 +278,7 @@ func (c *client) fail(problem error) {
 		_ = c.controller.Flush()
 		return
 	}
-	raw, err := encode(explained(problem))
+	raw, err := answers.JSON(explained(problem))
 	if err != nil {
 		raw = []byte(`{"code":13,"message":"the error cannot be written"}`)
 	}

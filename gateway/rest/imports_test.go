@@ -108,7 +108,7 @@ func TestImportAnswersWhileTheFileIsRead(t *testing.T) {
 	_, _ = end.Write([]byte("second\n"))
 	next(`{"row":2,"outcome":"CREATED","name":"listings/k.1"}`)
 	_ = end.Close()
-	next(`{"summary":{"rows":2,"created":2}}`)
+	next(`{"summary":{"rows":2,"created":2,"dryRun":false}}`)
 	if rest, err := io.ReadAll(lines); err != nil || len(rest) > 0 {
 		t.Errorf("after the summary: %q, %v", rest, err)
 	}
@@ -135,7 +135,7 @@ func TestImportPassesOptionsAndAWholeLargeFile(t *testing.T) {
 	d := open(t, f, func(o *rest.Options) { o.MaxBody = 10 })
 	const size = 9 << 20
 	r := d.call(http.MethodPost, "/v1/listings:import?dryRun=true&owner=kettlewick", strings.Repeat("x,y\n", size/4), csvType)
-	if r.code != http.StatusOK || r.text != `{"summary":{}}` {
+	if r.code != http.StatusOK || r.text != `{"summary":{"dryRun":false}}` {
 		t.Fatalf("%d %s", r.code, r.text)
 	}
 	s := <-got
@@ -155,7 +155,7 @@ func TestImportOfOffersGoesToTheQuoteSide(t *testing.T) {
 			}
 		}
 	}}, nil)
-	if r := d.call(http.MethodPost, "/v1/offers:import", "a,b\n", csvType); r.text != `{"summary":{"rows":7}}` {
+	if r := d.call(http.MethodPost, "/v1/offers:import", "a,b\n", csvType); r.text != `{"summary":{"rows":7,"dryRun":false}}` {
 		t.Errorf("%d %s", r.code, r.text)
 	}
 }
@@ -177,7 +177,7 @@ func TestImportRefusesBeforeItReads(t *testing.T) {
 
 func TestImportErrorBeforeTheFirstLineIsAnHTTPError(t *testing.T) {
 	t.Parallel()
-	refusal := apierr.Invalid(fitmentv1.ErrorInfo_MALFORMED_REQUEST, apierr.Violation{Field: "prise", Problem: "is no column", Expected: "price"})
+	refusal := apierr.Invalid(fitmentv1.ErrorInfo_MALFORMED_REQUEST, apierr.Violation{Field: "prise_usd", Problem: "is no column", Expected: "price"})
 	// One service ends at once, the other one reads all of the file first.
 	at := map[string]func(stream listingStream) error{
 		"at once": func(listingStream) error { return refusal },
@@ -193,7 +193,7 @@ func TestImportErrorBeforeTheFirstLineIsAnHTTPError(t *testing.T) {
 			t.Parallel()
 			d := open(t, &fake{listings: listings}, nil)
 			p := d.expect(d.call(http.MethodPost, "/v1/listings:import", strings.Repeat("x,y\n", 500_000), csvType), http.StatusBadRequest, "MALFORMED_REQUEST")
-			if diff := cmp.Diff([]string{"prise: is no column; expected price"}, p.fields()); diff != "" {
+			if diff := cmp.Diff([]string{"prise_usd: is no column; expected price"}, p.fields()); diff != "" {
 				t.Errorf("-want +got:\n%s", diff)
 			}
 		})
@@ -328,7 +328,7 @@ func TestImportWaitsForASlowService(t *testing.T) {
 		return stream.Send(summary(3))
 	}}, func(o *rest.Options) { o.Stall = stall })
 	r := d.call(http.MethodPost, "/v1/listings:import", "a\nb\nc\nd\n", csvType)
-	if !strings.HasSuffix(r.text, `{"summary":{"rows":3,"created":3}}`) || strings.Count(r.text, "\n") != 3 {
+	if !strings.HasSuffix(r.text, `{"summary":{"rows":3,"created":3,"dryRun":false}}`) || strings.Count(r.text, "\n") != 3 {
 		t.Errorf("%d %s", r.code, r.text)
 	}
 }
@@ -366,7 +366,7 @@ func TestImportLeavesTheConnectionUsable(t *testing.T) {
 		return stream.Send(summary(0))
 	}}, nil)
 	for range 3 {
-		if r := d.call(http.MethodPost, "/v1/listings:import", "a\n", csvType); r.text != `{"summary":{}}` || r.header.Get("Connection") == "close" {
+		if r := d.call(http.MethodPost, "/v1/listings:import", "a\n", csvType); r.text != `{"summary":{"dryRun":false}}` || r.header.Get("Connection") == "close" {
 			t.Errorf("%d %v %s", r.code, r.header, r.text)
 		}
 	}

@@ -320,14 +320,14 @@ func TestValidationNamesTheField(t *testing.T) {
 		{"positions[0]", func(p *fitmentv1.Part) { p.Positions = []*fitmentv1.Position{{Row: 1}} }},
 		{"connector.cavities", func(p *fitmentv1.Part) { p.Connector = &fitmentv1.Connector{Cavities: -1} }},
 		{"stages", func(p *fitmentv1.Part) { p.Stages = 9 }},
-		{"window.highOhms", func(p *fitmentv1.Part) { p.Window.HighOhms = 1.5 }},
-		{"serviceLifeYears", func(p *fitmentv1.Part) { p.ServiceLifeYears = 101 }},
+		{"window.high_ohms", func(p *fitmentv1.Part) { p.Window.HighOhms = 1.5 }},
+		{"service_life_years", func(p *fitmentv1.Part) { p.ServiceLifeYears = 101 }},
 		{"applications[0].model", func(p *fitmentv1.Part) { p.Applications[0].Model = "" }},
-		{"applications[0].yearFrom", func(p *fitmentv1.Part) { p.Applications[0].YearFrom = 1979 }},
-		{"applications[0].yearTo", func(p *fitmentv1.Part) { p.Applications[0].YearTo = 2003 }},
+		{"applications[0].year_from", func(p *fitmentv1.Part) { p.Applications[0].YearFrom = 1979 }},
+		{"applications[0].year_to", func(p *fitmentv1.Part) { p.Applications[0].YearTo = 2003 }},
 		{"applications[0].market", func(p *fitmentv1.Part) { p.Applications[0].Market = "us" }},
-		{"applications[0].driveSide", func(p *fitmentv1.Part) { p.Applications[0].DriveSide = 7 }},
-		{"applications[0].builtTo", func(p *fitmentv1.Part) {
+		{"applications[0].drive_side", func(p *fitmentv1.Part) { p.Applications[0].DriveSide = 7 }},
+		{"applications[0].built_to", func(p *fitmentv1.Part) {
 			p.Applications[0].BuiltFrom, p.Applications[0].BuiltTo = "2005-02-01", "2005-01-31"
 		}},
 	}

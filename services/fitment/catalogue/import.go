@@ -129,17 +129,13 @@ func SupersessionsTarget() imports.Target {
 	}
 }
 
-var supersessionColumns = map[string]string{
-	"oldNumber": "old_number", "newNumber": "new_number", "yearFrom": colYearFrom, "yearTo": colYearTo,
-}
-
 func mapSupersession(row imports.Row, _ string, fields *check.Fields) (imports.Item, bool) {
 	s := &fitmentv1.Supersession{
 		Maker: row.Text("maker"), OldNumber: row.Text("old_number"), NewNumber: row.Text("new_number"),
 		YearFrom: small(row, colYearFrom, fields), YearTo: small(row, colYearTo, fields),
 		Market: strings.ToUpper(row.Text(colMarket)), Source: row.Text("source"),
 	}
-	inColumns(fields, supersessionColumns, func(f *check.Fields) { ValidateSupersession(s, f) })
+	ValidateSupersession(s, fields)
 	if !fields.OK() {
 		return imports.Item{}, false
 	}
@@ -200,10 +196,6 @@ func RecallsTarget() imports.Target {
 	}
 }
 
-var recallColumns = map[string]string{
-	"asOf": "as_of", "partMaker": "part_maker", "partNumber": "part_number", "yearFrom": colYearFrom, "yearTo": colYearTo,
-}
-
 func mapRecall(row imports.Row, _ string, fields *check.Fields) (imports.Item, bool) {
 	r := &fitmentv1.Recall{
 		Type:   fitmentv1.Recall_Type(enum(row, "type", fitmentv1.Recall_Type_value, fields)),
@@ -215,7 +207,7 @@ func mapRecall(row imports.Row, _ string, fields *check.Fields) (imports.Item, b
 		Summary: row.Text("summary"), Source: row.Text("source"),
 	}
 	if fields.OK() {
-		inColumns(fields, recallColumns, func(f *check.Fields) { ValidateRecall(r, f) })
+		ValidateRecall(r, fields)
 	}
 	if !fields.OK() {
 		return imports.Item{}, false

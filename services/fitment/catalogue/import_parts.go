@@ -51,11 +51,11 @@ func PartsTarget() imports.Target {
 // partColumns maps what validation names to columns; a row has one application.
 var partColumns = map[string]string{
 	"connector.interface": "connector_interface", "connector.keying": "connector_keying", "connector.cavities": "cavities",
-	"serviceLifeYears": "service_life_years", "window.lowOhms": colLowOhms, "window.highOhms": colHighOhms,
+	"window.low_ohms": colLowOhms, "window.high_ohms": colHighOhms,
 	"window.source": "window_source", "applications[0].make": colMake, "applications[0].model": colModel,
-	"applications[0].yearFrom": colYearFrom, "applications[0].yearTo": colYearTo, "applications[0].body": "body",
-	"applications[0].driveSide": "drive_side", "applications[0].market": colMarket,
-	"applications[0].builtFrom": "built_from", "applications[0].builtTo": "built_to",
+	"applications[0].year_from": colYearFrom, "applications[0].year_to": colYearTo, "applications[0].body": "body",
+	"applications[0].drive_side": "drive_side", "applications[0].market": colMarket,
+	"applications[0].built_from": "built_from", "applications[0].built_to": "built_to",
 }
 
 // partRow is what one row states.

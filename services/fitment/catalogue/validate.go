@@ -33,13 +33,13 @@ func ValidatePart(part *fitmentv1.Part, fields *check.Fields) {
 	fields.Text("connector.keying", part.GetConnector().GetKeying(), maxName, false)
 	fields.Int("connector.cavities", int64(part.GetConnector().GetCavities()), 0, maxCavities)
 	fields.Int("stages", int64(part.GetStages()), 0, maxStages)
-	fields.Int("serviceLifeYears", int64(part.GetServiceLifeYears()), 0, maxLife)
+	fields.Int("service_life_years", int64(part.GetServiceLifeYears()), 0, maxLife)
 	if window := part.GetWindow(); window != nil {
-		fields.Number("window.lowOhms", window.GetLowOhms(), 0, maxOhms)
-		fields.Number("window.highOhms", window.GetHighOhms(), 0, maxOhms)
+		fields.Number("window.low_ohms", window.GetLowOhms(), 0, maxOhms)
+		fields.Number("window.high_ohms", window.GetHighOhms(), 0, maxOhms)
 		fields.Text("window.source", window.GetSource(), maxText, false)
 		if !(window.GetHighOhms() > window.GetLowOhms()) {
-			fields.Add("window.highOhms", "is not above the lower limit", "the upper limit of a resistance window, above the lower one")
+			fields.Add("window.high_ohms", "is not above the lower limit", "the upper limit of a resistance window, above the lower one")
 		}
 	}
 	if len(part.GetApplications()) > maxApplications {
@@ -99,20 +99,20 @@ func validatePositions(part *fitmentv1.Part, fields *check.Fields) {
 func validateApplication(fields *check.Fields, prefix string, a *fitmentv1.Part_Application) {
 	fields.Text(prefix+"make", a.GetMake(), maxName, true)
 	fields.Text(prefix+"model", a.GetModel(), maxName, true)
-	fields.Int(prefix+"yearFrom", int64(a.GetYearFrom()), firstYear, lastYear)
-	fields.Int(prefix+"yearTo", int64(a.GetYearTo()), firstYear, lastYear)
+	fields.Int(prefix+"year_from", int64(a.GetYearFrom()), firstYear, lastYear)
+	fields.Int(prefix+"year_to", int64(a.GetYearTo()), firstYear, lastYear)
 	if a.GetYearTo() < a.GetYearFrom() {
-		fields.Add(prefix+"yearTo", "is before the first year", "the last model year, not before the first")
+		fields.Add(prefix+"year_to", "is before the first year", "the last model year, not before the first")
 	}
 	fields.Text(prefix+"body", a.GetBody(), maxName, false)
 	if _, known := fitmentv1.Vehicle_DriveSide_name[int32(a.GetDriveSide())]; !known {
-		fields.Add(prefix+"driveSide", "is not known", "LEFT, RIGHT or nothing")
+		fields.Add(prefix+"drive_side", "is not known", "LEFT, RIGHT or nothing")
 	}
 	validateMarket(fields, prefix+"market", a.GetMarket())
-	fields.Date(prefix+"builtFrom", a.GetBuiltFrom())
-	fields.Date(prefix+"builtTo", a.GetBuiltTo())
+	fields.Date(prefix+"built_from", a.GetBuiltFrom())
+	fields.Date(prefix+"built_to", a.GetBuiltTo())
 	if a.GetBuiltFrom() != "" && a.GetBuiltTo() != "" && a.GetBuiltTo() < a.GetBuiltFrom() {
-		fields.Add(prefix+"builtTo", "is before the first build date", "the last build date, not before the first")
+		fields.Add(prefix+"built_to", "is before the first build date", "the last build date, not before the first")
 	}
 }
 
@@ -131,12 +131,12 @@ func capital(c byte) bool { return c >= 'A' && c <= 'Z' }
 // validateYears checks limits of which 0 means none.
 func validateYears(fields *check.Fields, from, to int32) {
 	if from != 0 {
-		fields.Int("yearFrom", int64(from), firstYear, lastYear)
+		fields.Int("year_from", int64(from), firstYear, lastYear)
 	}
 	if to != 0 {
-		fields.Int("yearTo", int64(to), firstYear, lastYear)
+		fields.Int("year_to", int64(to), firstYear, lastYear)
 		if to < from {
-			fields.Add("yearTo", "is before the first year", "the last model year, not before the first")
+			fields.Add("year_to", "is before the first year", "the last model year, not before the first")
 		}
 	}
 }
@@ -144,12 +144,12 @@ func validateYears(fields *check.Fields, from, to int32) {
 // ValidateSupersession notes what is wrong with a supersession.
 func ValidateSupersession(s *fitmentv1.Supersession, fields *check.Fields) {
 	validateMaker(fields, "maker", s.GetMaker())
-	validateNumber(fields, "oldNumber", s.GetOldNumber(), true)
-	validateNumber(fields, "newNumber", s.GetNewNumber(), true)
+	validateNumber(fields, "old_number", s.GetOldNumber(), true)
+	validateNumber(fields, "new_number", s.GetNewNumber(), true)
 	older, errOld := NumberKey(s.GetOldNumber())
 	newer, errNew := NumberKey(s.GetNewNumber())
 	if errOld == nil && errNew == nil && older == newer {
-		fields.Add("newNumber", "is the old number", "the number that replaces it")
+		fields.Add("new_number", "is the old number", "the number that replaces it")
 	}
 	validateYears(fields, s.GetYearFrom(), s.GetYearTo())
 	validateMarket(fields, "market", s.GetMarket())
@@ -161,16 +161,16 @@ func ValidateRecall(r *fitmentv1.Recall, fields *check.Fields) {
 	switch r.GetType() {
 	case fitmentv1.Recall_NOTICE:
 		validateDay(fields, "issued", r.GetIssued(), "the day the notice was issued")
-		fields.Date("asOf", r.GetAsOf())
+		fields.Date("as_of", r.GetAsOf())
 	case fitmentv1.Recall_COVERAGE:
-		validateDay(fields, "asOf", r.GetAsOf(), "the day up to which the set of notices is complete")
+		validateDay(fields, "as_of", r.GetAsOf(), "the day up to which the set of notices is complete")
 		fields.Date("issued", r.GetIssued())
 	default:
 		fields.Add("type", "is not stated or not known", "NOTICE or COVERAGE")
 	}
 	fields.Text("number", r.GetNumber(), maxName, true)
-	validateMaker(fields, "partMaker", r.GetPartMaker())
-	validateNumber(fields, "partNumber", r.GetPartNumber(), false)
+	validateMaker(fields, "part_maker", r.GetPartMaker())
+	validateNumber(fields, "part_number", r.GetPartNumber(), false)
 	validateKind(fields, r.GetKind(), false)
 	fields.Text("make", r.GetMake(), maxName, false)
 	fields.Text("model", r.GetModel(), maxName, false)

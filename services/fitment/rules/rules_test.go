@@ -170,15 +170,15 @@ func TestValidateNeed(t *testing.T) {
 		{"n.kind", func(n *fitmentv1.Need) { n.Kind = 0 }},
 		{"n.vehicle.make n.vehicle.model", func(n *fitmentv1.Need) { n.Vehicle.Make, n.Vehicle.Model = "", "" }},
 		{"n.vehicle.make n.vehicle.model n.kind n.position", func(n *fitmentv1.Need) { n.Reset() }},
-		{"n.vehicle.modelYear", func(n *fitmentv1.Need) { n.Vehicle.ModelYear = 1979 }},
-		{"n.vehicle.buildDate", func(n *fitmentv1.Need) { n.Vehicle.BuildDate = "2005-02-30" }},
+		{"n.vehicle.model_year", func(n *fitmentv1.Need) { n.Vehicle.ModelYear = 1979 }},
+		{"n.vehicle.build_date", func(n *fitmentv1.Need) { n.Vehicle.BuildDate = "2005-02-30" }},
 		{"n.vehicle.market", func(n *fitmentv1.Need) { n.Vehicle.Market = "usa" }},
-		{"n.vehicle.driveSide", func(n *fitmentv1.Need) { n.Vehicle.DriveSide = 9 }},
+		{"n.vehicle.drive_side", func(n *fitmentv1.Need) { n.Vehicle.DriveSide = 9 }},
 		{"n.vehicle.vin", func(n *fitmentv1.Need) { n.Vehicle.Vin, n.Vehicle.Market = badDigit, "US" }},
-		{"n.vehicle.modelYear", func(n *fitmentv1.Need) {
+		{"n.vehicle.model_year", func(n *fitmentv1.Need) {
 			n.Vehicle.Vin, n.Vehicle.Market, n.Vehicle.ModelYear = goodVIN, "US", 2006
 		}},
-		{"n.partNumber", func(n *fitmentv1.Need) { n.PartNumber = "K_1" }},
+		{"n.part_number", func(n *fitmentv1.Need) { n.PartNumber = "K_1" }},
 		{"n.connector.cavities", func(n *fitmentv1.Need) { n.Connector = &fitmentv1.Connector{Cavities: 65} }},
 		{"n.stages", func(n *fitmentv1.Need) { n.Stages = -1 }},
 		{"n.jurisdiction", func(n *fitmentv1.Need) { n.Jurisdiction = "Washington" }},

@@ -36,10 +36,10 @@ func ValidateNeed(need *fitmentv1.Need, prefix string, fields *check.Fields) {
 		fields.Add(prefix+"kind", "is not stated or not known", "a kind of restraint part, such as BUCKLE_PRETENSIONER")
 	}
 	validatePosition(need, prefix+"position", fields)
-	fields.Text(prefix+"partMaker", need.GetPartMaker(), maxName, false)
+	fields.Text(prefix+"part_maker", need.GetPartMaker(), maxName, false)
 	if need.GetPartNumber() != "" {
 		if _, err := names.NumberKey(need.GetPartNumber()); err != nil {
-			fields.Add(prefix+"partNumber", strconv.Quote(need.GetPartNumber())+" is no part number", names.ErrNumber.Error())
+			fields.Add(prefix+"part_number", strconv.Quote(need.GetPartNumber())+" is no part number", names.ErrNumber.Error())
 		}
 	}
 	fields.Text(prefix+"connector.interface", need.GetConnector().GetInterface(), maxName, false)
@@ -55,17 +55,17 @@ func validateVehicle(v *fitmentv1.Vehicle, prefix string, fields *check.Fields) 
 	fields.Text(prefix+"make", v.GetMake(), maxName, true)
 	fields.Text(prefix+"model", v.GetModel(), maxName, true)
 	if v.GetModelYear() != 0 {
-		fields.Int(prefix+"modelYear", int64(v.GetModelYear()), firstYear, lastYear)
+		fields.Int(prefix+"model_year", int64(v.GetModelYear()), firstYear, lastYear)
 	}
-	fields.Date(prefix+"buildDate", v.GetBuildDate())
+	fields.Date(prefix+"build_date", v.GetBuildDate())
 	fields.Text(prefix+"body", v.GetBody(), maxName, false)
 	fields.Text(prefix+"series", v.GetSeries(), maxName, false)
 	fields.Text(prefix+"plant", v.GetPlant(), maxName, false)
 	if _, known := fitmentv1.Vehicle_DriveSide_name[int32(v.GetDriveSide())]; !known {
-		fields.Add(prefix+"driveSide", "is not known", "LEFT, RIGHT or nothing")
+		fields.Add(prefix+"drive_side", "is not known", "LEFT, RIGHT or nothing")
 	}
 	if _, known := fitmentv1.Vehicle_VehicleClass_name[int32(v.GetVehicleClass())]; !known {
-		fields.Add(prefix+"vehicleClass", "is not known", "a class of vehicle, such as PASSENGER_CAR, or nothing")
+		fields.Add(prefix+"vehicle_class", "is not known", "a class of vehicle, such as PASSENGER_CAR, or nothing")
 	}
 	if v.GetMarket() != "" && !market.MatchString(v.GetMarket()) {
 		fields.Add(prefix+"market", strconv.Quote(v.GetMarket())+" is no market", `a country as two capital letters (ISO 3166-1), such as "US"`)
@@ -95,7 +95,7 @@ func validateVIN(v *fitmentv1.Vehicle, prefix string, fields *check.Fields) {
 	trusted := digit.GetApplies() == fitmentv1.Finding_YES
 	years := said.GetModelYears()
 	if trusted && v.GetModelYear() != 0 && len(years) > 0 && !slices.Contains(years, v.GetModelYear()) {
-		fields.Add(prefix+"modelYear", strconv.Itoa(int(v.GetModelYear()))+" is not a model year of this VIN", "the model year that the VIN states, or none")
+		fields.Add(prefix+"model_year", strconv.Itoa(int(v.GetModelYear()))+" is not a model year of this VIN", "the model year that the VIN states, or none")
 	}
 }
 

@@ -71,7 +71,7 @@ func NewLog(to io.Writer, asJSON bool, level string) (*slog.Logger, error) {
 
 // Serve listens and serves until ctx ends, as the settings say.
 func (s *Settings) Serve(ctx context.Context, verifier auth.Verifier, log *slog.Logger, services ...serve.Service) error {
-	server, err := serve.New(serve.Config{Name: s.Name, Reflection: s.Reflection}, verifier, log, services...) //nolint:contextcheck // decorators take the context of each call
+	server, err := serve.New(serve.Config{Name: s.Name, Reflection: s.Reflection}, verifier, log, services...)
 	if err != nil {
 		return err
 	}
