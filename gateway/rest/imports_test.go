@@ -310,14 +310,14 @@ func TestImportEndsWhenTheUploadStalls(t *testing.T) {
 // whole is no stall.
 func TestImportWaitsForASlowService(t *testing.T) {
 	t.Parallel()
-	const stall = 50 * time.Millisecond
+	const stall = 150 * time.Millisecond
 	d := open(t, &fake{listings: func(stream listingStream) error {
 		if _, _, err := drain(stream); err != nil {
 			return err
 		}
-		for n := range int32(3) {
+		for n := range int32(2) {
 			select {
-			case <-time.After(3 * stall): // work
+			case <-time.After(2 * stall): // work
 			case <-stream.Context().Done():
 				return stream.Context().Err()
 			}
@@ -325,10 +325,10 @@ func TestImportWaitsForASlowService(t *testing.T) {
 				return err
 			}
 		}
-		return stream.Send(summary(3))
+		return stream.Send(summary(2))
 	}}, func(o *rest.Options) { o.Stall = stall })
 	r := d.call(http.MethodPost, "/v1/listings:import", "a\nb\nc\nd\n", csvType)
-	if !strings.HasSuffix(r.text, `{"summary":{"rows":3,"created":3,"dryRun":false}}`) || strings.Count(r.text, "\n") != 3 {
+	if !strings.HasSuffix(r.text, `{"summary":{"rows":2,"created":2,"dryRun":false}}`) || strings.Count(r.text, "\n") != 2 {
 		t.Errorf("%d %s", r.code, r.text)
 	}
 }

@@ -342,21 +342,25 @@ func foreign(t *testing.T) error {
 
 func TestRequestsEndInTimeAndWithTheirClient(t *testing.T) {
 	t.Parallel()
-	ended := make(chan error, 1)
-	f := &fake{decide: func(ctx context.Context, _ *fitmentv1.DecideRequest) (*fitmentv1.DecideResponse, error) {
-		<-ctx.Done()
-		ended <- ctx.Err()
-		return nil, ctx.Err()
-	}}
-	d := open(t, f, func(o *rest.Options) { o.Timeout = 100 * time.Millisecond })
-	d.expect(d.call(http.MethodPost, "/v1/fitment:decide", `{}`), http.StatusGatewayTimeout, "DEPENDENCY_DOWN")
-	if err := <-ended; err == nil {
-		t.Error("the call did not end with its time")
+	waits := func(began chan<- struct{}, ended chan<- error) *fake {
+		return &fake{decide: func(ctx context.Context, _ *fitmentv1.DecideRequest) (*fitmentv1.DecideResponse, error) {
+			began <- struct{}{}
+			<-ctx.Done()
+			ended <- ctx.Err()
+			return nil, ctx.Err()
+		}}
 	}
+	d := open(t, waits(make(chan struct{}, 1), make(chan error, 1)), func(o *rest.Options) { o.Timeout = 100 * time.Millisecond })
+	d.expect(d.call(http.MethodPost, "/v1/fitment:decide", `{}`), http.StatusGatewayTimeout, "DEPENDENCY_DOWN")
 
-	patient := open(t, f, nil)
-	ctx, cancel := context.WithTimeout(t.Context(), 50*time.Millisecond)
+	began, ended := make(chan struct{}, 1), make(chan error, 1)
+	patient := open(t, waits(began, ended), nil)
+	ctx, cancel := context.WithCancel(t.Context())
 	defer cancel()
+	go func() {
+		<-began
+		cancel()
+	}()
 	request, err := http.NewRequestWithContext(ctx, http.MethodPost, patient.base+"/v1/fitment:decide", strings.NewReader(`{}`))
 	if err != nil {
 		t.Fatal(err)
