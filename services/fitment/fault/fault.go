@@ -26,6 +26,7 @@ const (
 	maxCounts     = 1e6
 	maxMinutes    = 1e8
 	maxRow        = 9
+	maxStage      = 8
 	longestText   = 100
 	longestSource = 500
 	longestCode   = 16
@@ -158,6 +159,7 @@ func ValidateReading(r *fitmentv1.Reading, prefix string, fields *check.Fields) 
 	validateValue(r, prefix, fields)
 	validateMeter(r.GetMeter(), prefix+"meter.", fields)
 	fields.Number(prefix+"battery_off_minutes", r.GetBatteryOffMinutes(), 0, maxMinutes)
+	fields.Int(prefix+"stage", int64(r.GetStage()), 0, maxStage)
 }
 
 func validateValue(r *fitmentv1.Reading, prefix string, fields *check.Fields) {

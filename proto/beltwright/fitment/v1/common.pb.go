@@ -1133,8 +1133,12 @@ type Reading struct {
 	BatteryOffMinutes *float64 `protobuf:"fixed64,9,opt,name=battery_off_minutes,json=batteryOffMinutes,proto3,oneof" json:"battery_off_minutes,omitempty"`
 	// Upper end of the module's display in ohms, where its value is clipped.
 	DisplayLimitOhms *float64 `protobuf:"fixed64,10,opt,name=display_limit_ohms,json=displayLimitOhms,proto3,oneof" json:"display_limit_ohms,omitempty"`
-	unknownFields    protoimpl.UnknownFields
-	sizeCache        protoimpl.SizeCache
+	// The part's stage (squib) that was read, 1 to 8; 0 where it is not stated. A
+	// part of several stages is proven only by a reading of each: readings that do
+	// not state theirs may all be of one.
+	Stage         int32 `protobuf:"varint,11,opt,name=stage,proto3" json:"stage,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Reading) Reset() {
@@ -1233,6 +1237,13 @@ func (x *Reading) GetBatteryOffMinutes() float64 {
 func (x *Reading) GetDisplayLimitOhms() float64 {
 	if x != nil && x.DisplayLimitOhms != nil {
 		return *x.DisplayLimitOhms
+	}
+	return 0
+}
+
+func (x *Reading) GetStage() int32 {
+	if x != nil {
+		return x.Stage
 	}
 	return 0
 }
@@ -1818,7 +1829,7 @@ const file_beltwright_fitment_v1_common_proto_rawDesc = "" +
 	"\x05Meter\x12,\n" +
 	"\x12percent_of_reading\x18\x01 \x01(\x01R\x10percentOfReading\x12\x16\n" +
 	"\x06counts\x18\x02 \x01(\x01R\x06counts\x12'\n" +
-	"\x0fresolution_ohms\x18\x03 \x01(\x01R\x0eresolutionOhms\"\xf7\x05\n" +
+	"\x0fresolution_ohms\x18\x03 \x01(\x01R\x0eresolutionOhms\"\x8d\x06\n" +
 	"\aReading\x124\n" +
 	"\x04kind\x18\x01 \x01(\x0e2 .beltwright.fitment.v1.Part.KindR\x04kind\x12;\n" +
 	"\bposition\x18\x02 \x01(\v2\x1f.beltwright.fitment.v1.PositionR\bposition\x12=\n" +
@@ -1831,7 +1842,8 @@ const file_beltwright_fitment_v1_common_proto_rawDesc = "" +
 	"\rshorting_clip\x18\b \x01(\x0e2#.beltwright.fitment.v1.Reading.ClipR\fshortingClip\x123\n" +
 	"\x13battery_off_minutes\x18\t \x01(\x01H\x02R\x11batteryOffMinutes\x88\x01\x01\x121\n" +
 	"\x12display_limit_ohms\x18\n" +
-	" \x01(\x01H\x03R\x10displayLimitOhms\x88\x01\x01\"x\n" +
+	" \x01(\x01H\x03R\x10displayLimitOhms\x88\x01\x01\x12\x14\n" +
+	"\x05stage\x18\v \x01(\x05R\x05stage\"x\n" +
 	"\x06Method\x12\x16\n" +
 	"\x12METHOD_UNSPECIFIED\x10\x00\x12\x13\n" +
 	"\x0fMODULE_REPORTED\x10\x01\x12\x13\n" +
