@@ -41,7 +41,7 @@ values, or a substitute load on the harness side. Work by the maker's procedure.
 			if err != nil {
 				return err
 			}
-			return call(c, cmd, func(ctx context.Context, conn *grpc.ClientConn) (*fitmentv1.AssessFaultResponse, error) {
+			return call(c, cmd, func(ctx context.Context, conn grpc.ClientConnInterface) (*fitmentv1.AssessFaultResponse, error) {
 				return fitmentv1.NewFitmentServiceClient(conn).AssessFault(ctx, request)
 			}, showAssessment)
 		},
@@ -180,7 +180,7 @@ func showAssessment(p *printer, answer *fitmentv1.AssessFaultResponse) {
 	p.table([]string{"chance", "suspect", "loop", "why"}, rows)
 	p.linef("buying is %s: %s", words(answer.GetPurchase()), answer.GetPurchaseReason())
 	if next := answer.GetNextTest(); next != nil {
-		p.linef("next test: %s (%.0f minutes, %.2f bits expected)", next.GetText(), next.GetMinutes(), next.GetExpectedBits())
+		p.linef("to learn more, the test most worth making: %s (%.0f minutes, %.2f bits expected)", next.GetText(), next.GetMinutes(), next.GetExpectedBits())
 	}
 	p.list("cautions", answer.GetCautions())
 }

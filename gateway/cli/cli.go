@@ -31,6 +31,9 @@ const (
 // usageError marks an error of the command line.
 type usageError struct{ error }
 
+// Unwrap gives what is wrong.
+func (e usageError) Unwrap() error { return e.error }
+
 // Main runs one command line and returns the exit code.
 func Main(ctx context.Context, args []string, streams Streams) int {
 	root := Root(streams)

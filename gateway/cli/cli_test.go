@@ -379,7 +379,7 @@ func clientCases() map[string]clientCase {
 		"plan": {
 			args: []string{"plan", "-"}, stdin: `{"currencyCode":"USD","dayCost":"0","offers":[{"id":"A","price":"18000","passProbability":0.85}]}`,
 			asks:   &quotev1.PlanPurchaseRequest{CurrencyCode: "USD", Offers: []*quotev1.PlanOffer{{Id: "A", Price: 18000, PassProbability: .85}}},
-			answer: plan, shows: []string{"buy B; otherwise A", "order: B, A", "239.62 USD", "372.40 USD", "0.6000", "0.0018"},
+			answer: plan, shows: []string{"buy B; otherwise A", "order: B, A", "239.62 USD", "372.40 USD", "0.6000", "0.18 %"},
 		},
 		"outcome record": {
 			args: []string{

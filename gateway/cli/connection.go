@@ -33,9 +33,9 @@ const (
 
 // connection says how client commands reach a server, and how they answer.
 type connection struct {
-	server, key, keyFile string
-	timeout              time.Duration
-	asJSON               bool
+	server, quote, key, keyFile string
+	timeout                     time.Duration
+	asJSON                      bool
 }
 
 // bindConnection adds the flags that every client command has.
@@ -43,6 +43,7 @@ func bindConnection(root *cobra.Command) *connection {
 	c := &connection{}
 	flags := root.PersistentFlags()
 	flags.StringVar(&c.server, "server", cmp.Or(os.Getenv("BELTWRIGHT_SERVER"), "127.0.0.1:8081"), "gRPC `address` of the server (environment BELTWRIGHT_SERVER)")
+	flags.StringVar(&c.quote, "quote-server", os.Getenv("BELTWRIGHT_QUOTE_SERVER"), "gRPC `address` of the quote service, where it is a process of its own (environment BELTWRIGHT_QUOTE_SERVER; default as --server)")
 	flags.StringVar(&c.key, "key", "", "the key itself (environment BELTWRIGHT_KEY); better keep it in a file")
 	flags.StringVar(&c.keyFile, "key-file", "", "`file` with the key (default "+demoKeyFile+" or "+operatorKeyFile+" in "+defaultData+")")
 	flags.DurationVar(&c.timeout, "timeout", 30*time.Second, "how long to wait for an answer; imports wait as long as they take")
@@ -73,21 +74,27 @@ func (c *connection) readKey() (string, error) {
 }
 
 // open connects and returns a context that carries the key.
-func (c *connection) open(ctx context.Context) (context.Context, *grpc.ClientConn, error) {
+func (c *connection) open(ctx context.Context) (context.Context, *sides, error) {
 	key, err := c.readKey()
 	if err != nil {
 		return nil, nil, err
 	}
-	conn, err := serve.Dial(c.server)
+	fitment, err := serve.Dial(c.server)
 	if err != nil {
 		return nil, nil, fmt.Errorf("connect to %s: %w", c.server, err)
 	}
-	return auth.WithKey(ctx, key), conn, nil
+	quote := fitment
+	if c.quote != "" {
+		if quote, err = serve.Dial(c.quote); err != nil {
+			return nil, nil, errors.Join(fmt.Errorf("connect to %s: %w", c.quote, err), fitment.Close())
+		}
+	}
+	return auth.WithKey(ctx, key), &sides{fitment: fitment, quote: quote}, nil
 }
 
 // call makes one call and prints its answer, as JSON or by show.
 func call[Res proto.Message](
-	c *connection, cmd *cobra.Command, do func(ctx context.Context, conn *grpc.ClientConn) (Res, error), show func(p *printer, answer Res),
+	c *connection, cmd *cobra.Command, do func(ctx context.Context, conn grpc.ClientConnInterface) (Res, error), show func(p *printer, answer Res),
 ) (err error) {
 	ctx, conn, err := c.open(cmd.Context())
 	if err != nil {

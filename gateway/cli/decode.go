@@ -29,7 +29,7 @@ check that fails is a note, not a verdict.`,
 			request := &fitmentv1.DecodeVinRequest{
 				Vin: args[0], Market: strings.ToUpper(market), VehicleClass: fitmentv1.Vehicle_VehicleClass(number), Make: maker, Model: model,
 			}
-			return call(c, cmd, func(ctx context.Context, conn *grpc.ClientConn) (*fitmentv1.DecodeVinResponse, error) {
+			return call(c, cmd, func(ctx context.Context, conn grpc.ClientConnInterface) (*fitmentv1.DecodeVinResponse, error) {
 				return fitmentv1.NewFitmentServiceClient(conn).DecodeVin(ctx, request)
 			}, showVin)
 		},
@@ -44,8 +44,11 @@ check that fails is a note, not a verdict.`,
 
 func showVin(p *printer, answer *fitmentv1.DecodeVinResponse) {
 	state := "valid"
-	if !answer.GetValid() {
+	switch {
+	case !answer.GetValid():
 		state = "NOT valid"
+	case answer.GetCheckDigit().GetApplies() == fitmentv1.Finding_UNKNOWN:
+		state = "well formed; whether its check digit must agree depends on the market (--market)"
 	}
 	digit := answer.GetCheckDigit()
 	p.linef("%s is %s", answer.GetVin(), state)

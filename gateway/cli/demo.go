@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"time"
 
@@ -13,8 +14,10 @@ import (
 	"beltwright.example/gateway/upload"
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	quotev1 "beltwright.example/proto/beltwright/quote/v1"
+	"beltwright.example/services/fitment/keys"
 	"beltwright.example/services/platform/auth"
 	"beltwright.example/services/platform/requests"
+	"beltwright.example/services/store"
 	"beltwright.example/testdata/demo"
 )
 
@@ -37,11 +40,39 @@ func demoFiles() []demoFile {
 	return files
 }
 
-// loadDemo fills an empty store with the demo scenario by the ordinary imports.
+// errNotDemo refuses the demo beside somebody's records.
+var errNotDemo = errors.New("--demo wants an empty store, or one that a demo filled before; this one holds other records: give another directory with --data")
+
+// demoMayRun tells whether a store is empty, or a demo's.
+func demoMayRun(ctx context.Context, st store.Store) error {
+	own, err := st.List(ctx, demoTenant, keys.Kind, "", 1)
+	if err != nil || len(own) > 0 {
+		return err
+	}
+	// Without a demo's key there may be nothing but what makes keys.
+	records, err := st.Changes(ctx, 0, 10)
+	if err != nil {
+		return err
+	}
+	for _, record := range records {
+		if record.Key.Kind != keys.PepperKind {
+			return errNotDemo
+		}
+	}
+	return nil
+}
+
+// loadDemo fills a store with the demo scenario by the ordinary imports, unless
+// a start before this one has finished doing so: the outcomes come last.
 func loadDemo(ctx context.Context, conn *grpc.ClientConn, key string, today time.Time) error {
 	ctx = auth.WithKey(ctx, key)
-	parts, err := fitmentv1.NewCatalogueServiceClient(conn).ListParts(ctx, &fitmentv1.ListPartsRequest{PageSize: 1})
-	if err != nil || len(parts.GetParts()) > 0 {
+	outcomes, err := demoOutcomes(today)
+	if err != nil {
+		return err
+	}
+	client := quotev1.NewRepairServiceClient(conn)
+	recorded, err := client.ListOutcomes(ctx, &quotev1.ListOutcomesRequest{PageSize: 1000})
+	if err != nil || len(recorded.GetOutcomes()) >= len(outcomes) {
 		return err
 	}
 	for _, file := range demoFiles() {
@@ -49,7 +80,13 @@ func loadDemo(ctx context.Context, conn *grpc.ClientConn, key string, today time
 			return fmt.Errorf("%s: %w", file.name, err)
 		}
 	}
-	return loadOutcomes(ctx, conn, today)
+	for _, outcome := range outcomes {
+		request := &quotev1.RecordOutcomeRequest{Outcome: outcome, RequestId: requests.Derive(demoSeed, outcome.GetSource())}
+		if _, err := client.RecordOutcome(ctx, request); err != nil {
+			return fmt.Errorf("outcomes.json: %s: %w", outcome.GetSource(), err)
+		}
+	}
+	return nil
 }
 
 func loadDemoFile(ctx context.Context, conn *grpc.ClientConn, file demoFile, today time.Time) error {
@@ -73,27 +110,25 @@ func loadDemoFile(ctx context.Context, conn *grpc.ClientConn, file demoFile, tod
 // demoSeed names the scenario's writes, so that loading it twice writes once.
 const demoSeed = "5f0c2b1e-7a4d-4d55-9a0e-3a2f6c1d8e90"
 
-func loadOutcomes(ctx context.Context, conn *grpc.ClientConn, today time.Time) error {
+// demoOutcomes reads the scenario's arrival checks.
+func demoOutcomes(today time.Time) ([]*quotev1.Outcome, error) {
 	raw, err := demo.File("outcomes.json", today)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	var items []json.RawMessage
 	if err := json.Unmarshal(raw, &items); err != nil {
-		return fmt.Errorf("outcomes.json: %w", err)
+		return nil, fmt.Errorf("outcomes.json: %w", err)
 	}
-	client := quotev1.NewRepairServiceClient(conn)
+	outcomes := make([]*quotev1.Outcome, 0, len(items))
 	for n, item := range items {
 		outcome := &quotev1.Outcome{}
 		if err := protojson.Unmarshal(item, outcome); err != nil {
-			return fmt.Errorf("outcomes.json: item %d: %w", n, err)
+			return nil, fmt.Errorf("outcomes.json: item %d: %w", n, err)
 		}
-		request := &quotev1.RecordOutcomeRequest{Outcome: outcome, RequestId: requests.Derive(demoSeed, outcome.GetSource())}
-		if _, err := client.RecordOutcome(ctx, request); err != nil {
-			return fmt.Errorf("outcomes.json: item %d: %w", n, err)
-		}
+		outcomes = append(outcomes, outcome)
 	}
-	return nil
+	return outcomes, nil
 }
 
 // demoTries prints two things to try.

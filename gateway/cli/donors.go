@@ -30,7 +30,7 @@ or is barred, and why.`,
 				return err
 			}
 			request := &fitmentv1.FindDonorsRequest{Need: n, PageSize: size, PageToken: token, IncludeUnsuitable: all}
-			return call(c, cmd, func(ctx context.Context, conn *grpc.ClientConn) (*fitmentv1.FindDonorsResponse, error) {
+			return call(c, cmd, func(ctx context.Context, conn grpc.ClientConnInterface) (*fitmentv1.FindDonorsResponse, error) {
 				return fitmentv1.NewFitmentServiceClient(conn).FindDonors(ctx, request)
 			}, showDonors)
 		},
@@ -92,7 +92,7 @@ arrival.`,
 				return err
 			}
 			request := &fitmentv1.DecideRequest{Need: n, ListingName: args[0]}
-			return call(c, cmd, func(ctx context.Context, conn *grpc.ClientConn) (*fitmentv1.DecideResponse, error) {
+			return call(c, cmd, func(ctx context.Context, conn grpc.ClientConnInterface) (*fitmentv1.DecideResponse, error) {
 				return fitmentv1.NewFitmentServiceClient(conn).Decide(ctx, request)
 			}, func(p *printer, answer *fitmentv1.DecideResponse) { showDecision(p, answer.GetDecision()) })
 		},

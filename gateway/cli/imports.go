@@ -192,7 +192,13 @@ func (c *connection) showRow(cmd *cobra.Command, row *fitmentv1.RowResult) error
 
 func (c *connection) showSummary(cmd *cobra.Command, s *fitmentv1.ImportSummary) error {
 	if c.asJSON {
-		return jsonLine(cmd.OutOrStdout(), s)
+		raw, err := answers.JSON(s)
+		if err != nil {
+			return err
+		}
+		// The form in which REST ends an import.
+		_, err = fmt.Fprintf(cmd.OutOrStdout(), "{\"summary\":%s}\n", raw)
+		return err
 	}
 	p := &printer{out: cmd.OutOrStdout()}
 	p.linef("%d rows: %d new, %d changed, %d unchanged, %d rejected", s.GetRows(), s.GetCreated(), s.GetUpdated(), s.GetUnchanged(), s.GetRejected())

@@ -47,7 +47,7 @@ func listingGet(c *connection) *cobra.Command {
 		Example: "  beltwright listing get listings/kettlewick.SOLANE-1 --json",
 		Args:    arguments("LISTING"),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			return call(c, cmd, func(ctx context.Context, conn *grpc.ClientConn) (*fitmentv1.GetListingResponse, error) {
+			return call(c, cmd, func(ctx context.Context, conn grpc.ClientConnInterface) (*fitmentv1.GetListingResponse, error) {
 				return fitmentv1.NewListingServiceClient(conn).GetListing(ctx, &fitmentv1.GetListingRequest{Name: args[0]})
 			}, func(p *printer, answer *fitmentv1.GetListingResponse) { showListing(p, answer) })
 		},
@@ -61,7 +61,7 @@ func listingList(c *connection) *cobra.Command {
 		Example: "  beltwright listing list --yard kettlewick --page-size 20",
 		Args:    noArguments,
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			return call(c, cmd, func(ctx context.Context, conn *grpc.ClientConn) (*fitmentv1.ListListingsResponse, error) {
+			return call(c, cmd, func(ctx context.Context, conn grpc.ClientConnInterface) (*fitmentv1.ListListingsResponse, error) {
 				return fitmentv1.NewListingServiceClient(conn).ListListings(ctx, &request)
 			}, showListings)
 		},
@@ -85,7 +85,7 @@ func listingHold(c *connection) *cobra.Command {
 	cmd.Flags().Int32Var(&minutes, "minutes", 60, "how long, in minutes")
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
 		request := &fitmentv1.HoldListingRequest{Name: args[0], Minutes: minutes, RequestId: id.text()}
-		return call(c, cmd, func(ctx context.Context, conn *grpc.ClientConn) (*fitmentv1.HoldListingResponse, error) {
+		return call(c, cmd, func(ctx context.Context, conn grpc.ClientConnInterface) (*fitmentv1.HoldListingResponse, error) {
 			return fitmentv1.NewListingServiceClient(conn).HoldListing(ctx, request)
 		}, func(p *printer, answer *fitmentv1.HoldListingResponse) { showListing(p, answer) })
 	}
@@ -103,7 +103,7 @@ func listingRelease(c *connection) *cobra.Command {
 	cmd.Flags().Int64Var(&fence, "fence", 0, "fence of the hold")
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
 		request := &fitmentv1.ReleaseListingRequest{Name: args[0], Fence: fence, RequestId: id.text()}
-		return call(c, cmd, func(ctx context.Context, conn *grpc.ClientConn) (*fitmentv1.ReleaseListingResponse, error) {
+		return call(c, cmd, func(ctx context.Context, conn grpc.ClientConnInterface) (*fitmentv1.ReleaseListingResponse, error) {
 			return fitmentv1.NewListingServiceClient(conn).ReleaseListing(ctx, request)
 		}, func(p *printer, answer *fitmentv1.ReleaseListingResponse) { showListing(p, answer) })
 	}
@@ -130,7 +130,7 @@ the same step: what does not fit, is barred, or is not proven is not sold.`,
 			return err
 		}
 		request := &fitmentv1.SellListingRequest{Name: args[0], Fence: fence, Need: n, RequestId: id.text()}
-		return call(c, cmd, func(ctx context.Context, conn *grpc.ClientConn) (*fitmentv1.SellListingResponse, error) {
+		return call(c, cmd, func(ctx context.Context, conn grpc.ClientConnInterface) (*fitmentv1.SellListingResponse, error) {
 			return fitmentv1.NewListingServiceClient(conn).SellListing(ctx, request)
 		}, func(p *printer, answer *fitmentv1.SellListingResponse) { showListing(p, answer) })
 	}
@@ -149,7 +149,7 @@ func listingWithdraw(c *connection) *cobra.Command {
 	cmd.Flags().StringVar(&etag, "etag", "", "etag of the listing as last read")
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
 		request := &fitmentv1.WithdrawListingRequest{Name: args[0], Etag: etag, RequestId: id.text()}
-		return call(c, cmd, func(ctx context.Context, conn *grpc.ClientConn) (*fitmentv1.WithdrawListingResponse, error) {
+		return call(c, cmd, func(ctx context.Context, conn grpc.ClientConnInterface) (*fitmentv1.WithdrawListingResponse, error) {
 			return fitmentv1.NewListingServiceClient(conn).WithdrawListing(ctx, request)
 		}, func(p *printer, answer *fitmentv1.WithdrawListingResponse) { showListing(p, answer) })
 	}

@@ -56,7 +56,7 @@ func outcomeRecord(c *connection) *cobra.Command {
 			Source: args[0], Kind: fitmentv1.Part_Kind(k), Condition: quotev1.Offer_Condition(con),
 			Result: quotev1.Outcome_Result(res), Quote: quote, Note: note,
 		}}
-		return call(c, cmd, func(ctx context.Context, conn *grpc.ClientConn) (*quotev1.RecordOutcomeResponse, error) {
+		return call(c, cmd, func(ctx context.Context, conn grpc.ClientConnInterface) (*quotev1.RecordOutcomeResponse, error) {
 			return quotev1.NewRepairServiceClient(conn).RecordOutcome(ctx, request)
 		}, func(p *printer, answer *quotev1.RecordOutcomeResponse) { showOutcome(p, answer.GetOutcome()) })
 	}
@@ -74,7 +74,7 @@ func outcomeList(c *connection) *cobra.Command {
 		Example: "  beltwright outcome list --page-size 20",
 		Args:    noArguments,
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			return call(c, cmd, func(ctx context.Context, conn *grpc.ClientConn) (*quotev1.ListOutcomesResponse, error) {
+			return call(c, cmd, func(ctx context.Context, conn grpc.ClientConnInterface) (*quotev1.ListOutcomesResponse, error) {
 				return quotev1.NewRepairServiceClient(conn).ListOutcomes(ctx, &request)
 			}, func(p *printer, answer *quotev1.ListOutcomesResponse) {
 				rows := make([][]string, 0, len(answer.GetOutcomes()))

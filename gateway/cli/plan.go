@@ -33,7 +33,7 @@ in the API's JSON form; "-" reads standard input. Nothing is stored.`,
 			if err := strict.JSON(raw, request); err != nil {
 				return usageError{fmt.Errorf("%s is no plan request: %w", args[0], err)}
 			}
-			return call(c, cmd, func(ctx context.Context, conn *grpc.ClientConn) (*quotev1.PlanPurchaseResponse, error) {
+			return call(c, cmd, func(ctx context.Context, conn grpc.ClientConnInterface) (*quotev1.PlanPurchaseResponse, error) {
 				return quotev1.NewPlanningServiceClient(conn).PlanPurchase(ctx, request)
 			}, func(p *printer, answer *quotev1.PlanPurchaseResponse) { showPlan(p, answer, request.GetCurrencyCode()) })
 		},
@@ -72,6 +72,6 @@ func showPlan(p *printer, plan *quotev1.PlanPurchaseResponse, currency string) {
 	}
 	p.table([]string{"cost", "days", "probability"}, rows)
 	if plan.GetUnrepairedProbability() > 0 {
-		p.linef("chance of ending unrepaired: %.4f", plan.GetUnrepairedProbability())
+		p.linef("chance of ending unrepaired: %.2g %%", plan.GetUnrepairedProbability()*100)
 	}
 }

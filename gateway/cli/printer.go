@@ -103,6 +103,9 @@ func explain(err error) string {
 	for _, detail := range s.Details() {
 		switch detail := detail.(type) {
 		case *errdetails.BadRequest:
+			if len(detail.GetFieldViolations()) == 1 {
+				continue // the message says it already
+			}
 			for _, v := range detail.GetFieldViolations() {
 				text.WriteString("\n  " + v.GetField() + ": " + v.GetDescription())
 			}

@@ -41,7 +41,7 @@ quote. "quote accept" buys, "quote decline" releases.`,
 			if err != nil {
 				return err
 			}
-			return call(c, cmd, func(ctx context.Context, conn *grpc.ClientConn) (*quotev1.PrepareQuoteResponse, error) {
+			return call(c, cmd, func(ctx context.Context, conn grpc.ClientConnInterface) (*quotev1.PrepareQuoteResponse, error) {
 				return quotev1.NewQuoteServiceClient(conn).PrepareQuote(ctx, request)
 			}, func(p *printer, answer *quotev1.PrepareQuoteResponse) { showQuote(p, answer.GetQuote()) })
 		},
@@ -96,7 +96,7 @@ func quoteGet(c *connection) *cobra.Command {
 		Example: "  beltwright quote get quotes/Q-2026-000001",
 		Args:    arguments("QUOTE"),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			return call(c, cmd, func(ctx context.Context, conn *grpc.ClientConn) (*quotev1.GetQuoteResponse, error) {
+			return call(c, cmd, func(ctx context.Context, conn grpc.ClientConnInterface) (*quotev1.GetQuoteResponse, error) {
 				return quotev1.NewQuoteServiceClient(conn).GetQuote(ctx, &quotev1.GetQuoteRequest{Name: args[0]})
 			}, func(p *printer, answer *quotev1.GetQuoteResponse) { showQuote(p, answer.GetQuote()) })
 		},
@@ -110,7 +110,7 @@ func quoteList(c *connection) *cobra.Command {
 		Example: "  beltwright quote list",
 		Args:    noArguments,
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			return call(c, cmd, func(ctx context.Context, conn *grpc.ClientConn) (*quotev1.ListQuotesResponse, error) {
+			return call(c, cmd, func(ctx context.Context, conn grpc.ClientConnInterface) (*quotev1.ListQuotesResponse, error) {
 				return quotev1.NewQuoteServiceClient(conn).ListQuotes(ctx, &request)
 			}, showQuotes)
 		},
@@ -130,7 +130,7 @@ func quoteAccept(c *connection) *cobra.Command {
 	id := bindRequestID(cmd)
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
 		request := &quotev1.AcceptQuoteRequest{Name: args[0], RequestId: id.text()}
-		return call(c, cmd, func(ctx context.Context, conn *grpc.ClientConn) (*quotev1.AcceptQuoteResponse, error) {
+		return call(c, cmd, func(ctx context.Context, conn grpc.ClientConnInterface) (*quotev1.AcceptQuoteResponse, error) {
 			return quotev1.NewQuoteServiceClient(conn).AcceptQuote(ctx, request)
 		}, func(p *printer, answer *quotev1.AcceptQuoteResponse) { showQuote(p, answer.GetQuote()) })
 	}
@@ -147,7 +147,7 @@ func quoteDecline(c *connection) *cobra.Command {
 	id := bindRequestID(cmd)
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
 		request := &quotev1.DeclineQuoteRequest{Name: args[0], RequestId: id.text()}
-		return call(c, cmd, func(ctx context.Context, conn *grpc.ClientConn) (*quotev1.DeclineQuoteResponse, error) {
+		return call(c, cmd, func(ctx context.Context, conn grpc.ClientConnInterface) (*quotev1.DeclineQuoteResponse, error) {
 			return quotev1.NewQuoteServiceClient(conn).DeclineQuote(ctx, request)
 		}, func(p *printer, answer *quotev1.DeclineQuoteResponse) { showQuote(p, answer.GetQuote()) })
 	}

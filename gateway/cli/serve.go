@@ -82,11 +82,15 @@ func (f *serveFlags) run(ctx context.Context, out, logTo io.Writer) (err error) 
 	if err != nil {
 		return usageError{err}
 	}
-	fitment, err := app.Open(ctx, app.Config{Data: filepath.Join(f.data, "fitment"), First: []keys.First{f.firstKey()}, Log: log})
+	fitment, err := app.Open(ctx, app.Config{Data: filepath.Join(f.data, "fitment"), Log: log})
 	if err != nil {
 		return inUse(err, f.data)
 	}
 	defer func() { err = errors.Join(err, fitment.Close()) }()
+	key, err := f.seeToKey(ctx, fitment)
+	if err != nil {
+		return err
+	}
 	memory := serve.NewMemory()
 	// The connection must not wait for the whole server's health: the quote side
 	// is part of it, and waits for the fitment side through this connection.
@@ -112,8 +116,19 @@ func (f *serveFlags) run(ctx context.Context, out, logTo io.Writer) (err error) 
 		return err
 	}
 	return f.listen(ctx, server, handler, memory, func(ctx context.Context, httpAddress, grpcAddress string) error {
-		return f.welcome(ctx, out, conn, fitment.First[0], httpAddress, grpcAddress)
+		return f.welcome(ctx, out, conn, key, httpAddress, grpcAddress)
 	}, log)
+}
+
+// seeToKey makes the first key, or finds it. A demo key may do everything, so
+// none is made on a store that holds anything but a demo.
+func (f *serveFlags) seeToKey(ctx context.Context, fitment *app.App) (string, error) {
+	if f.demo {
+		if err := demoMayRun(ctx, fitment.Store); err != nil {
+			return "", fmt.Errorf("%s: %w", f.data, err)
+		}
+	}
+	return fitment.Keys.EnsureFirst(ctx, f.firstKey())
 }
 
 // listen runs the servers, and once they listen, ready.
@@ -123,11 +138,11 @@ func (f *serveFlags) listen(
 ) error {
 	web, err := serve.Listen(ctx, f.http)
 	if err != nil {
-		return err
+		return fmt.Errorf("--http %s: %w", f.http, err)
 	}
 	calls, err := serve.Listen(ctx, f.grpc)
 	if err != nil {
-		return errors.Join(err, web.Close())
+		return errors.Join(fmt.Errorf("--grpc %s: %w", f.grpc, err), web.Close())
 	}
 	var group serve.Group
 	group.Add("welcome", func(ctx context.Context) error {

@@ -7,6 +7,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"beltwright.example/services/store"
 	"beltwright.example/services/store/embedded"
 )
 
@@ -26,8 +27,11 @@ func storeCommand() *cobra.Command {
 		Args:    arguments("DIRECTORY"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			contents, err := embedded.Check(args[0])
-			if err != nil {
-				return fmt.Errorf("%s is damaged or in use: %w", args[0], err)
+			switch {
+			case errors.Is(err, store.ErrInUse):
+				return fmt.Errorf("a server has %s open; stop it first", args[0])
+			case err != nil:
+				return fmt.Errorf("%s is damaged: %w", args[0], err)
 			}
 			_, err = fmt.Fprintf(cmd.OutOrStdout(), "sound: %d records, %d request ids, version %d\n", contents.Records, contents.Requests, contents.Version)
 			return err

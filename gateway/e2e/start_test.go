@@ -6,6 +6,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"strings"
+	"syscall"
 	"testing"
 )
 
@@ -64,6 +65,25 @@ func TestOperatorKeyIsMadeOnce(t *testing.T) {
 	c := client{t, base, strings.TrimSpace(string(key))}
 	if parts := list(t, c.get("/v1/parts"), "parts"); len(parts) != 0 {
 		t.Errorf("a store without --demo holds %d parts", len(parts))
+	}
+}
+
+// TestDemoKeepsOffOtherData: a demo key may do everything, so no demo runs on a
+// store that somebody uses; on its own store it runs again.
+func TestDemoKeepsOffOtherData(t *testing.T) {
+	t.Parallel()
+	data := filepath.Join(t.TempDir(), "data")
+	p := start(t, "beltwright", "serve", "--http", "127.0.0.1:0", "--grpc", "127.0.0.1:0", "--data", data)
+	p.awaits("Beltwright is ready")
+	p.signal(syscall.SIGTERM)
+	p.exits()
+	refused := start(t, "beltwright", "serve", "--demo", "--http", "127.0.0.1:0", "--grpc", "127.0.0.1:0", "--data", data)
+	refused.awaits("--demo wants an empty store")
+	if code := refused.exits(); code != 1 {
+		t.Errorf("exit code %d, want 1", code)
+	}
+	if _, err := os.Stat(filepath.Join(data, "demo.key")); !os.IsNotExist(err) {
+		t.Errorf("a demo key was made: %v", err)
 	}
 }
 
