@@ -68,7 +68,8 @@ type useKey struct {
 	side        fitmentv1.Position_Side
 }
 
-// recallKey is what recalls are found by; an unspecified kind means every kind.
+// recallKey is what recalls are found by beside numbers; an unspecified kind means
+// every kind.
 type recallKey struct {
 	maker string
 	kind  fitmentv1.Part_Kind
@@ -86,8 +87,16 @@ type Catalogue struct {
 	byOld         map[partKey][]*fitmentv1.Supersession
 	byNew         map[partKey][]*fitmentv1.Supersession
 
-	recalls       map[string]*fitmentv1.Recall
-	recallsByPart map[recallKey][]*fitmentv1.Recall
+	// Recalls are found by the number they name, by maker and kind where they
+	// name none (recallsOfAll), and by maker and kind where they do
+	// (recallsOfSome), for parts whose number is not known.
+	recalls                     map[string]*notice
+	recallsByNumber             map[string][]*notice
+	recallsOfAll, recallsOfSome map[recallKey][]*notice
+
+	// named holds, by number, the makers that a supersession or recall names with
+	// it, once for each naming.
+	named map[string][]string
 }
 
 // New makes an empty catalogue.
@@ -99,8 +108,12 @@ func New() *Catalogue {
 		supersessions: map[string]*fitmentv1.Supersession{},
 		byOld:         map[partKey][]*fitmentv1.Supersession{},
 		byNew:         map[partKey][]*fitmentv1.Supersession{},
-		recalls:       map[string]*fitmentv1.Recall{},
-		recallsByPart: map[recallKey][]*fitmentv1.Recall{},
+		recalls:       map[string]*notice{},
+		named:         map[string][]string{},
+
+		recallsByNumber: map[string][]*notice{},
+		recallsOfAll:    map[recallKey][]*notice{},
+		recallsOfSome:   map[recallKey][]*notice{},
 	}
 }
 
@@ -162,30 +175,93 @@ func (c *Catalogue) PutSupersession(s *fitmentv1.Supersession) error {
 	if old := c.supersessions[s.GetName()]; old != nil && s.GetName() != "" {
 		k, _ := key(old.GetMaker(), old.GetOldNumber())
 		remove(c.byOld, k, old)
+		c.unname(k.number, k.maker)
 		k, _ = key(old.GetMaker(), old.GetNewNumber())
 		remove(c.byNew, k, old)
+		c.unname(k.number, k.maker)
 	}
 	c.supersessions[s.GetName()] = s
 	c.byOld[older] = append(c.byOld[older], s)
 	c.byNew[newer] = append(c.byNew[newer], s)
+	c.name(older.number, older.maker)
+	c.name(newer.number, newer.maker)
 	return nil
 }
 
 // PutRecall adds a notice or coverage statement, or replaces the one of the same
 // name.
 func (c *Catalogue) PutRecall(r *fitmentv1.Recall) error {
-	if r.GetPartNumber() != "" {
-		if _, err := NumberKey(r.GetPartNumber()); err != nil {
-			return err
-		}
+	n, err := noticeOf(r)
+	if err != nil {
+		return err
 	}
 	if old := c.recalls[r.GetName()]; old != nil && r.GetName() != "" {
-		remove(c.recallsByPart, recallKey{Fold(old.GetPartMaker()), old.GetKind()}, old)
+		c.dropRecall(old)
 	}
-	c.recalls[r.GetName()] = r
-	k := recallKey{Fold(r.GetPartMaker()), r.GetKind()}
-	c.recallsByPart[k] = append(c.recallsByPart[k], r)
+	c.recalls[r.GetName()] = n
+	k := recallKey{n.maker, r.GetKind()}
+	if n.number == "" {
+		c.recallsOfAll[k] = append(c.recallsOfAll[k], n)
+		return nil
+	}
+	c.recallsOfSome[k] = append(c.recallsOfSome[k], n)
+	c.recallsByNumber[n.number] = append(c.recallsByNumber[n.number], n)
+	c.name(n.number, n.maker)
 	return nil
+}
+
+// dropRecall takes a record out of the indexes.
+func (c *Catalogue) dropRecall(n *notice) {
+	k := recallKey{n.maker, n.GetKind()}
+	if n.number == "" {
+		remove(c.recallsOfAll, k, n)
+		return
+	}
+	remove(c.recallsOfSome, k, n)
+	remove(c.recallsByNumber, n.number, n)
+	c.unname(n.number, n.maker)
+}
+
+// name notes that a maker was named with a number, and unname takes back one such
+// note.
+func (c *Catalogue) name(number, maker string) { c.named[number] = append(c.named[number], maker) }
+
+func (c *Catalogue) unname(number, maker string) {
+	at := slices.Index(c.named[number], maker)
+	left := slices.Delete(c.named[number], at, at+1)
+	if len(left) == 0 {
+		delete(c.named, number)
+		return
+	}
+	c.named[number] = left
+}
+
+// OneMaker tells whether parts, supersessions and recalls name at most one maker
+// with a number, the other one included where it is not empty. Where they name
+// more, the number alone does not say which part it is.
+func (c *Catalogue) OneMaker(number, other string) bool {
+	k, err := NumberKey(number)
+	if err != nil {
+		return true
+	}
+	one := Fold(other)
+	same := func(maker string) bool {
+		if one == "" {
+			one = maker
+		}
+		return maker == "" || maker == one
+	}
+	for _, part := range c.byNumber[k] {
+		if !same(Fold(part.GetMaker())) {
+			return false
+		}
+	}
+	for _, maker := range c.named[k] {
+		if !same(maker) {
+			return false
+		}
+	}
+	return true
 }
 
 // remove takes a record out of an index, and the entry with its last record.

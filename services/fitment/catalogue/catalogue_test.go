@@ -2,6 +2,7 @@ package catalogue_test
 
 import (
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -297,6 +298,107 @@ func TestRecallState(t *testing.T) {
 		}
 		if got := filled(t, c.records...).RecallState(q); got.Free != c.want || got.Reason == "" {
 			t.Errorf("%s: %v (%s), want %v", name, got.Free, got.Reason, c.want)
+		}
+	}
+}
+
+func TestNoMakerIsNeverFreeOfRecalls(t *testing.T) {
+	t.Parallel()
+	of := func(maker, number string) *fitmentv1.Recall {
+		return &fitmentv1.Recall{Name: "recalls/" + maker + number, Type: fitmentv1.Recall_NOTICE, Number: "N1", PartMaker: maker, PartNumber: number}
+	}
+	c := filled(t, of("Orbis Restraint", "Z-9"), of("Other", "z9"), of("Other", "Z8"), of("Other", ""))
+	got := c.RecallState(catalogue.RecallQuery{Number: "Z9", Today: today, MaxAgeDays: 30})
+	if got.Free != evidence.Unknown || !got.Possible || len(got.Notices) != 2 {
+		t.Errorf("of any maker: %v", got)
+	}
+	if got = c.RecallState(catalogue.RecallQuery{Number: "Z7", Today: today}); got.Free != evidence.Unknown || got.Possible || len(got.Notices) != 0 {
+		t.Errorf("no notice names it: %v", got)
+	}
+	c = filled(t)
+	for i := range 3 * catalogue.MaxPossible {
+		if err := c.PutRecall(of("Other", "A"+strconv.Itoa(i))); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if got = c.RecallState(catalogue.RecallQuery{Maker: "other", Today: today}); !got.Possible || len(got.Notices) != catalogue.MaxPossible {
+		t.Errorf("%d notices are listed", len(got.Notices))
+	}
+}
+
+func TestOneMakerOfANumber(t *testing.T) {
+	t.Parallel()
+	step := func(maker, older, newer string) *fitmentv1.Supersession {
+		return &fitmentv1.Supersession{Name: "supersessions/1", Maker: maker, OldNumber: older, NewNumber: newer}
+	}
+	notice := func(maker string) *fitmentv1.Recall {
+		return &fitmentv1.Recall{Name: "recalls/1", Type: fitmentv1.Recall_NOTICE, Number: "N1", PartMaker: maker, PartNumber: "A-1"}
+	}
+	cases := map[string]struct {
+		records []any
+		other   string
+		want    bool
+	}{
+		"nothing known":            {nil, "", true},
+		"one part":                 {[]any{buckle("A1")}, "", true},
+		"the same by another name": {[]any{buckle("A1")}, "ORBIS  restraint", true},
+		"another":                  {[]any{buckle("A1")}, "Other", false},
+		"a step's old number":      {[]any{buckle("A1"), step("Other", "a 1", "B")}, "", false},
+		"a step's new number":      {[]any{buckle("A1"), step("Other", "B", "a 1")}, "", false},
+		"a step taken back":        {[]any{buckle("A1"), step("Other", "A1", "B"), step("Other", "C", "B")}, "", true},
+		"a notice":                 {[]any{buckle("A1"), notice("Other")}, "", false},
+		"a notice taken back":      {[]any{buckle("A1"), notice("Other"), notice("Orbis Restraint")}, "", true},
+	}
+	for name, c := range cases {
+		if got := filled(t, c.records...).OneMaker("a-1", c.other); got != c.want {
+			t.Errorf("%s: %v", name, got)
+		}
+	}
+}
+
+// A decision asks twice; 10,000 notices of one maker and kind must not be walked.
+func BenchmarkRecallState(b *testing.B) {
+	for _, size := range []int{10, 10_000} {
+		c := catalogue.New()
+		for i := range size {
+			err := c.PutRecall(&fitmentv1.Recall{
+				Name: "recalls/" + strconv.Itoa(i), Type: fitmentv1.Recall_NOTICE, Number: "N1", PartMaker: "Orbis Restraint",
+				PartNumber: "A" + strconv.Itoa(i), Kind: fitmentv1.Part_BUCKLE_PRETENSIONER, Make: "Velar", Model: "Kestrel",
+			})
+			if err != nil {
+				b.Fatal(err)
+			}
+		}
+		q := catalogue.RecallQuery{
+			Maker: "orbis restraint", Number: "A5", Kind: fitmentv1.Part_BUCKLE_PRETENSIONER,
+			Vehicle: &fitmentv1.Vehicle{Make: "Velar", Model: "Merlin", ModelYear: 2006}, Today: today, MaxAgeDays: 30,
+		}
+		b.Run(strconv.Itoa(size)+" notices", func(b *testing.B) {
+			b.ReportAllocs()
+			for b.Loop() {
+				c.RecallState(q)
+			}
+		})
+		q.Number = ""
+		b.Run(strconv.Itoa(size)+" notices, number not known", func(b *testing.B) {
+			for b.Loop() {
+				c.RecallState(q)
+			}
+		})
+	}
+}
+
+func TestLongTextIsNotEchoedWhole(t *testing.T) {
+	t.Parallel()
+	long := strings.Repeat("é", 5000)
+	var fields check.Fields
+	catalogue.ValidateSupersession(&fitmentv1.Supersession{Maker: "Orbis", OldNumber: long, NewNumber: long, Market: long}, &fields)
+	if len(fields.Violations()) < 3 {
+		t.Errorf("%v", fields.Violations())
+	}
+	for _, v := range fields.Violations() {
+		if len([]rune(v.Problem)) > 100 {
+			t.Errorf("%s: %d runes", v.Field, len([]rune(v.Problem)))
 		}
 	}
 }

@@ -32,6 +32,7 @@ const (
 
 // Columns that several files or places name.
 const (
+	colMaker    = "maker"
 	colKind     = "kind"
 	colMake     = "make"
 	colModel    = "model"
@@ -56,6 +57,35 @@ func replace(record proto.Message) func([]byte) ([]byte, bool, error) {
 	}
 }
 
+// sameMaker refuses a row whose record is stored for another maker: names of
+// records hold the letters A-Z and digits of a maker's name only, so two makers
+// may share them.
+func sameMaker(old []byte, stored, stated string) error {
+	if old == nil || Fold(stored) == Fold(stated) {
+		return nil
+	}
+	return &imports.Problem{
+		Field:    colMaker,
+		Text:     fmt.Sprintf("%.60q would be stored under the name of %.60q, which is another maker", stated, stored),
+		Expected: "a spelling of the maker that differs from the other's in the letters A-Z and digits too",
+	}
+}
+
+// mergeSupersession makes the Merge of a supersession, which a row states whole.
+func mergeSupersession(s *fitmentv1.Supersession) func([]byte) ([]byte, bool, error) {
+	whole := replace(s)
+	return func(old []byte) ([]byte, bool, error) {
+		stored := &fitmentv1.Supersession{}
+		if err := proto.Unmarshal(old, stored); err != nil {
+			return nil, false, fmt.Errorf("read the stored supersession: %w", err)
+		}
+		if problem := sameMaker(old, stored.GetMaker(), s.GetMaker()); problem != nil {
+			return nil, false, problem
+		}
+		return whole(old)
+	}
+}
+
 // small reads a whole number that must fit 32 bits; the record's validation
 // checks the range that makes sense.
 func small(row imports.Row, column string, fields *check.Fields) int32 {
@@ -77,7 +107,7 @@ func enum(row imports.Row, column string, values map[string]int32, fields *check
 	name := strings.ToUpper(strings.NewReplacer(" ", "_", "-", "_").Replace(text))
 	value, ok := values[name]
 	if !ok || value == 0 {
-		fields.Add(column, strconv.Quote(text)+" is not known", "one of "+enumNames(values))
+		fields.Add(column, fmt.Sprintf("%.60q is not known", text), "one of "+enumNames(values))
 		return 0
 	}
 	return value
@@ -104,7 +134,7 @@ func positions(row imports.Row, column string, fields *check.Fields) []*fitmentv
 	for one := range strings.SplitSeq(text, ";") {
 		position, err := names.ParsePosition(one)
 		if err != nil {
-			fields.Add(column, strconv.Quote(strings.TrimSpace(one))+" is no position", names.ErrPosition.Error()+"; several are joined by semicolons")
+			fields.Add(column, fmt.Sprintf("%.60q is no position", strings.TrimSpace(one)), names.ErrPosition.Error()+"; several are joined by semicolons")
 			return nil
 		}
 		list = append(list, position)
@@ -117,7 +147,7 @@ func positions(row imports.Row, column string, fields *check.Fields) []*fitmentv
 func SupersessionsTarget() imports.Target {
 	return imports.Target{
 		Columns: []imports.Column{
-			{Name: "maker", Required: true, Help: "maker of both parts"},
+			{Name: colMaker, Required: true, Help: "maker of both parts"},
 			{Name: "old_number", Required: true, Help: "number that is replaced"},
 			{Name: "new_number", Required: true, Help: "number that replaces it; the other way round is another row"},
 			{Name: colYearFrom, Help: "first model year for which it holds; empty for any"},
@@ -131,7 +161,7 @@ func SupersessionsTarget() imports.Target {
 
 func mapSupersession(row imports.Row, _ string, fields *check.Fields) (imports.Item, bool) {
 	s := &fitmentv1.Supersession{
-		Maker: row.Text("maker"), OldNumber: row.Text("old_number"), NewNumber: row.Text("new_number"),
+		Maker: row.Text(colMaker), OldNumber: row.Text("old_number"), NewNumber: row.Text("new_number"),
 		YearFrom: small(row, colYearFrom, fields), YearTo: small(row, colYearTo, fields),
 		Market: strings.ToUpper(row.Text(colMarket)), Source: row.Text("source"),
 	}
@@ -141,11 +171,11 @@ func mapSupersession(row imports.Row, _ string, fields *check.Fields) (imports.I
 	}
 	id, err := supersessionID(s)
 	if err != nil {
-		fields.Add("maker", err.Error(), ErrMaker.Error())
+		fields.Add(colMaker, err.Error(), ErrMaker.Error())
 		return imports.Item{}, false
 	}
 	s.Name = "supersessions/" + id
-	return imports.Item{Key: store.Key{Tenant: Tenant, Kind: KindSupersession, ID: id}, Name: s.GetName(), Merge: replace(s)}, true
+	return imports.Item{Key: store.Key{Tenant: Tenant, Kind: KindSupersession, ID: id}, Name: s.GetName(), Merge: mergeSupersession(s)}, true
 }
 
 // supersessionID names a supersession by all that makes it another one.

@@ -20,7 +20,7 @@ import (
 func PartsTarget() imports.Target {
 	return imports.Target{
 		Columns: []imports.Column{
-			{Name: "maker", Required: true, Help: "maker of the part"},
+			{Name: colMaker, Required: true, Help: "maker of the part"},
 			{Name: "number", Required: true, Help: "the maker's part number as printed"},
 			{Name: colKind, Required: true, Help: "kind of part: " + kinds()},
 			{Name: "positions", Help: `positions it is made for, as seated: row and side, several joined by semicolons ("1 LEFT; 1 RIGHT")`},
@@ -87,7 +87,7 @@ func mapPart(row imports.Row, _ string, fields *check.Fields) (imports.Item, boo
 // readPart reads a row's cells.
 func readPart(row imports.Row, fields *check.Fields) partRow {
 	part := &fitmentv1.Part{
-		Maker: row.Text("maker"), Number: row.Text("number"),
+		Maker: row.Text(colMaker), Number: row.Text("number"),
 		Kind:             fitmentv1.Part_Kind(enum(row, colKind, fitmentv1.Part_Kind_value, fields)),
 		Positions:        positions(row, "positions", fields),
 		Stages:           small(row, "stages", fields),
@@ -147,6 +147,9 @@ func (r partRow) merge(name string) func([]byte) ([]byte, bool, error) {
 		part := &fitmentv1.Part{}
 		if err := proto.Unmarshal(old, part); err != nil {
 			return nil, false, fmt.Errorf("read the stored part: %w", err)
+		}
+		if problem := sameMaker(old, part.GetMaker(), r.part.GetMaker()); problem != nil {
+			return nil, false, problem
 		}
 		if old != nil && part.GetKind() != r.part.GetKind() {
 			return nil, false, &imports.Problem{

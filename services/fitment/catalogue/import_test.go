@@ -174,3 +174,34 @@ func TestOneNumberIsOneKindOfPart(t *testing.T) {
 		t.Errorf("faults %q", l.faults)
 	}
 }
+
+// Records are named by the letters A-Z and digits of a maker's name, which two
+// makers may share.
+func TestOneNameIsOneMakersRecord(t *testing.T) {
+	t.Parallel()
+	var l loaded
+	parts, steps := catalogue.PartsTarget(), catalogue.SupersessionsTarget()
+	part := func(maker, model string) map[string]string {
+		return map[string]string{"maker": maker, "number": "AB-1", "kind": "KNEE_AIR_BAG", "positions": "1 LEFT", "make": "Velar", "model": model, "year_from": "2004", "year_to": "2006"}
+	}
+	l.row(t, parts, part("Mäxer", "Kestrel"))
+	l.row(t, parts, part("Möxer", "Merlin"))
+	l.row(t, parts, part("MÄXER ", "Swift"))
+	step := func(maker, source string) map[string]string {
+		return map[string]string{"maker": maker, "old_number": "AB-1", "new_number": "AB-2", "source": source}
+	}
+	l.row(t, steps, step("Mäxer", "bulletin 1"))
+	l.row(t, steps, step("Möxer", "bulletin 2"))
+	l.row(t, steps, step("mäxer", "bulletin 3"))
+	if len(l.faults) != 2 || l.changed != 4 {
+		t.Fatalf("%d changes, faults %q", l.changed, l.faults)
+	}
+	for _, fault := range l.faults {
+		if !strings.HasPrefix(fault, "maker: ") || !strings.Contains(fault, "Mäxer") || !strings.Contains(fault, "Möxer") {
+			t.Errorf("%q names neither the column nor both makers", fault)
+		}
+	}
+	if got := l.part(t, "parts/m-xer.AB1"); got.GetMaker() != "Mäxer" || len(got.GetApplications()) != 2 || got.GetApplications()[1].GetModel() != "Swift" {
+		t.Errorf("stored %v", got)
+	}
+}

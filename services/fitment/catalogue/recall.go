@@ -1,7 +1,6 @@
 package catalogue
 
 import (
-	"slices"
 	"time"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
@@ -28,9 +27,12 @@ type RecallAnswer struct {
 	// Free is No where a notice covers the part, Yes where none does or may and a
 	// coverage statement that is recent enough says that the set of notices is
 	// complete for it, otherwise Unknown. No notices at all is Unknown: absence
-	// of notices proves nothing.
+	// of notices proves nothing. Where the maker is not known, nothing clears the
+	// part.
 	Free evidence.Answer
-	// Notices are those that cover the part, or may.
+	// Notices are those that cover the part, and the first MaxPossible of those
+	// that may. Where the maker is not known, they are those of any maker that
+	// name the part's number.
 	Notices []*fitmentv1.Recall
 	// Possible is true where a notice may cover the part but that cannot be told.
 	Possible bool
@@ -40,90 +42,146 @@ type RecallAnswer struct {
 	Reason string
 }
 
+// MaxPossible bounds the notices listed that only may cover a part.
+const MaxPossible = 20
+
+// notice is a notice or coverage statement with its fields in the form in which
+// they are compared.
+type notice struct {
+	*fitmentv1.Recall
+
+	maker, number, vehicle, model string
+}
+
+// noticeOf prepares a record; the number is empty where it names none.
+func noticeOf(r *fitmentv1.Recall) (*notice, error) {
+	n := &notice{Recall: r, maker: Fold(r.GetPartMaker()), vehicle: Fold(r.GetMake()), model: Fold(r.GetModel())}
+	if r.GetPartNumber() == "" {
+		return n, nil
+	}
+	number, err := NumberKey(r.GetPartNumber())
+	n.number = number
+	return n, err
+}
+
+// asked is a query with its fields in the form in which they are compared.
+type asked struct {
+	RecallQuery
+
+	maker, number, vehicle, model string
+}
+
+func askedOf(q RecallQuery) asked {
+	number, _ := NumberKey(q.Number) // what is no number is none that is known
+	return asked{q, Fold(q.Maker), number, Fold(q.Vehicle.GetMake()), Fold(q.Vehicle.GetModel())}
+}
+
 // RecallState answers whether a part is free of recalls (49 CFR 573.12: no
 // recalled equipment, new or used, may be sold unless remedied).
-func (c *Catalogue) RecallState(q RecallQuery) RecallAnswer {
-	answer := RecallAnswer{Free: evidence.Unknown, Reason: "no dated set of recall notices covers this part"}
-	covered, possible := false, false
-	fresh := false
-	for _, r := range c.recallsOf(q.Maker, q.Kind) {
-		concerned := concerns(r, q)
-		switch {
-		case concerned == evidence.No:
-		case r.GetType() == fitmentv1.Recall_NOTICE:
-			answer.Notices = append(answer.Notices, r)
-			covered = covered || concerned == evidence.Yes
-			possible = possible || concerned != evidence.Yes
-		case r.GetType() == fitmentv1.Recall_COVERAGE && concerned == evidence.Yes:
-			if answer.Coverage == nil || r.GetAsOf() > answer.Coverage.GetAsOf() {
-				answer.Coverage = r
+func (c *Catalogue) RecallState(query RecallQuery) RecallAnswer {
+	q := askedOf(query)
+	answer := RecallAnswer{Free: evidence.Unknown}
+	covered, fresh, possible := false, false, 0
+	for _, list := range c.recallsOf(q) {
+		for _, n := range list {
+			concerned := concerns(n, q)
+			switch {
+			case concerned == evidence.No:
+			case n.GetType() == fitmentv1.Recall_COVERAGE && concerned == evidence.Yes:
+				if answer.Coverage == nil || n.GetAsOf() > answer.Coverage.GetAsOf() {
+					answer.Coverage = n.Recall
+				}
+				fresh = fresh || Recent(n.GetAsOf(), q.Today, q.MaxAgeDays)
+			case n.GetType() != fitmentv1.Recall_NOTICE:
+			case concerned == evidence.Yes:
+				covered = true
+				answer.Notices = append(answer.Notices, n.Recall)
+			default:
+				if possible++; possible <= MaxPossible {
+					answer.Notices = append(answer.Notices, n.Recall)
+				}
 			}
-			fresh = fresh || Recent(r.GetAsOf(), q.Today, q.MaxAgeDays)
 		}
 	}
-	answer.Possible = possible
-	switch {
-	case covered:
-		answer.Free, answer.Reason = evidence.No, "a recall notice covers this part"
-	case possible:
-		answer.Reason = "a recall notice may cover this part: what decides it is not proven"
-	case fresh:
-		answer.Free, answer.Reason = evidence.Yes, "the set of notices is complete and recent, and none covers this part"
-	case answer.Coverage != nil:
-		answer.Reason = "the set of recall notices for this part is too old"
-	}
+	answer.Possible = possible > 0
+	answer.conclude(covered, fresh, q.maker != "")
 	return answer
 }
 
-// recallsOf lists what may concern a part. Every record names its part's maker,
-// so a part whose maker is not known can be neither covered nor cleared.
-func (c *Catalogue) recallsOf(maker string, kind fitmentv1.Part_Kind) []*fitmentv1.Recall {
-	maker = Fold(maker)
-	if kind != fitmentv1.Part_KIND_UNSPECIFIED {
-		own, all := c.recallsByPart[recallKey{maker, kind}], c.recallsByPart[recallKey{maker, fitmentv1.Part_KIND_UNSPECIFIED}]
-		if len(all) == 0 {
-			return own
-		}
-		return append(slices.Clone(own), all...)
+// conclude answers from what was found.
+func (a *RecallAnswer) conclude(covered, fresh, known bool) {
+	switch {
+	case covered:
+		a.Free, a.Reason = evidence.No, "a recall notice covers this part"
+	case a.Possible:
+		a.Reason = "a recall notice may cover this part: what decides it is not proven"
+	case !known:
+		a.Reason = "whose part it is, is not proven, so no set of recall notices can clear it"
+	case fresh:
+		a.Free, a.Reason = evidence.Yes, "the set of notices is complete and recent, and none covers this part"
+	case a.Coverage != nil:
+		a.Reason = "the set of recall notices for this part is too old"
+	default:
+		a.Reason = "no dated set of recall notices covers this part"
 	}
-	var found []*fitmentv1.Recall
+}
+
+// recallsOf lists what may concern a part, in lists of which none shares a
+// record with another: what names the part's number, whoever made it, and what
+// names only its maker. Where the number is not known, every number of the maker
+// may be it.
+func (c *Catalogue) recallsOf(q asked) [][]*notice {
+	if q.maker == "" {
+		return [][]*notice{c.recallsByNumber[q.number]}
+	}
+	lists := c.ofKind(nil, c.recallsOfAll, q)
+	if q.number != "" {
+		return append(lists, c.recallsByNumber[q.number])
+	}
+	return c.ofKind(lists, c.recallsOfSome, q)
+}
+
+// ofKind adds a maker's records of the kind asked for and of every kind.
+func (c *Catalogue) ofKind(lists [][]*notice, index map[recallKey][]*notice, q asked) [][]*notice {
+	if q.Kind != fitmentv1.Part_KIND_UNSPECIFIED {
+		return append(lists, index[recallKey{q.maker, q.Kind}], index[recallKey{q.maker, fitmentv1.Part_KIND_UNSPECIFIED}])
+	}
 	for kind := range fitmentv1.Part_Kind(len(fitmentv1.Part_Kind_name)) {
-		found = append(found, c.recallsByPart[recallKey{maker, kind}]...)
+		lists = append(lists, index[recallKey{q.maker, kind}])
 	}
-	return found
+	return lists
 }
 
 // concerns tells whether a record is about the part asked for.
-func concerns(r *fitmentv1.Recall, q RecallQuery) evidence.Answer {
+func concerns(n *notice, q asked) evidence.Answer {
 	kind := evidence.Yes
 	switch {
-	case r.GetKind() == fitmentv1.Part_KIND_UNSPECIFIED:
+	case n.GetKind() == fitmentv1.Part_KIND_UNSPECIFIED:
 	case q.Kind == fitmentv1.Part_KIND_UNSPECIFIED:
 		kind = evidence.Unknown
 	default:
-		kind = evidence.Of(r.GetKind() == q.Kind)
+		kind = evidence.Of(n.GetKind() == q.Kind)
 	}
 	return evidence.And(
 		kind,
-		Same(r.GetPartMaker(), q.Maker),
-		sameNumber(r.GetPartNumber(), q.Number),
-		Same(r.GetMake(), q.Vehicle.GetMake()),
-		Same(r.GetModel(), q.Vehicle.GetModel()),
-		yearIn(r.GetYearFrom(), r.GetYearTo(), q.Vehicle.GetModelYear()),
+		folded(n.maker, q.maker),
+		folded(n.number, q.number),
+		folded(n.vehicle, q.vehicle),
+		folded(n.model, q.model),
+		yearIn(n.GetYearFrom(), n.GetYearTo(), q.Vehicle.GetModelYear()),
 	)
 }
 
-// sameNumber is Same for part numbers.
-func sameNumber(limit, number string) evidence.Answer {
-	if limit == "" {
+// folded is Same for words in the form in which they are compared.
+func folded(limit, value string) evidence.Answer {
+	switch limit {
+	case "", value:
 		return evidence.Yes
 	}
-	left, err := NumberKey(limit)
-	right, errRight := NumberKey(number)
-	if err != nil || errRight != nil {
+	if value == "" {
 		return evidence.Unknown
 	}
-	return evidence.Of(left == right)
+	return evidence.No
 }
 
 // Recent tells whether a day is not after today and at most maxAge days before.

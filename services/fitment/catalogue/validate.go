@@ -53,7 +53,7 @@ func ValidatePart(part *fitmentv1.Part, fields *check.Fields) {
 
 func validateMaker(fields *check.Fields, field, maker string) {
 	if _, err := MakerSlug(maker); err != nil {
-		fields.Add(field, strconv.Quote(maker)+" names no maker", ErrMaker.Error())
+		fields.Add(field, fmt.Sprintf("%.60q names no maker", maker), ErrMaker.Error())
 		return
 	}
 	fields.Text(field, maker, maxName, true)
@@ -64,7 +64,7 @@ func validateNumber(fields *check.Fields, field, number string, required bool) {
 		return
 	}
 	if _, err := NumberKey(number); err != nil {
-		fields.Add(field, strconv.Quote(number)+" is no part number", names.ErrNumber.Error())
+		fields.Add(field, fmt.Sprintf("%.60q is no part number", number), names.ErrNumber.Error())
 		return
 	}
 	fields.Text(field, number, maxName, required)
@@ -122,7 +122,7 @@ func validateMarket(fields *check.Fields, field, market string) {
 		return
 	}
 	if len(market) != 2 || !capital(market[0]) || !capital(market[1]) {
-		fields.Add(field, strconv.Quote(market)+" is no market", `a country as two capital letters (ISO 3166-1), such as "US"`)
+		fields.Add(field, fmt.Sprintf("%.60q is no market", market), `a country as two capital letters (ISO 3166-1), such as "US"`)
 	}
 }
 

@@ -10,6 +10,7 @@ import (
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	"beltwright.example/services/fitment/fault"
+	"beltwright.example/services/fitment/names"
 	"beltwright.example/services/platform/check"
 )
 
@@ -96,7 +97,8 @@ func validateSupport(e *fitmentv1.Evidence, yard, prefix string, fields *check.F
 	if e.GetLevel() == fitmentv1.Evidence_SHOWN && e.GetHow() == "" {
 		fields.Add(prefix+"how", "is missing", "what shows it, such as label photo")
 	}
-	if e.GetLevel() == fitmentv1.Evidence_CONFIRMED && (strings.TrimSpace(e.GetBy()) == "" || strings.EqualFold(e.GetBy(), yard)) {
+	by := names.Fold(e.GetBy())
+	if e.GetLevel() == fitmentv1.Evidence_CONFIRMED && (by == "" || by == names.Fold(yard)) {
 		fields.Add(prefix+"by", "does not say who confirmed it", "who other than the seller saw it")
 	}
 }
@@ -109,11 +111,11 @@ func validateValue(shape form, value, field string, fields *check.Fields) {
 		validateNumber(value, field, fields)
 	case formKind:
 		if kind := fitmentv1.Part_Kind(fitmentv1.Part_Kind_value[value]); !knownKind(kind) {
-			fields.Add(field, strconv.Quote(value)+" is no kind of part", "a kind such as BUCKLE_PRETENSIONER")
+			fields.Add(field, fmt.Sprintf("%.60q is no kind of part", value), "a kind such as BUCKLE_PRETENSIONER")
 		}
 	case formPosition:
 		if !positionShape.MatchString(value) {
-			fields.Add(field, strconv.Quote(value)+" is no position", "row and side, such as 1 RIGHT")
+			fields.Add(field, fmt.Sprintf("%.60q is no position", value), "row and side, such as 1 RIGHT")
 		}
 	case formDriveSide:
 		oneOf(value, field, fields, "LEFT", "RIGHT")
@@ -133,13 +135,13 @@ func oneOf(value, field string, fields *check.Fields, allowed ...string) {
 	if slices.Contains(allowed, value) {
 		return
 	}
-	fields.Add(field, strconv.Quote(value)+" is neither "+strings.Join(allowed, " nor "), strings.Join(allowed, " or "))
+	fields.Add(field, fmt.Sprintf("%.60q is neither %s", value, strings.Join(allowed, " nor ")), strings.Join(allowed, " or "))
 }
 
 func whole(value, field string, low, high int64, fields *check.Fields) {
 	n, err := strconv.ParseInt(value, 10, 64)
 	if err != nil || strconv.FormatInt(n, 10) != value {
-		fields.Add(field, strconv.Quote(value)+" is no whole number", fmt.Sprintf("%d to %d", low, high))
+		fields.Add(field, fmt.Sprintf("%.60q is no whole number", value), fmt.Sprintf("%d to %d", low, high))
 		return
 	}
 	fields.Int(field, n, low, high)
@@ -149,7 +151,7 @@ func whole(value, field string, low, high int64, fields *check.Fields) {
 func validateOhms(e *fitmentv1.Evidence, prefix string, fields *check.Fields) {
 	ohms, ok := parseOhms(e.GetValue())
 	if !ok {
-		fields.Add(prefix+"value", strconv.Quote(e.GetValue())+" is no resistance", "ohms from 0 to 1e9, or OL for over-range")
+		fields.Add(prefix+"value", fmt.Sprintf("%.60q is no resistance", e.GetValue()), "ohms from 0 to 1e9, or OL for over-range")
 		return
 	}
 	r := e.GetReading()

@@ -103,6 +103,7 @@ func TestEvidenceIsTyped(t *testing.T) {
 		{&fitmentv1.Evidence{Attribute: fitmentv1.Evidence_FLOOD, Value: "no", Level: fitmentv1.Evidence_SHOWN}, "how"},
 		{&fitmentv1.Evidence{Attribute: fitmentv1.Evidence_FLOOD, Value: "no", Level: fitmentv1.Evidence_CONFIRMED, How: "look"}, "by"},
 		{&fitmentv1.Evidence{Attribute: fitmentv1.Evidence_FLOOD, Value: "no", Level: fitmentv1.Evidence_CONFIRMED, How: "look", By: "Hill-Yard"}, "by"},
+		{&fitmentv1.Evidence{Attribute: fitmentv1.Evidence_FLOOD, Value: "no", Level: fitmentv1.Evidence_CONFIRMED, How: "look", By: " hill-yard "}, "by"},
 		{&fitmentv1.Evidence{Attribute: fitmentv1.Evidence_FLOOD, Value: "no", Level: fitmentv1.Evidence_CONFIRMED, How: "look", By: "an assessor"}, ""},
 		{&fitmentv1.Evidence{Attribute: fitmentv1.Evidence_PART_KIND, Value: "BUCKLE_PRETENSIONER", Level: claimed}, ""},
 		{&fitmentv1.Evidence{Attribute: fitmentv1.Evidence_PART_KIND, Value: "KIND_UNSPECIFIED", Level: claimed}, "value"},

@@ -20,8 +20,8 @@ type Case struct {
 	number evidence.Fact
 	// seller is the folded maker that the listing names, if any.
 	seller string
-	// listed is the catalogue's part of that number at any level, if it has
-	// exactly one; label the same where the number is proven.
+	// listed is the catalogue's part of that number at any level, nil where it has
+	// none or the number is ambiguous; label the same where the number is proven.
 	listed, label *fitmentv1.Part
 	// right is the listed part's place among the right parts, nil where it has
 	// none; proven the same where the number is proven.
@@ -29,6 +29,9 @@ type Case struct {
 	// identical is true where the proven number is that of the part to be
 	// replaced.
 	identical bool
+	// ambiguous is true where several makers use the number and the listing names
+	// none: it is then no part's number.
+	ambiguous bool
 
 	donor *donorVIN
 	loops *loops
@@ -48,13 +51,13 @@ func caseOf(q *Question, claims evidence.Claims) *Case {
 	if !c.number.Known() {
 		return c
 	}
+	if c.ambiguous = c.seller == "" && !q.oneMaker(c.number.Key); c.ambiguous {
+		return c
+	}
 	for i := range q.rights {
 		if m := &q.rights[i]; m.number == c.number.Key && (c.seller == "" || c.seller == m.maker) {
-			if c.right != nil { // two makers, one number: which one is not known
-				c.right = nil
-				break
-			}
 			c.right = m
+			break
 		}
 	}
 	c.listed = c.lookUp()
@@ -65,28 +68,35 @@ func caseOf(q *Question, claims evidence.Claims) *Case {
 	return c
 }
 
+// oneMaker tells whether at most one maker is known to use a number: the
+// catalogue's, and the maker of the part to be replaced where it bears it.
+func (q *Question) oneMaker(number string) bool {
+	if number == q.replaced {
+		return q.cat.OneMaker(number, q.replacedMaker)
+	}
+	return q.cat.OneMaker(number, "")
+}
+
 // lookUp finds the part of the listing's number in the catalogue, by the
 // listing's maker where it names one.
 func (c *Case) lookUp() *fitmentv1.Part {
 	if c.right != nil {
 		return c.right.Part
 	}
-	var found *fitmentv1.Part
 	for _, part := range c.cat.PartByNumber(c.number.Key) {
-		if c.seller != "" && names.Fold(part.GetMaker()) != c.seller {
-			continue
+		if c.seller == "" || names.Fold(part.GetMaker()) == c.seller {
+			return part // the only one: a number without a maker is one maker's, see caseOf
 		}
-		if found != nil {
-			return nil
-		}
-		found = part
 	}
-	return found
+	return nil
 }
 
 // sameAsReplaced tells whether the number is that of the part to be replaced;
 // makers that are stated must not differ.
 func (c *Case) sameAsReplaced() bool {
+	if c.ambiguous {
+		return false
+	}
 	maker := c.seller
 	if c.listed != nil {
 		maker = names.Fold(c.listed.GetMaker())

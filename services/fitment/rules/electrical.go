@@ -1,12 +1,15 @@
 package rules
 
 import (
+	"math/bits"
+	"slices"
 	"strconv"
 
 	"google.golang.org/protobuf/proto"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	"beltwright.example/services/fitment/fault"
+	"beltwright.example/services/fitment/names"
 )
 
 // loops is what the loop readings come to.
@@ -40,8 +43,17 @@ type tally struct {
 	outside, burnt int // outside the window; open or shorted
 	clipped        int // at the end of a module's display: high, or open
 	unusable       int
+	// stages of which a reading counts, and of which one is shown, by bits.
+	read, shown uint64
 	// why the last unusable one is, and window and value of the last that counts.
 	why, limits, value string
+}
+
+// observed is a reading with the highest level at which it is stated.
+type observed struct {
+	*fitmentv1.Reading
+
+	level fitmentv1.Evidence_Level
 }
 
 // judgeLoops needs a reading of each stage: one good squib says nothing about
@@ -50,42 +62,62 @@ type tally struct {
 func (c *Case) judgeLoops() *loops {
 	window, own := c.window()
 	t := tally{}
-	for _, e := range c.claims.Listing().GetEvidence() {
-		if e.GetAttribute() == fitmentv1.Evidence_LOOP_RESISTANCE {
-			c.count(&t, e, window)
-		}
+	for _, o := range c.observations() {
+		c.count(&t, o, window)
 	}
-	return &loops{resistance: t.resistance(c.stagesKnown(), own), deployment: t.deployment(c.stagesKnown())}
+	stages := max(c.stagesKnown(), bits.Len64(t.read)-1)
+	return &loops{resistance: t.resistance(stages, own), deployment: t.deployment(stages)}
 }
 
-// count adds one piece of evidence. Only readings of the part itself count: with
-// a substitute load in its place, or on the harness without it, the rest of the
+// observations lists the loop's readings, each once: what is entered twice was
+// not read twice.
+func (c *Case) observations() []observed {
+	var list []observed
+	for _, e := range c.claims.Listing().GetEvidence() {
+		if e.GetAttribute() != fitmentv1.Evidence_LOOP_RESISTANCE {
+			continue
+		}
+		at := slices.IndexFunc(list, func(o observed) bool { return proto.Equal(o.Reading, e.GetReading()) })
+		if at < 0 {
+			list = append(list, observed{e.GetReading(), e.GetLevel()})
+			continue
+		}
+		list[at].level = max(list[at].level, e.GetLevel())
+	}
+	return list
+}
+
+// count adds one reading. Only readings of the part itself count: with a
+// substitute load in its place, or on the harness without it, the rest of the
 // loop was read.
-func (c *Case) count(t *tally, e *fitmentv1.Evidence, window *fitmentv1.ResistanceWindow) {
-	reading := e.GetReading()
+func (c *Case) count(t *tally, o observed, window *fitmentv1.ResistanceWindow) {
 	switch {
-	case reading == nil:
+	case o.Reading == nil:
 		t.unusable++
 		t.why = "a resistance without the reading behind it proves nothing"
 		return
-	case !c.ofThisPart(reading):
+	case !c.ofThisPart(o.Reading):
 		t.unusable++
 		t.why = "the reading is of another part"
 		return
-	case reading.GetMethod() == fitmentv1.Reading_SUBSTITUTE_LOAD || reading.GetMethod() == fitmentv1.Reading_METER_AT_HARNESS:
+	case o.GetMethod() == fitmentv1.Reading_SUBSTITUTE_LOAD || o.GetMethod() == fitmentv1.Reading_METER_AT_HARNESS:
 		t.unusable++
 		t.why = "the reading was taken without the part, so it says nothing about it"
 		return
+	case o.GetStage() < 0 || o.GetStage() > maxStages:
+		t.unusable++
+		t.why = "the reading is of a stage that no part has"
+		return
 	}
-	if reading.GetKind() == fitmentv1.Part_KIND_UNSPECIFIED {
-		reading = proto.CloneOf(reading)
-		reading.Kind = c.need.GetKind()
+	if o.GetKind() == fitmentv1.Part_KIND_UNSPECIFIED {
+		o.Reading = proto.CloneOf(o.Reading)
+		o.Kind = c.need.GetKind()
 	}
-	t.add(fault.Classify(reading, window), e.GetLevel())
+	t.add(fault.Classify(o.Reading, window), o)
 }
 
 // add counts a judged reading.
-func (t *tally) add(report *fitmentv1.ReadingReport, level fitmentv1.Evidence_Level) {
+func (t *tally) add(report *fitmentv1.ReadingReport, o observed) {
 	switch report.GetClass() {
 	case fitmentv1.ReadingReport_IN_RANGE:
 		t.inside++
@@ -102,8 +134,10 @@ func (t *tally) add(report *fitmentv1.ReadingReport, level fitmentv1.Evidence_Le
 		return
 	}
 	t.all++
-	if level >= fitmentv1.Evidence_SHOWN {
+	t.read |= 1 << o.GetStage()
+	if o.level >= fitmentv1.Evidence_SHOWN {
 		t.proven++
+		t.shown |= 1 << o.GetStage()
 	}
 	t.limits = limits(report.GetWindow())
 	if report.CorrectedOhms != nil {
@@ -111,15 +145,35 @@ func (t *tally) add(report *fitmentv1.ReadingReport, level fitmentv1.Evidence_Le
 	}
 }
 
-// ofThisPart tells whether a reading that names a kind or position names the
-// listing's.
+// ofThisPart tells whether what a reading names of kind, row and side contradicts
+// nothing: neither the kind needed, nor what is stated of the part. A part that
+// serves several positions may come from another one than needed, so the position
+// needed counts only where none is stated of the part.
 func (c *Case) ofThisPart(r *fitmentv1.Reading) bool {
-	kind, position := c.claims.Listing().GetKind(), c.claims.Listing().GetPosition()
-	if r.GetKind() != 0 && kind != 0 && r.GetKind() != kind {
-		return false
+	kind := c.claims.Fact(fitmentv1.Evidence_PART_KIND)
+	if r.GetKind() != fitmentv1.Part_KIND_UNSPECIFIED {
+		listed := c.claims.Listing().GetKind()
+		other := kind.Known() && kind.Key != r.GetKind().String()
+		if other || differ(r.GetKind(), c.need.GetKind()) || differ(r.GetKind(), listed) {
+			return false
+		}
 	}
-	return r.GetPosition().GetSide() == 0 || position.GetSide() == 0 ||
-		(r.GetPosition().GetSide() == position.GetSide() && r.GetPosition().GetRow() == position.GetRow())
+	position := c.position
+	if stated := c.claims.Fact(fitmentv1.Evidence_PART_POSITION); stated.Known() {
+		if from, err := names.ParsePosition(stated.Key); err == nil {
+			position = from
+		}
+	}
+	return near(r.GetPosition(), position) && near(r.GetPosition(), c.claims.Listing().GetPosition())
+}
+
+// differ tells whether two values are both stated, and not the same.
+func differ[T ~int32](a, b T) bool { return a != 0 && b != 0 && a != b }
+
+// near tells whether two positions agree in row and side, as far as both state
+// them.
+func near(a, b *fitmentv1.Position) bool {
+	return !differ(a.GetRow(), b.GetRow()) && !differ(a.GetSide(), b.GetSide())
 }
 
 // resistance answers whether the loops read inside the window.
@@ -148,7 +202,8 @@ func (t *tally) deployment(stages int) Result {
 	return t.enough(stages, yes("the loop reads as a bridge that has not burnt").comparing("", t.value))
 }
 
-// enough returns fine where each stage has a reading that is shown.
+// enough returns fine where each stage has a reading that is shown; of a part of
+// several stages only readings that state theirs tell which was read.
 func (t *tally) enough(stages int, fine Result) Result {
 	switch {
 	case t.all == 0 && t.unusable > 0:
@@ -157,12 +212,16 @@ func (t *tally) enough(stages int, fine Result) Result {
 		return unknown("no loop reading is known")
 	case t.proven == 0:
 		return unknown("the loop reading is only claimed")
-	case t.proven < max(1, stages):
-		return unknown("not every stage has a loop reading that is shown").comparing(strconv.Itoa(stages)+" stages", strconv.Itoa(t.proven))
+	case stages > 1 && t.shown&every(stages) != every(stages):
+		return unknown("not every stage has a loop reading of its own that states the stage and is shown").
+			comparing(strconv.Itoa(stages)+" stages", strconv.Itoa(bits.OnesCount64(t.shown&every(stages))))
 	default:
 		return fine
 	}
 }
+
+// every is the set of stages from 1 to the last.
+func every(last int) uint64 { return 1<<(last+1) - 2 }
 
 // stagesKnown is the number of stages that must have been read: the most that
 // anything says, at least 1.

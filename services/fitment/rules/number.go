@@ -7,6 +7,8 @@ import (
 	"beltwright.example/services/fitment/names"
 )
 
+const severalMakers = "several makers use this number; the label must also show the maker, and the listing name it"
+
 // rightNumber: the number on the label is that of a part listed for the vehicle,
 // or of one that replaces it in one step.
 func rightNumber(c *Case) Result {
@@ -15,6 +17,8 @@ func rightNumber(c *Case) Result {
 		return unknown("the statements about the part number contradict each other or cannot be read")
 	case !c.number.Known():
 		return unknown("the number on the label is not known")
+	case c.ambiguous:
+		return unknown(severalMakers)
 	case c.right != nil:
 		return c.levelled(c.againstReplaced())
 	}
@@ -43,11 +47,11 @@ func (c *Case) againstReplaced() Result {
 		fits = yes("the number replaces, in one step, that of a part listed for the vehicle")
 	}
 	fits = fits.comparing(c.right.Replaces, c.number.Value)
-	if q.replaced == "" || q.replaced == c.number.Key {
+	if q.replaced == "" {
 		return fits
 	}
 	for i := range q.rights {
-		if q.rights[i].number == q.replaced {
+		if q.rights[i].number == q.replaced && (q.replacedMaker == "" || q.replacedMaker == q.rights[i].maker) {
 			return fits
 		}
 	}
@@ -112,8 +116,6 @@ func (c *Case) otherNumber() Result {
 		return unknown("the catalogue lists no part for this vehicle, kind and position")
 	case c.furtherStep():
 		return unknown("the number replaces a right one only over several steps, each with its own condition; the maker must say whether it holds").comparing(q.rightNumbers(), c.number.Value)
-	case c.twoMakers():
-		return unknown("several makers use this number; the label must also show the maker")
 	case c.listed != nil && len(c.listed.GetApplications()) == 0 && c.listed.GetKind() == q.need.GetKind():
 		return unknown("the catalogue knows the number but not the vehicles it is for").comparing(q.rightNumbers(), c.number.Value)
 	default:
@@ -134,20 +136,6 @@ func (c *Case) furtherStep() bool {
 	return false
 }
 
-// twoMakers tells whether right parts of several makers bear the number.
-func (c *Case) twoMakers() bool {
-	if c.seller != "" {
-		return false
-	}
-	found := 0
-	for i := range c.rights {
-		if c.rights[i].number == c.number.Key {
-			found++
-		}
-	}
-	return found > 1
-}
-
 // rightNumbers is the first right number, for messages.
 func (q *Question) rightNumbers() string {
 	if len(q.rights) == 0 {
@@ -162,6 +150,8 @@ func rightVehicle(c *Case) Result {
 	switch {
 	case c.number.Conflict:
 		return unknown("the statements about the part number contradict each other or cannot be read")
+	case c.ambiguous:
+		return unknown(severalMakers)
 	case c.proven != nil && c.proven.Application == evidence.Yes:
 		return yes("the catalogue lists the vehicle for the part of this number")
 	case c.proven != nil && c.identical:

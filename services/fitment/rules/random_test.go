@@ -3,6 +3,7 @@ package rules_test
 import (
 	"testing"
 
+	"google.golang.org/protobuf/proto"
 	"pgregory.net/rapid"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
@@ -65,7 +66,9 @@ func drawLoop(t *rapid.T, l *fitmentv1.Listing) {
 		Method: fitmentv1.Reading_METER_AT_COMPONENT, ShortingClip: fitmentv1.Reading_OUT, Ohms: new(2.0),
 		Meter: &fitmentv1.Meter{PercentOfReading: 0.5, Counts: 2, ResolutionOhms: 0.01},
 	}
-	switch rapid.SampledFrom([]string{"inside", "inside", "inside", "above", "open", "clip"}).Draw(t, "loop") {
+	switch rapid.SampledFrom([]string{"inside", "inside", "inside", "inside too", "above", "open", "clip"}).Draw(t, "loop") {
+	case "inside too":
+		reading.Ohms = new(2.1)
 	case "above":
 		reading.Ohms = new(4.5)
 	case "open":
@@ -73,7 +76,15 @@ func drawLoop(t *rapid.T, l *fitmentv1.Listing) {
 	case "clip":
 		reading.ShortingClip = fitmentv1.Reading_IN
 	}
+	reading.Stage = rapid.SampledFrom([]int32{0, 1, 2, 1, 2, 3}).Draw(t, "stage")
+	if rapid.IntRange(0, 2).Draw(t, "names its part") == 0 {
+		reading.Kind = rapid.SampledFrom([]fitmentv1.Part_Kind{0, buckle, fitmentv1.Part_DRIVER_AIR_BAG, fitmentv1.Part_CURTAIN_AIR_BAG}).Draw(t, "kind of the reading")
+		reading.Position = rapid.SampledFrom([]*fitmentv1.Position{nil, right1, left1, {Row: 1}, {Row: 2}, {Side: fitmentv1.Position_LEFT}}).Draw(t, "position of the reading")
+	}
 	l.Evidence = append(l.Evidence, &fitmentv1.Evidence{Attribute: aLoop, Level: drawLevel(t), Reading: reading})
+	if rapid.IntRange(0, 2).Draw(t, "entered again") == 0 {
+		l.Evidence = append(l.Evidence, &fitmentv1.Evidence{Attribute: aLoop, Level: drawLevel(t), Reading: proto.CloneOf(reading)})
+	}
 }
 
 // drawListing changes a documented listing in a few places, or makes one up.
@@ -102,6 +113,13 @@ func drawListing(t *rapid.T) *fitmentv1.Listing {
 		drawLoop(t, l)
 	case 2:
 		drawLoop(t, l)
+	case 3:
+		forget(aLoop)(l)
+		drawLoop(t, l)
+		drawLoop(t, l)
+	}
+	if rapid.IntRange(0, 4).Draw(t, "donor") == 0 {
+		l.Donor.Model = rapid.SampledFrom([]string{"", "Merlin"}).Draw(t, "donor model")
 	}
 	if rapid.IntRange(0, 4).Draw(t, "maker") == 0 {
 		l.PartMaker = ""
@@ -125,7 +143,7 @@ func drawNeed(t *rapid.T) *fitmentv1.Need {
 	}
 	if rapid.IntRange(0, 3).Draw(t, "replaced") == 0 {
 		n.PartNumber = rapid.SampledFrom([]string{"K1", "K2", "K3", "X1", "S1", "QQ9"}).Draw(t, "replaced number")
-		n.PartMaker = rapid.SampledFrom([]string{"", "Orbis"}).Draw(t, "replaced maker")
+		n.PartMaker = rapid.SampledFrom([]string{"", "Orbis", "Norrin"}).Draw(t, "replaced maker")
 	}
 	if rapid.IntRange(0, 3).Draw(t, "looked") == 0 {
 		n.Connector = &fitmentv1.Connector{
@@ -166,16 +184,51 @@ func drawCase(tb testing.TB, t *rapid.T) drawn {
 	for _, number := range []string{"K1", "K2", "K3", "X1", "S1", "S2", "D1", "M1"} {
 		d.ref.parts = append(d.ref.parts, d.cat.Part("Orbis", number))
 	}
-	if rapid.IntRange(0, 5).Draw(t, "notice") == 0 {
-		number := rapid.SampledFrom([]string{"K1", "K2", "D1", "QQ9"}).Draw(t, "noticed")
-		recall(tb, d.cat, &fitmentv1.Recall{Name: "recalls/n", Type: fitmentv1.Recall_NOTICE, Number: "26-1", PartMaker: "Orbis", PartNumber: number})
-		d.ref.notices = []string{number}
+	if rapid.IntRange(0, 5).Draw(t, "maker left out") == 0 {
+		d.list.PartMaker = ""
 	}
+	drawMakers(tb, t, &d)
 	if rapid.IntRange(0, 5).Draw(t, "stale") == 0 {
 		recall(tb, d.cat, &fitmentv1.Recall{Name: "recalls/cover", Type: fitmentv1.Recall_COVERAGE, Number: "set 1", AsOf: "2026-05-30", PartMaker: "Orbis"})
 		d.ref.covered = false
 	}
 	return d
+}
+
+// drawMakers adds a notice, which may be younger than a query by VIN and limited
+// to a model, and another maker's part of a number that Orbis uses too or not.
+func drawMakers(tb testing.TB, t *rapid.T, d *drawn) {
+	tb.Helper()
+	if rapid.IntRange(0, 4).Draw(t, "notice") == 0 {
+		x := noticed{
+			maker:  rapid.SampledFrom([]string{"Orbis", "Orbis", "Norrin"}).Draw(t, "noticed maker"),
+			number: rapid.SampledFrom([]string{"K1", "K1", "K2", "D1", "QQ9"}).Draw(t, "noticed"),
+			model:  rapid.SampledFrom([]string{"", "Kestrel", "Merlin"}).Draw(t, "noticed model"),
+		}
+		recall(tb, d.cat, &fitmentv1.Recall{
+			Name: "recalls/n", Type: fitmentv1.Recall_NOTICE, Number: "26-1", PartMaker: x.maker, PartNumber: x.number, Model: x.model,
+			Issued: rapid.SampledFrom([]string{"2026-01-05", "2026-06-28"}).Draw(t, "issued"),
+		})
+		d.ref.notices = []noticed{x}
+	}
+	if rapid.IntRange(0, 4).Draw(t, "rival") == 0 {
+		number := rapid.SampledFrom([]string{"K1", "K1", "K2", "S1", "D1", "X1"}).Draw(t, "rival number")
+		norrin(tb, d.cat, number)
+		d.ref.rivals = []string{number}
+	}
+}
+
+// norrin adds a part of another maker: other connector, other vehicle.
+func norrin(tb testing.TB, c *catalogue.Catalogue, number string) {
+	tb.Helper()
+	err := c.PutPart(&fitmentv1.Part{
+		Maker: "Norrin", Number: number, Kind: buckle, Positions: []*fitmentv1.Position{right1}, Stages: 1,
+		Connector:    &fitmentv1.Connector{Interface: "Type 3", Keying: "C", Cavities: 4},
+		Applications: []*fitmentv1.Part_Application{{Make: "Velar", Model: "Osprey", YearFrom: 2004, YearTo: 2006}},
+	})
+	if err != nil {
+		tb.Fatal(err)
+	}
 }
 
 func TestNoDifferenceFromTheReference(t *testing.T) {

@@ -10,60 +10,75 @@ import (
 )
 
 // noRecall: no open recall covers the part. A notice that covers what is only
-// claimed bars already; only what is proven clears. A recall that is shown to be
-// remedied may lawfully be sold under federal law (49 CFR 573.12) but not
-// everywhere (Rhode Island § 31-53-5), so it stays unknown until the
-// jurisdiction is weighed.
+// claimed bars already; only what is proven clears, and only while no notice may
+// cover it: a query by VIN does not outweigh a notice, which may be younger. A
+// recall that is shown to be remedied may lawfully be sold under federal law (49
+// CFR 573.12) but not everywhere (Rhode Island § 31-53-5), so it stays unknown
+// until the jurisdiction is weighed.
 func noRecall(c *Case) Result {
-	open, shown := c.claims.Bool(fitmentv1.Evidence_RECALL_OPEN)
-	query := c.claims.Fact(fitmentv1.Evidence_RECALL_OPEN)
-	stated := c.recallState(false)
-	if stated.Free == evidence.No || open == evidence.Yes {
-		remedied, proven := c.claims.Bool(fitmentv1.Evidence_RECALL_REMEDIED)
-		if remedied == evidence.Yes && proven {
-			return unknown("a recall that covers it is shown to be remedied: federal law allows its sale, some states do not").comparing("", noticeNumbers(stated.Notices))
-		}
-		if open == evidence.Yes {
-			return no("a query by VIN found an open recall")
-		}
-		return no(stated.Reason).comparing("", noticeNumbers(stated.Notices))
+	open, _ := c.claims.Bool(fitmentv1.Evidence_RECALL_OPEN)
+	stated := c.recallState(c.statedQuery())
+	if open == evidence.Yes || stated.Free == evidence.No {
+		return c.recalled(open, stated)
 	}
-	proven := c.recallState(true)
-	current := open == evidence.No && shown && catalogue.Recent(query.Date, c.today, c.policy.RecallMaxAgeDays)
-	switch {
+	proven := c.recallState(c.provenQuery())
+	if proven.Free == evidence.No {
+		return c.recalled(open, proven)
+	}
+	switch query := c.claims.Fact(fitmentv1.Evidence_RECALL_OPEN); {
 	case query.Conflict:
 		return unknown("the statements about an open recall contradict each other or cannot be read")
 	case proven.Free == evidence.Yes:
 		return yes(proven.Reason).comparing("", "complete to "+proven.Coverage.GetAsOf())
-	case current && c.vinOf().answer.Answer == evidence.Yes:
-		return yes("a recent query by the donor's VIN found no open recall").comparing("", query.Date)
-	case current:
-		return unknown("a recent query by VIN found no open recall, but the donor's VIN itself is not proven")
-	case open == evidence.No && shown:
-		return unknown("the query by VIN that found no open recall has no date, or is too old")
-	default:
+	case proven.Possible:
 		return unknown(proven.Reason).comparing("", noticeNumbers(proven.Notices))
+	case stated.Possible:
+		return unknown(stated.Reason).comparing("", noticeNumbers(stated.Notices))
+	default:
+		return c.byQuery(query, proven)
 	}
 }
 
-// recallState asks the catalogue with what is proven of part and donor, or with
-// all that is stated.
-func (c *Case) recallState(proven bool) catalogue.RecallAnswer {
-	q := c.statedQuery()
-	if proven {
-		q = c.provenQuery()
+// recalled answers for a part that a notice covers or a query found under recall.
+func (c *Case) recalled(open evidence.Answer, state catalogue.RecallAnswer) Result {
+	remedied, proven := c.claims.Bool(fitmentv1.Evidence_RECALL_REMEDIED)
+	switch {
+	case remedied == evidence.Yes && proven:
+		return unknown("a recall that covers it is shown to be remedied: federal law allows its sale, some states do not").comparing("", noticeNumbers(state.Notices))
+	case open == evidence.Yes:
+		return no("a query by VIN found an open recall")
+	default:
+		return no(state.Reason).comparing("", noticeNumbers(state.Notices))
 	}
-	if q.Maker == "" && c.identical {
-		q.Maker = c.replacedMaker
+}
+
+// byQuery answers from a query by the donor's VIN, where the notices neither
+// cover the part nor may, nor clear it. A query clears only a part whose maker is
+// proven: of another's, notices may be loaded that were not looked at.
+func (c *Case) byQuery(query evidence.Fact, state catalogue.RecallAnswer) Result {
+	clean := query.Proven() && query.Key == "no"
+	switch {
+	case !clean:
+		return unknown(state.Reason)
+	case !catalogue.Recent(query.Date, c.today, c.policy.RecallMaxAgeDays):
+		return unknown("the query by VIN that found no open recall has no date, or is too old")
+	case c.vinOf().answer.Answer != evidence.Yes:
+		return unknown("a recent query by VIN found no open recall, but the donor's VIN itself is not proven")
+	case c.provenQuery().Maker == "":
+		return unknown("a recent query by VIN found no open recall, but whose part it is, is not proven")
+	default:
+		return yes("a recent query by the donor's VIN found no open recall").comparing("", query.Date)
 	}
-	if q.Maker == "" {
-		return catalogue.RecallAnswer{Free: evidence.Unknown, Reason: "whose part it is, is not proven, so no set of recall notices can clear it"}
-	}
+}
+
+// recallState asks the catalogue.
+func (c *Case) recallState(q catalogue.RecallQuery) catalogue.RecallAnswer {
 	q.Kind, q.Today, q.MaxAgeDays = c.need.GetKind(), c.today, c.policy.RecallMaxAgeDays
 	return c.cat.RecallState(q)
 }
 
-// statedQuery names part and donor by all that is stated.
+// statedQuery names part and donor by all that is stated. A part that bears the
+// number of the one it replaces is taken to be of its maker.
 func (c *Case) statedQuery() catalogue.RecallQuery {
 	donor := c.claims.Listing().GetDonor()
 	year, _ := c.statedYear()
@@ -74,6 +89,9 @@ func (c *Case) statedQuery() catalogue.RecallQuery {
 	if c.number.Known() {
 		q.Number = c.number.Key
 	}
+	if q.Maker == "" && c.identical {
+		q.Maker = c.replacedMaker
+	}
 	return q
 }
 
@@ -83,6 +101,9 @@ func (c *Case) provenQuery() catalogue.RecallQuery {
 	q := catalogue.RecallQuery{Vehicle: &fitmentv1.Vehicle{}}
 	if c.number.Proven() {
 		q.Number, q.Maker = c.number.Key, names.Fold(c.label.GetMaker())
+	}
+	if q.Maker == "" && c.identical {
+		q.Maker = c.replacedMaker
 	}
 	q.Vehicle.ModelYear, _ = c.provenYear()
 	if c.vinOf().answer.Answer == evidence.Yes {

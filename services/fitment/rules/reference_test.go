@@ -1,6 +1,7 @@
 package rules_test
 
 import (
+	"fmt"
 	"slices"
 	"strconv"
 	"strings"
@@ -21,11 +22,16 @@ type reference struct {
 	list  *fitmentv1.Listing
 	parts []*fitmentv1.Part
 	steps [][2]string
-	// notices and covered are what is loaded of recalls: numbers under recall, and
-	// whether the set is complete and recent.
-	notices []string
+	// notices and covered are what is loaded of recalls, and whether the set is
+	// complete and recent for Orbis.
+	notices []noticed
 	covered bool
+	// rivals are numbers that Norrin uses too.
+	rivals []string
 }
+
+// noticed is a recall of a maker's number, limited to a model where one is named.
+type noticed struct{ maker, number, model string }
 
 // held is what is stated of one attribute.
 type held struct {
@@ -184,6 +190,56 @@ func (r *reference) placed(p *fitmentv1.Part, v *fitmentv1.Vehicle) bool {
 	})
 }
 
+// disputed tells whether the listing's number may be another maker's: it names
+// none, and a number is used by Norrin too, or is by Norrin on the part in the
+// vehicle.
+func (r *reference) disputed() bool {
+	n := r.hold(aNumber)
+	if r.list.GetPartMaker() != "" || !n.stated || n.conflict {
+		return false
+	}
+	makers := map[string]bool{}
+	if r.part(n.value) != nil || slices.ContainsFunc(r.steps, func(s [2]string) bool { return strings.EqualFold(s[0], n.value) || strings.EqualFold(s[1], n.value) }) {
+		makers["Orbis"] = true
+	}
+	for _, rival := range r.rivals {
+		if strings.EqualFold(rival, n.value) {
+			makers["Norrin"] = true
+		}
+	}
+	for _, x := range r.notices {
+		if strings.EqualFold(x.number, n.value) {
+			makers[x.maker] = true
+		}
+	}
+	if maker := r.need.GetPartMaker(); maker != "" && n.value == plainForm(aNumber, r.need.GetPartNumber()) {
+		makers[maker] = true
+	}
+	return len(makers) > 1
+}
+
+// maker is whose the listed part is, as far as it is known; of a listing, only
+// Orbis is ever named.
+func (r *reference) maker() string {
+	n := r.hold(aNumber)
+	switch {
+	case r.list.GetPartMaker() != "":
+		return r.list.GetPartMaker()
+	case n.stated && !n.conflict && !r.disputed() && r.part(n.value) != nil:
+		return "Orbis"
+	case n.stated && !n.conflict && !r.disputed() && slices.Contains(r.rivals, strings.ToUpper(n.value)):
+		return "Norrin"
+	default:
+		return ""
+	}
+}
+
+// same tells whether the listing's number is that of the part to be replaced.
+func (r *reference) same() bool {
+	n, maker := r.hold(aNumber), r.need.GetPartMaker()
+	return n.value == plainForm(aNumber, r.need.GetPartNumber()) && !r.disputed() && (maker == "" || r.maker() == "" || maker == r.maker())
+}
+
 func (r *reference) part(number string) *fitmentv1.Part {
 	for _, p := range r.parts {
 		if strings.EqualFold(p.GetNumber(), number) {
@@ -229,7 +285,7 @@ func (r *reference) rights() []string {
 // number answers for the number alone: does the catalogue allow it?
 func (r *reference) number() evidence.Answer {
 	h := r.hold(aNumber)
-	if !h.stated || h.conflict {
+	if !h.stated || h.conflict || r.disputed() {
 		return unknown
 	}
 	answer := r.allows(h.value)
@@ -245,8 +301,9 @@ func (r *reference) allows(number string) evidence.Answer {
 	step := func(older, newer string) bool {
 		return slices.ContainsFunc(r.steps, func(s [2]string) bool { return strings.EqualFold(s[0], older) && strings.EqualFold(s[1], newer) })
 	}
+	ours := r.need.GetPartMaker() != "Norrin" // all right parts are Orbis's
 	if slices.Contains(rights, number) {
-		if replaced == "!" || replaced == number || slices.Contains(rights, replaced) || step(replaced, number) {
+		if replaced == "!" || (ours && (slices.Contains(rights, replaced) || step(replaced, number))) {
 			return yes
 		}
 		return unknown
@@ -254,9 +311,9 @@ func (r *reference) allows(number string) evidence.Answer {
 	p := r.part(number)
 	elsewhere := p != nil && len(p.GetApplications()) > 0 && !slices.ContainsFunc(r.possible(), func(v *fitmentv1.Vehicle) bool { return r.coversIgnoringPlace(p, v) })
 	switch {
-	case replaced == number && elsewhere:
+	case r.same() && elsewhere:
 		return unknown
-	case replaced == number || step(replaced, number):
+	case r.same() || (ours && step(replaced, number)):
 		return yes
 	case elsewhere:
 		return no
@@ -290,10 +347,10 @@ func (r *reference) coversIgnoringPlace(p *fitmentv1.Part, v *fitmentv1.Vehicle)
 // the number of the part to be replaced.
 func (r *reference) label() (p *fitmentv1.Part, same bool) {
 	h := r.hold(aNumber)
-	if !h.stated || h.conflict || !h.proven {
+	if !h.stated || h.conflict || !h.proven || r.disputed() {
 		return nil, false
 	}
-	return r.part(h.value), h.value == plainForm(aNumber, r.need.GetPartNumber())
+	return r.part(h.value), r.same()
 }
 
 // feature answers for a feature of the design: in every world that the statement
@@ -362,27 +419,75 @@ func (r *reference) vin() evidence.Answer {
 	return yes
 }
 
+// concerned tells what each notice says of a part of a maker and number from a
+// donor model, "" for what is not known: whether one covers it, and whether one
+// may.
+func (r *reference) concerned(maker, number, model string) (covers, may bool) {
+	fits := func(limit, value string) evidence.Answer {
+		switch {
+		case limit == "" || strings.EqualFold(limit, value):
+			return yes
+		case value == "":
+			return unknown
+		}
+		return no
+	}
+	for _, x := range r.notices {
+		switch evidence.And(fits(x.maker, maker), fits(x.number, number), fits(x.model, model)) {
+		case yes:
+			covers = true
+		case unknown:
+			may = true
+		}
+	}
+	return covers, may
+}
+
 // recall answers by scanning every notice.
 func (r *reference) recall() evidence.Answer {
 	h, n := r.hold(aOpen), r.hold(aNumber)
-	stated := n.stated && !n.conflict
-	hit := stated && slices.ContainsFunc(r.notices, func(x string) bool { return strings.EqualFold(x, n.value) }) && (r.part(n.value) != nil || r.list.GetPartMaker() != "")
+	stated, maker := "", r.maker()
+	if n.stated && !n.conflict {
+		stated = n.value
+	}
+	label, same := r.label()
+	if maker == "" && same {
+		maker = r.need.GetPartMaker()
+	}
+	model := r.list.GetDonor().GetModel()
+	covers, may := r.concerned(maker, stated, model)
 	opened := h.stated && !h.conflict && h.value == "yes"
-	if hit || opened {
+	if covers || opened {
 		if m := r.hold(aRemedied); m.stated && !m.conflict && m.proven && m.value == "yes" {
 			return unknown
 		}
 		return no
 	}
-	label, same := r.label()
-	known := label != nil || (same && r.need.GetPartMaker() != "")
-	if h.conflict {
+	sure := "" // the maker, as far as it is proven
+	switch {
+	case label != nil:
+		sure = "Orbis"
+	case stated != "" && n.proven && !r.disputed() && r.list.GetPartMaker() == "" && slices.Contains(r.rivals, strings.ToUpper(stated)):
+		sure = "Norrin"
+	case same:
+		sure = r.need.GetPartMaker()
+	}
+	if r.vin() != yes {
+		model = ""
+	}
+	if !n.proven {
+		stated = ""
+	}
+	_, might := r.concerned(sure, stated, model)
+	switch {
+	case h.conflict || sure == "" || might:
+		return unknown
+	case r.covered && sure == "Orbis":
+		return yes
+	case may:
 		return unknown
 	}
-	if r.covered && known && n.proven {
-		return yes
-	}
-	if h.stated && h.proven && r.fresh() && r.vin() == yes {
+	if h.stated && h.value == "no" && h.proven && r.fresh() && r.vin() == yes {
 		return yes
 	}
 	return unknown
@@ -401,15 +506,27 @@ func (r *reference) fresh() bool {
 }
 
 // readings answers for the loop readings, of which the generators draw fixed
-// values: 2.0 (in every window), 4.5 (above every window), over-range (open) and
-// one with the clip in.
+// values: 2.0 and 2.1 (in every window), 4.5 (above every window), over-range
+// (open) and one with the clip in.
 func (r *reference) readings() (window, loop evidence.Answer) {
-	inside, above, open, proven := 0, 0, 0, 0
+	inside, above, open := 0, 0, 0
+	shownStages, highest := map[int]bool{}, 0
+	counted := map[string]bool{}
 	for _, e := range r.list.GetEvidence() {
 		reading := e.GetReading()
-		switch {
-		case e.GetAttribute() != aLoop || reading == nil || reading.GetShortingClip() == fitmentv1.Reading_IN:
+		if e.GetAttribute() != aLoop || reading == nil || reading.GetShortingClip() == fitmentv1.Reading_IN || !r.ofThis(reading) {
 			continue
+		}
+		highest = max(highest, int(reading.GetStage()))
+		if e.GetLevel() > claimed {
+			shownStages[int(reading.GetStage())] = true
+		}
+		text := fmt.Sprint(reading.GetKind(), reading.GetPosition().GetRow(), reading.GetPosition().GetSide(), reading.GetMethod(), reading.GetOhms(), reading.GetOverRange(), reading.GetStage())
+		if counted[text] {
+			continue
+		}
+		counted[text] = true
+		switch {
 		case reading.GetOverRange():
 			open++
 		case reading.GetOhms() > 4:
@@ -417,15 +534,14 @@ func (r *reference) readings() (window, loop evidence.Answer) {
 		default:
 			inside++
 		}
-		if e.GetLevel() > claimed {
-			proven++
-		}
 	}
 	label, _ := r.label()
-	squibs := r.squibs(label)
-	enough := evidence.Of(proven >= squibs && inside+above > 0)
-	if enough == no {
-		enough = unknown
+	squibs := max(r.squibs(label), highest)
+	enough := yes
+	for stage := 1; stage <= squibs; stage++ {
+		if !shownStages[stage] && (squibs > 1 || !shownStages[0]) {
+			enough = unknown
+		}
 	}
 	switch {
 	case open > 0:
@@ -438,6 +554,57 @@ func (r *reference) readings() (window, loop evidence.Answer) {
 		return unknown, enough
 	}
 	return enough, enough
+}
+
+// ofThis tells whether a reading says of kind, row and side what the need and the
+// statements about the part allow.
+func (r *reference) ofThis(reading *fitmentv1.Reading) bool {
+	is := func(name string, zero bool, allowed string) bool {
+		return zero || allowed == "" || strings.EqualFold(name, allowed)
+	}
+	stated := func(a rules.Attribute, otherwise string) string {
+		if h := r.hold(a); h.stated && !h.conflict {
+			return h.value
+		}
+		return otherwise
+	}
+	kind := reading.GetKind()
+	for _, allowed := range []string{r.need.GetKind().String(), stated(aKind, "")} {
+		if !is(kind.String(), kind == 0, allowed) {
+			return false
+		}
+	}
+	if r.list.GetKind() != 0 && kind != 0 && kind != r.list.GetKind() {
+		return false
+	}
+	places := []string{stated(aPosition, r.place())}
+	if at := r.list.GetPosition(); at != nil {
+		places = append(places, strconv.Itoa(int(at.GetRow()))+" "+at.GetSide().String())
+	}
+	for _, place := range places {
+		row, side, _ := strings.Cut(place, " ")
+		at := reading.GetPosition()
+		if !is(strconv.Itoa(int(at.GetRow())), at.GetRow() == 0, row) || !is(at.GetSide().String(), at.GetSide() == 0, side) {
+			return false
+		}
+	}
+	return true
+}
+
+// place is where the need wants the part, "" where that is not known.
+func (r *reference) place() string {
+	switch {
+	case r.need.GetKind() == fitmentv1.Part_CONTROL_MODULE:
+		return ""
+	case r.need.GetKind() != fitmentv1.Part_DRIVER_AIR_BAG:
+		return strconv.Itoa(int(r.need.GetPosition().GetRow())) + " " + strings.ToLower(r.need.GetPosition().GetSide().String())
+	case r.need.GetVehicle().GetDriveSide() == fitmentv1.Vehicle_LEFT:
+		return "1 left"
+	case r.need.GetVehicle().GetDriveSide() == fitmentv1.Vehicle_RIGHT:
+		return "1 right"
+	default:
+		return ""
+	}
 }
 
 func (r *reference) squibs(label *fitmentv1.Part) int {
@@ -485,15 +652,7 @@ func (r *reference) position() evidence.Answer {
 		}
 		return list
 	}
-	want := ""
-	switch {
-	case r.need.GetKind() != fitmentv1.Part_DRIVER_AIR_BAG:
-		want = places(&fitmentv1.Part{Positions: []*fitmentv1.Position{r.need.GetPosition()}})[0]
-	case r.need.GetVehicle().GetDriveSide() == fitmentv1.Vehicle_LEFT:
-		want = "1 left"
-	case r.need.GetVehicle().GetDriveSide() == fitmentv1.Vehicle_RIGHT:
-		want = "1 right"
-	}
+	want := r.place()
 	label, _ := r.label()
 	switch {
 	case h.conflict || want == "":
@@ -545,7 +704,7 @@ func (r *reference) application() evidence.Answer {
 	n := r.hold(aNumber)
 	label, same := r.label()
 	switch {
-	case !n.stated || n.conflict:
+	case !n.stated || n.conflict || r.disputed():
 		return unknown
 	case r.isRight(r.part(n.value)):
 		if n.proven && same {
@@ -562,7 +721,7 @@ func (r *reference) application() evidence.Answer {
 	answer := r.allows(n.value)
 	stepped := slices.ContainsFunc(r.steps, func(s [2]string) bool { return strings.EqualFold(s[0], replaced) && strings.EqualFold(s[1], n.value) })
 	switch {
-	case replaced == n.value || stepped:
+	case r.same() || (stepped && r.need.GetPartMaker() != "Norrin"):
 		if answer == yes && !n.proven {
 			return unknown
 		}
@@ -632,6 +791,9 @@ func (r *reference) build() evidence.Answer {
 	split := func(number string) bool { return number == "s1" || number == "s2" }
 	built := r.need.GetVehicle().GetBuildDate()
 	p := r.part(n.value)
+	if r.disputed() {
+		p = nil
+	}
 	elsewhere := p != nil && !r.isRight(p) && len(p.GetApplications()) > 0 &&
 		!slices.ContainsFunc(r.possible(), func(v *fitmentv1.Vehicle) bool { return r.coversIgnoringPlace(p, v) })
 	switch {
@@ -641,7 +803,7 @@ func (r *reference) build() evidence.Answer {
 		return yes
 	case r.isRight(label):
 		return evidence.Or(evidence.Of(!split(n.value) || built != ""), unknown)
-	case n.stated && split(n.value) && !r.isRight(p) && r.need.GetVehicle().GetModel() == "Swift" && built != "" && (r.need.GetVehicle().GetModelYear() == 2005 || r.need.GetVehicle().GetModelYear() == 0):
+	case n.stated && p != nil && split(n.value) && !r.isRight(p) && r.need.GetVehicle().GetModel() == "Swift" && built != "" && (r.need.GetVehicle().GetModelYear() == 2005 || r.need.GetVehicle().GetModelYear() == 0):
 		return evidence.Not(evidence.Of(wrongSide(n.value, built)))
 	case len(r.rights()) == 0:
 		return unknown

@@ -198,6 +198,22 @@ func TestValidateNeed(t *testing.T) {
 	}
 }
 
+func TestANeedsLongTextIsNotEchoedWhole(t *testing.T) {
+	t.Parallel()
+	long := strings.Repeat("é", 5000)
+	n := kestrel(func(n *fitmentv1.Need) { n.PartNumber, n.Jurisdiction, n.Vehicle.Market = long, long, long })
+	var fields check.Fields
+	rules.ValidateNeed(n, "", &fields)
+	if len(fields.Violations()) != 3 {
+		t.Errorf("%v", fields.Violations())
+	}
+	for _, v := range fields.Violations() {
+		if len([]rune(v.Problem)) > 100 {
+			t.Errorf("%s: %d runes", v.Field, len([]rune(v.Problem)))
+		}
+	}
+}
+
 func TestVerdictOfTwoAnswers(t *testing.T) {
 	t.Parallel()
 	cases := []struct {

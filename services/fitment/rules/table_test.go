@@ -160,6 +160,14 @@ func numberTable() []one {
 		{rule: matches, name: "vehicle bears what is not listed", need: replacing("QQ9"), list: listing(), want: unknown},
 		{rule: matches, name: "replaces the replaced part", need: kestrel(elsewhere, func(n *fitmentv1.Need) { n.PartNumber, n.PartMaker = "K2", "Orbis" }), list: numbered("K3", shown), want: yes},
 
+		{rule: matches, name: "two makers' number, none stated", list: listing(makerless), cat: rival, want: unknown},
+		{rule: matches, name: "two makers' number, stated", list: listing(), cat: rival, want: yes},
+		{rule: matches, name: "another maker's by a notice", list: listing(makerless), cat: rivalNotice, want: unknown},
+		{rule: matches, name: "the other maker's stated", list: listing(func(l *fitmentv1.Listing) { l.PartMaker = "Norrin" }), cat: rival, want: no},
+		{rule: matches, name: "bears the replaced number, two makers", need: replacing("K1"), list: listing(makerless), cat: rival, want: unknown},
+		{rule: matches, name: "the vehicle bears another maker's", need: kestrel(func(n *fitmentv1.Need) { n.PartNumber, n.PartMaker = "K1", "Norrin" }), list: listing(), want: unknown},
+		{rule: application, name: "two makers' number, none stated", list: listing(makerless), cat: rival, want: unknown},
+
 		{rule: application, name: "listed", list: listing(), want: yes},
 		{rule: application, name: "by application only", list: unlabelled(), want: unknown},
 		{rule: application, name: "claimed number of another vehicle", list: numbered("X1", claimed), want: no},
@@ -167,6 +175,18 @@ func numberTable() []one {
 		{rule: application, name: "bears the replaced part's number", need: replacing("QQ9"), list: numbered("QQ9", shown), want: yes},
 		{rule: application, name: "nothing listed", need: kestrel(elsewhere), list: unlabelled(), want: unknown},
 	}
+}
+
+func makerless(l *fitmentv1.Listing) { l.PartMaker = "" }
+
+func rival(tb testing.TB, c *catalogue.Catalogue) {
+	tb.Helper()
+	norrin(tb, c, "K1")
+}
+
+func rivalNotice(tb testing.TB, c *catalogue.Catalogue) {
+	tb.Helper()
+	recall(tb, c, &fitmentv1.Recall{Name: "recalls/n", Type: fitmentv1.Recall_NOTICE, Number: "26-2", PartMaker: "Norrin", PartNumber: "K1"})
 }
 
 func yearTable() []one {
@@ -256,6 +276,29 @@ func connectorTable() []one {
 	}
 }
 
+// staged adds a shown reading that states its stage.
+func staged(stage int32, ohms float64) func(*fitmentv1.Listing) {
+	return func(l *fitmentv1.Listing) {
+		reads(ohms, shown)(l)
+		l.GetEvidence()[len(l.GetEvidence())-1].GetReading().Stage = stage
+	}
+}
+
+// curtain adds a shown reading of the left curtain air bag.
+func curtain(l *fitmentv1.Listing) {
+	reads(2.0, shown)(l)
+	r := l.GetEvidence()[len(l.GetEvidence())-1].GetReading()
+	r.Kind, r.Position = fitmentv1.Part_CURTAIN_AIR_BAG, left1
+}
+
+// bag is a documented listing of D1 without its readings.
+func bag(changes ...func(*fitmentv1.Listing)) *fitmentv1.Listing {
+	changes = append([]func(*fitmentv1.Listing){
+		func(l *fitmentv1.Listing) { l.Kind, l.Position = fitmentv1.Part_DRIVER_AIR_BAG, left1 }, forget(aLoop),
+	}, changes...)
+	return numbered("D1", shown, changes...)
+}
+
 func electricalTable() []one {
 	stages, window, loop := "electrical.stages", "electrical.resistance", "deployment.loop"
 	two := kestrel(func(n *fitmentv1.Need) { n.Stages = 2 })
@@ -298,7 +341,22 @@ func electricalTable() []one {
 		// part's own window it decides nothing.
 		{rule: window, name: "above the usual window only", list: numbered("K2", shown, forget(aLoop), reads(3.8, shown)), want: unknown},
 		{rule: window, name: "one of two stages", need: driverBag(), list: numbered("D1", shown, func(l *fitmentv1.Listing) { l.Kind, l.Position = fitmentv1.Part_DRIVER_AIR_BAG, left1 }, forget(aLoop), reads(2.0, shown)), want: unknown},
-		{rule: window, name: "both stages", need: driverBag(), list: numbered("D1", shown, func(l *fitmentv1.Listing) { l.Kind, l.Position = fitmentv1.Part_DRIVER_AIR_BAG, left1 }, forget(aLoop), reads(2.0, shown), reads(2.1, shown)), want: yes},
+		{rule: window, name: "both stages", need: driverBag(), list: numbered("D1", shown, func(l *fitmentv1.Listing) { l.Kind, l.Position = fitmentv1.Part_DRIVER_AIR_BAG, left1 }, forget(aLoop), staged(1, 2.0), staged(2, 2.0)), want: yes},
+		{rule: window, name: "the same reading twice", need: driverBag(), list: bag(staged(1, 2.0), staged(1, 2.0)), want: unknown},
+		{rule: window, name: "one stage twice", need: driverBag(), list: bag(staged(1, 2.0), staged(1, 2.1)), want: unknown},
+		{rule: window, name: "stages not stated", need: driverBag(), list: bag(reads(2.0, shown), reads(2.1, shown)), want: unknown},
+		{rule: loop, name: "the same reading twice", need: driverBag(), list: bag(staged(1, 2.0), staged(1, 2.0)), want: unknown},
+		{rule: window, name: "a stage more than known", list: listing(forget(aLoop), staged(2, 2.0)), want: unknown},
+		{rule: window, name: "claimed, then shown", list: listing(forget(aLoop), reads(2.0, claimed), reads(2.0, shown)), want: yes},
+		{rule: window, name: "of another row, no side", list: by(func(r *fitmentv1.Reading) { r.Position = &fitmentv1.Position{Row: 2} }), want: unknown},
+		{rule: window, name: "of another side, no row", list: by(func(r *fitmentv1.Reading) { r.Position = &fitmentv1.Position{Side: fitmentv1.Position_LEFT} }), want: unknown},
+		{rule: window, name: "of the row, no side", list: by(func(r *fitmentv1.Reading) { r.Position = &fitmentv1.Position{Row: 1} }), want: yes},
+		{rule: window, name: "of another part, plain fields not stated", list: listing(forget(aKind, aPosition, aLoop), curtain), want: unknown},
+		{rule: loop, name: "of another part, plain fields not stated", list: listing(forget(aKind, aPosition, aLoop), curtain), want: unknown},
+		{rule: window, name: "pulled from the other side, as stated", list: listing(instead(aPosition, "1 LEFT", shown), forget(aLoop), func(l *fitmentv1.Listing) {
+			l.Position = left1
+			reads(2.0, shown)(l)
+		}), want: yes},
 		{rule: window, name: "no squib", need: module(), list: &fitmentv1.Listing{}, want: yes},
 
 		// 16 to 20 megohms on a squib is an open circuit; common practice, no source.
@@ -370,6 +428,9 @@ func recallTable() []one {
 		}
 	}
 	all := func(*fitmentv1.Recall) {}
+	clean := query("no", "2026-06-01", shown)
+	replaced := kestrel(func(n *fitmentv1.Need) { n.PartNumber, n.PartMaker = "Z9", "Orbis" })
+	nameless := func(l *fitmentv1.Listing) { l.Donor.Make, l.Donor.Model = "", "" }
 	return []one{
 		{rule: rule, name: "covered set, no notice", list: listing(), want: yes},
 		{rule: rule, name: "set too old", list: listing(), cat: uncovered, want: unknown},
@@ -389,6 +450,14 @@ func recallTable() []one {
 		{rule: rule, name: "query, VIN claimed", list: listing(instead(aVIN, goodVIN, claimed), query("no", "2026-06-01", shown)), cat: uncovered, want: unknown},
 		{rule: rule, name: "query finds one, claimed", list: listing(query("yes", "", claimed)), want: no},
 		{rule: rule, name: "query against a notice", list: listing(query("no", "2026-06-01", confirmed)), cat: notice(all), want: no},
+		{rule: rule, name: "query, number proven of no maker", list: numbered("Z9", shown, makerless, clean), cat: notice(func(r *fitmentv1.Recall) { r.PartNumber = "Z9" }), want: unknown},
+		{rule: rule, name: "query, another maker claimed", list: numbered("Z9", shown, func(l *fitmentv1.Listing) { l.PartMaker = "Norrin" }, clean), cat: notice(func(r *fitmentv1.Recall) { r.PartNumber = "Z9" }), want: unknown},
+		{rule: rule, name: "query, the maker stated", list: numbered("Z9", shown, clean), cat: notice(func(r *fitmentv1.Recall) { r.PartNumber = "Z9" }), want: no},
+		{rule: rule, name: "query, maker not proven, no notice", list: numbered("Z9", shown, makerless, clean), want: unknown},
+		{rule: rule, name: "query, bears the proven replaced number", need: replaced, list: numbered("Z9", shown, makerless, clean), cat: uncovered, want: yes},
+		{rule: rule, name: "query, a younger notice may cover", list: listing(nameless, clean), cat: notice(func(r *fitmentv1.Recall) { r.Issued, r.Make, r.Model = "2026-06-20", "Velar", "Kestrel" }), want: unknown},
+		{rule: rule, name: "query, a younger notice of another model", list: listing(clean), cat: notice(func(r *fitmentv1.Recall) { r.Issued, r.Make, r.Model = "2026-06-20", "Velar", "Merlin" }), want: yes},
+		{rule: rule, name: "query, notice by the VIN's year", list: listing(forget(aYear), clean), cat: notice(func(r *fitmentv1.Recall) { r.YearFrom, r.YearTo = 2005, 2005 }), want: no},
 		{rule: rule, name: "queries contradict", list: listing(query("no", "2026-06-01", shown), query("yes", "2026-06-02", claimed)), want: unknown},
 	}
 }

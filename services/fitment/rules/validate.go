@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"fmt"
 	"regexp"
 	"slices"
 	"strconv"
@@ -39,7 +40,7 @@ func ValidateNeed(need *fitmentv1.Need, prefix string, fields *check.Fields) {
 	fields.Text(prefix+"part_maker", need.GetPartMaker(), maxName, false)
 	if need.GetPartNumber() != "" {
 		if _, err := names.NumberKey(need.GetPartNumber()); err != nil {
-			fields.Add(prefix+"part_number", strconv.Quote(need.GetPartNumber())+" is no part number", names.ErrNumber.Error())
+			fields.Add(prefix+"part_number", fmt.Sprintf("%.60q is no part number", need.GetPartNumber()), names.ErrNumber.Error())
 		}
 	}
 	fields.Text(prefix+"connector.interface", need.GetConnector().GetInterface(), maxName, false)
@@ -47,7 +48,7 @@ func ValidateNeed(need *fitmentv1.Need, prefix string, fields *check.Fields) {
 	fields.Int(prefix+"connector.cavities", int64(need.GetConnector().GetCavities()), 0, maxCavities)
 	fields.Int(prefix+"stages", int64(need.GetStages()), 0, maxStages)
 	if j := need.GetJurisdiction(); j != "" && !jurisdiction.MatchString(j) {
-		fields.Add(prefix+"jurisdiction", strconv.Quote(j)+" is no jurisdiction", `a country or its part by ISO 3166-2, such as "US-WA"`)
+		fields.Add(prefix+"jurisdiction", fmt.Sprintf("%.60q is no jurisdiction", j), `a country or its part by ISO 3166-2, such as "US-WA"`)
 	}
 }
 
@@ -68,7 +69,7 @@ func validateVehicle(v *fitmentv1.Vehicle, prefix string, fields *check.Fields) 
 		fields.Add(prefix+"vehicle_class", "is not known", "a class of vehicle, such as PASSENGER_CAR, or nothing")
 	}
 	if v.GetMarket() != "" && !market.MatchString(v.GetMarket()) {
-		fields.Add(prefix+"market", strconv.Quote(v.GetMarket())+" is no market", `a country as two capital letters (ISO 3166-1), such as "US"`)
+		fields.Add(prefix+"market", fmt.Sprintf("%.60q is no market", v.GetMarket()), `a country as two capital letters (ISO 3166-1), such as "US"`)
 	}
 	if v.GetVin() != "" {
 		validateVIN(v, prefix, fields)
