@@ -322,6 +322,8 @@ func TestEveryBadFieldIsNamed(t *testing.T) {
 		"readings[0].method":        one(reading(func(r *fitmentv1.Reading) { r.Method = 0 })),
 		"readings[0].shorting_clip": one(reading(func(r *fitmentv1.Reading) { r.ShortingClip = 9 })),
 		"readings[0].position.row":  one(reading(func(r *fitmentv1.Reading) { r.Position.Row = -1 })),
+		"readings[0].stage": append(one(reading(func(r *fitmentv1.Reading) { r.Stage = -1 })),
+			reading(func(r *fitmentv1.Reading) { r.Stage = 9 })),
 		"readings[0].position.side": one(reading(func(r *fitmentv1.Reading) { r.Position.Side = 7 })),
 		"codes":                     append(coded(nil), coded(make([]string, 65))...),
 		"codes[1]":                  coded([]string{"B0058", "SRS-0012"}),

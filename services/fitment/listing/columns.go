@@ -14,6 +14,8 @@ const (
 	colPartMaker             = "part_maker"
 	colPartNumber            = "part_number"
 	colLoopOhms              = "loop_ohms"
+	colLoop2Ohms             = "loop_2_ohms"
+	colLoopStage             = "loop_stage"
 	colLoopMethod            = "loop_method"
 	colLoopClip              = "loop_clip"
 	colLoopLeadOhms          = "loop_lead_ohms"
@@ -59,6 +61,7 @@ var statements = []statement{
 	{column: "pigtail_cut", attribute: fitmentv1.Evidence_PIGTAIL_CUT, help: "pigtail or harness cut: yes or no"},
 	{column: "stages", attribute: fitmentv1.Evidence_STAGES, help: "number of stages (squibs)"},
 	{column: colLoopOhms, attribute: fitmentv1.Evidence_LOOP_RESISTANCE, help: "loop resistance shown, in ohms, or OL for over-range"},
+	{column: colLoop2Ohms, attribute: fitmentv1.Evidence_LOOP_RESISTANCE, help: "loop resistance of stage 2, read as loop_ohms was, which is then of stage 1"},
 	{column: "deployment_marks", attribute: fitmentv1.Evidence_DEPLOYMENT_MARKS, help: "visible signs of deployment: yes or no"},
 	{column: "crash_record", attribute: fitmentv1.Evidence_CRASH_RECORD, help: "donor's module stores a deployment or crash record: yes or no"},
 	{column: "deployment_code", attribute: fitmentv1.Evidence_DEPLOYMENT_CODE, help: "donor's codes include one that means deployment commanded: yes or no"},
@@ -92,6 +95,7 @@ var plainColumns = []imports.Column{
 	{Name: "donor_build_date", Help: "donor's date of build, YYYY-MM-DD"},
 	{Name: "donor_body", Help: "donor's body in words, such as coupe"},
 	{Name: "donor_market", Help: "market the donor was built for, an ISO 3166-1 alpha-2 code"},
+	{Name: colLoopStage, Help: "stage that loop_ohms is of, 1 to 8; empty where not known, or beside loop_2_ohms"},
 	{Name: colLoopMethod, Help: "module reported, substitute load, meter at component or meter at harness"},
 	{Name: colLoopClip, Help: "shorting clip during the reading: out, in or unknown"},
 	{Name: colLoopLeadOhms, Help: "ohms shown with the leads touched together; empty where the meter was nulled"},
@@ -139,8 +143,8 @@ var columnOf = map[string]string{
 
 // readingColumnOf gives the column that fills a field of the loop's reading.
 var readingColumnOf = map[string]string{
-	"ohms": colLoopOhms, "over_range": colLoopOhms, "method": colLoopMethod, "shorting_clip": colLoopClip,
+	"method": colLoopMethod, "shorting_clip": colLoopClip,
 	"lead_ohms": colLoopLeadOhms, "meter.percent_of_reading": colLoopMeterPercent, "meter.counts": colLoopMeterCounts,
 	"meter.resolution_ohms": colLoopMeterResolution, "display_limit_ohms": colLoopDisplayLimit,
-	"battery_off_minutes": colLoopBatteryOffMinutes, "kind": colKind, "position.row": colRow, "position.side": colSide,
+	"battery_off_minutes": colLoopBatteryOffMinutes, "stage": colLoopStage, "kind": colKind, "position.row": colRow, "position.side": colSide,
 }

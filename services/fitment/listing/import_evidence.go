@@ -26,13 +26,12 @@ func (r *reader) evidence(l *fitmentv1.Listing) []statement {
 		r.support(s, support, l.GetYard(), e)
 		if s.attribute == fitmentv1.Evidence_LOOP_RESISTANCE && r.describesReading() {
 			e.Reading = r.reading(l, value)
+			e.Reading.Stage = r.stage(s.column)
 		}
 		l.Evidence = append(l.Evidence, e)
 		made = append(made, s)
 	}
-	if !r.row.Has(colLoopOhms) {
-		r.loopWithoutOhms()
-	}
+	r.loopColumns()
 	return made
 }
 
@@ -129,7 +128,7 @@ func (r *reader) optional(column string) *float64 {
 
 // readingColumns are the columns that only describe a reading.
 var readingColumns = []string{
-	colLoopMethod, colLoopClip, colLoopLeadOhms, colLoopMeterPercent, colLoopMeterCounts, colLoopMeterResolution,
+	colLoopMethod, colLoopClip, colLoopLeadOhms, colLoopMeterPercent, colLoopMeterCounts, colLoopMeterResolution, colLoopStage,
 	colLoopDisplayLimit, colLoopBatteryOffMinutes,
 }
 
@@ -137,9 +136,34 @@ var readingColumns = []string{
 // bare number is a statement without a reading behind it.
 func (r *reader) describesReading() bool { return slices.ContainsFunc(readingColumns, r.row.Has) }
 
-// loopWithoutOhms refuses a description of a reading that has no value: nothing
-// that a row says is dropped in silence.
-func (r *reader) loopWithoutOhms() {
+// stage is the stage that a column's resistance is of. A second one tells that the
+// first is of stage 1.
+func (r *reader) stage(column string) int32 {
+	switch {
+	case column == colLoop2Ohms:
+		return 2
+	case r.row.Has(colLoop2Ohms):
+		return 1
+	default:
+		return r.small(colLoopStage)
+	}
+}
+
+// loopColumns refuses a description of a reading that has no value, and a second
+// stage's value where the first has none or is of another stage: nothing that a
+// row says is dropped in silence.
+func (r *reader) loopColumns() {
+	if r.row.Has(colLoop2Ohms) {
+		if stage := r.row.Text(colLoopStage); stage != "" && stage != "1" {
+			r.fields.Add(colLoopStage, "is not 1, but loop_2_ohms is stated beside it", "1 or nothing beside loop_2_ohms")
+		}
+		if !r.row.Has(colLoopOhms) {
+			r.fields.Add(colLoop2Ohms, "is stated without loop_ohms", "loop_ohms of stage 1 beside it, or loop_ohms with loop_stage 2 instead")
+		}
+	}
+	if r.row.Has(colLoopOhms) {
+		return
+	}
 	for _, column := range readingColumns {
 		if r.row.Has(column) {
 			r.fields.Add(column, "describes a reading, but loop_ohms is empty", "loop_ohms, or nothing here")

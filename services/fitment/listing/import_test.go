@@ -69,6 +69,39 @@ func TestARowBecomesAListing(t *testing.T) {
 	}
 }
 
+// Readings of a part with two stages state which one each is of.
+func TestReadingsStateTheirStage(t *testing.T) {
+	t.Parallel()
+	stages := func(set map[string]string) []int32 {
+		row := cells()
+		maps.Copy(row, set)
+		l, wrong := read(t, row)
+		if len(wrong) > 0 {
+			t.Errorf("%v: violations %v", set, wrong)
+		}
+		var list []int32
+		for _, e := range l.GetEvidence() {
+			if e.GetReading() != nil {
+				list = append(list, e.GetReading().GetStage())
+			}
+		}
+		return list
+	}
+	second := map[string]string{"loop_2_ohms": "2.2", "loop_2_ohms_evidence": "shown: module read-out"}
+	for _, c := range []struct {
+		set  map[string]string
+		want []int32
+	}{
+		{nil, []int32{0}},
+		{map[string]string{"loop_stage": "2"}, []int32{2}},
+		{second, []int32{1, 2}},
+	} {
+		if got := stages(c.set); !slices.Equal(got, c.want) {
+			t.Errorf("%v: stages %v, want %v", c.set, got, c.want)
+		}
+	}
+}
+
 func TestBadCellsAreNamedByTheirColumn(t *testing.T) {
 	t.Parallel()
 	for _, c := range []struct {
@@ -111,6 +144,12 @@ func TestBadCellsAreNamedByTheirColumn(t *testing.T) {
 		{map[string]string{"loop_lead_ohms": "much"}, []string{"loop_lead_ohms"}},
 		{map[string]string{"loop_meter_counts": "2"}, []string{"loop_meter_resolution"}},
 		{map[string]string{"loop_ohms": "", "loop_ohms_evidence": ""}, []string{"loop_clip", "loop_method"}},
+		{map[string]string{"loop_stage": "9"}, []string{"loop_stage"}},
+		{map[string]string{"loop_stage": "first"}, []string{"loop_stage"}},
+		{map[string]string{"loop_stage": "2", "loop_2_ohms": "2.2"}, []string{"loop_stage"}},
+		{map[string]string{"loop_2_ohms": "two"}, []string{"loop_2_ohms"}},
+		{map[string]string{"loop_2_ohms_evidence": "shown: module read-out"}, []string{"loop_2_ohms_evidence"}},
+		{map[string]string{"loop_ohms": "", "loop_ohms_evidence": "", "loop_method": "", "loop_clip": "", "loop_2_ohms": "2.2"}, []string{"loop_2_ohms"}},
 		{map[string]string{"cavities": "0"}, []string{"cavities"}},
 		{map[string]string{"stages": "two"}, []string{"stages"}},
 		{map[string]string{"note": strings.Repeat("x", 2001)}, []string{"note"}},
