@@ -1,12 +1,9 @@
 package search
 
 import (
-	"cmp"
 	"context"
 	"errors"
 	"fmt"
-	"slices"
-	"strings"
 	"time"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
@@ -36,31 +33,6 @@ type Query struct {
 	Now time.Time
 	// After is the cursor of the page before; nil for the first page.
 	After *Cursor
-}
-
-// Cursor is the place of a donor in the order of one search, and what the
-// search stands on. A donor's place depends on nothing but itself and that, so
-// going on after a place neither misses nor repeats a donor that stayed as it
-// was, whatever happened to the others.
-type Cursor struct {
-	Rank     int     `json:"rank"`
-	Minutes  float64 `json:"minutes"`
-	Currency string  `json:"currency"`
-	Price    int64   `json:"price"`
-	Name     string  `json:"name"`
-	// Epoch and Catalogue are the store and the version of its catalogue; Day is
-	// the day of the decisions, YYYY-MM-DD.
-	Epoch     string `json:"epoch"`
-	Catalogue int64  `json:"catalogue"`
-	Day       string `json:"day"`
-}
-
-// compare orders donors: by rank, then the work it takes to prove them, then
-// price, then name. Amounts of different currencies do not compare, so a
-// currency's donors stand together.
-func (c Cursor) compare(other Cursor) int {
-	return cmp.Or(cmp.Compare(c.Rank, other.Rank), cmp.Compare(c.Minutes, other.Minutes),
-		strings.Compare(c.Currency, other.Currency), cmp.Compare(c.Price, other.Price), strings.Compare(c.Name, other.Name))
 }
 
 // Found is a listing with its decision, unmasked.
@@ -102,102 +74,118 @@ var ranks = map[fitmentv1.Decision_Verdict]int{
 
 const unsuitable = 2
 
-// candidate is a judged entry with its place.
-type candidate struct {
-	entry *entry
-	at    Cursor
-	// decision is nil until something of it beyond the verdict is needed.
-	decision *fitmentv1.Decision
+// Find returns a page of the donors for a need. It answers from what the index
+// holds; Fresh or Await before it says how new that is. What it looks at it
+// takes all at once; it decides without keeping anybody waiting, however many
+// donors there are. Errors: ErrStartAgain, the context's.
+func (x *Index) Find(ctx context.Context, q Query) (Page, error) {
+	sight := x.look(q.Need)
+	defer sight.done()
+	base, today, err := q.base(sight)
+	if err != nil {
+		return Page{}, err
+	}
+	question := rules.For(q.Need, sight.shelf.Catalogue, x.policy, today)
+	page := Page{Place: sight.place, Day: base.Day}
+	found, err := q.rank(ctx, question, base, sight.offers, &page.Stats)
+	if err != nil {
+		return Page{}, err
+	}
+	if len(found) > q.Size {
+		found = found[:q.Size]
+		next := found[q.Size-1].at
+		page.Next = &next
+	}
+	for _, c := range found {
+		if err := ctx.Err(); err != nil {
+			return Page{}, fmt.Errorf("decide %d donors: %w", len(found), err)
+		}
+		page.Donors = append(page.Donors, Found{
+			Listing: c.offer.listing, Version: c.offer.version, Decision: question.Decide(c.offer.listing),
+		})
+	}
+	return page, nil
 }
 
-// Find returns a page of the donors for a need. It answers from what the index
-// holds; Fresh or Await before it says how new that is. Errors: ErrStartAgain,
-// the context's.
-func (x *Index) Find(ctx context.Context, q Query) (Page, error) {
+// sight is what one search looks at: the index as it was at one moment. Nothing
+// in it changes until done.
+type sight struct {
+	shelf  *shelf
+	place  store.Place
+	offers []offer
+}
+
+// look takes what a search needs. It is all that a search does under the lock.
+func (x *Index) look(need *fitmentv1.Need) sight {
 	x.mu.RLock()
 	defer x.mu.RUnlock()
-	base := Cursor{Epoch: x.place.Epoch, Catalogue: x.partsAt, Day: dayOf(q.Now)}
+	x.shelf.readers.Add(1)
+	return sight{shelf: x.shelf, place: x.place, offers: x.candidates(need)}
+}
+
+func (s sight) done() { s.shelf.readers.Add(-1) }
+
+// base is what the page stands on, with its day; ErrStartAgain where that is not
+// what the page before stood on.
+func (q Query) base(s sight) (Cursor, time.Time, error) {
+	base := Cursor{Epoch: s.place.Epoch, Catalogue: s.shelf.at, Day: dayOf(q.Now)}
 	if q.After != nil {
 		if q.After.Epoch != base.Epoch || q.After.Catalogue != base.Catalogue || !pinnable(q.After.Day, q.Now) {
-			return Page{}, ErrStartAgain
+			return Cursor{}, time.Time{}, ErrStartAgain
 		}
 		base.Day = q.After.Day
 	}
 	today, err := time.Parse(time.DateOnly, base.Day)
 	if err != nil {
-		return Page{}, ErrStartAgain
+		return Cursor{}, time.Time{}, ErrStartAgain
 	}
-	question := rules.For(q.Need, x.parts, x.policy, today)
-	page := Page{Place: x.place, Day: base.Day}
-	candidates, err := x.judge(ctx, question, q, base, &page.Stats)
-	if err != nil {
-		return Page{}, err
-	}
-	if len(candidates) > q.Size {
-		candidates = candidates[:q.Size]
-		next := candidates[q.Size-1].at
-		page.Next = &next
-	}
-	for _, c := range candidates {
-		if c.decision == nil {
-			c.decision = question.Decide(c.entry.listing)
-		}
-		page.Donors = append(page.Donors, Found{Listing: c.entry.listing, Version: c.entry.version, Decision: c.decision})
-	}
-	return page, nil
+	return base, today, nil
 }
 
-// judge decides the candidates after the query's cursor and puts them in order.
-func (x *Index) judge(ctx context.Context, question *rules.Question, q Query, base Cursor, stats *Stats) ([]candidate, error) {
-	entries := x.candidates(q.Need)
-	stats.Touched = len(entries)
-	found := make([]candidate, 0, len(entries))
-	for _, e := range entries {
+// rank puts the offers after the query's cursor in order and returns the first,
+// one more than a page where there are so many.
+func (q Query) rank(ctx context.Context, question *rules.Question, base Cursor, offers []offer, stats *Stats) ([]candidate, error) {
+	stats.Touched = len(offers)
+	found := best{limit: q.Size + 1}
+	for _, o := range offers {
 		if err := ctx.Err(); err != nil {
-			return nil, fmt.Errorf("decide %d donors: %w", len(entries), err)
+			return nil, fmt.Errorf("decide %d donors: %w", len(offers), err)
 		}
-		if listing.StateAt(e.listing, q.Now) == fitmentv1.Listing_HELD && !listing.HeldBy(e.listing, q.Tenant, q.Now) {
+		if listing.StateAt(o.listing, q.Now) == fitmentv1.Listing_HELD && !listing.HeldBy(o.listing, q.Tenant, q.Now) {
 			continue
 		}
 		stats.Judged++
-		c := place(question, e, base)
-		if (c.at.Rank < unsuitable || q.Unsuitable) && (q.After == nil || q.After.compare(c.at) < 0) {
-			found = append(found, c)
+		at := place(question, o, base)
+		if (at.Rank < unsuitable || q.Unsuitable) && (q.After == nil || q.After.compare(at) < 0) {
+			found.add(candidate{o, at})
 		}
 	}
-	slices.SortFunc(found, func(a, b candidate) int { return a.at.compare(b.at) })
-	return found, nil
+	return found.ordered(), nil
 }
 
-// place decides an entry as far as its place in the order needs: the verdict,
-// and for what is to be proven first the expected work, which takes a whole
-// decision.
-func place(question *rules.Question, e *entry, base Cursor) candidate {
-	c := candidate{entry: e, at: base}
-	c.at.Currency, c.at.Price, c.at.Name = e.listing.GetCurrencyCode(), e.listing.GetPrice(), e.name
-	verdict := question.Judge(e.listing)
-	c.at.Rank = ranks[verdict]
-	if verdict == fitmentv1.Decision_PROVE_FIRST {
-		c.decision = question.Decide(e.listing)
-		c.at.Minutes = c.decision.GetExpectedMinutes()
-	}
-	return c
+// place decides an offer as far as its place in the order needs.
+func place(question *rules.Question, o offer, base Cursor) Cursor {
+	at := base
+	at.Currency, at.Price, at.Name = o.listing.GetCurrencyCode(), o.listing.GetPrice(), o.name
+	verdict, minutes := question.Rank(o.listing)
+	at.Rank, at.Minutes = ranks[verdict], minutes
+	return at
 }
 
-// candidates lists, each once, the entries that state a number which is right
-// for the need or may be, and those that come from its model, kind and position.
-func (x *Index) candidates(need *fitmentv1.Need) []*entry {
-	var found []*entry
+// candidates lists, each once, the offers that state a number which is right for
+// the need or may be, and those that come from its model, kind and position.
+func (x *Index) candidates(need *fitmentv1.Need) []offer {
+	var found []offer
 	known := map[*entry]struct{}{}
 	add := func(entries []*entry) {
 		for _, e := range entries {
 			if _, again := known[e]; !again {
 				known[e] = struct{}{}
-				found = append(found, e)
+				found = append(found, e.offer)
 			}
 		}
 	}
-	for _, number := range x.numbersFor(need) {
+	for _, number := range x.shelf.numbersFor(need) {
 		add(x.postings.byNumber[number])
 	}
 	donor := donorKey{
@@ -218,24 +206,6 @@ func (x *Index) candidates(need *fitmentv1.Need) []*entry {
 	return found
 }
 
-// numbersFor lists the keys of the part numbers that a right part may bear: the
-// catalogue's for the vehicle, the one on the part to be replaced, and what
-// replaces that in one step.
-func (x *Index) numbersFor(need *fitmentv1.Need) []string {
-	var keys []string
-	for _, match := range x.parts.Right(need) {
-		if key, err := catalogue.NumberKey(match.Part.GetNumber()); err == nil {
-			keys = append(keys, key)
-		}
-	}
-	if key, err := catalogue.NumberKey(need.GetPartNumber()); err == nil {
-		keys = append(keys, key)
-		keys = append(keys, x.replacedBy[key]...)
-	}
-	slices.Sort(keys)
-	return slices.Compact(keys)
-}
-
 // Standing is what a single decision stood on.
 type Standing struct {
 	// Catalogue is the store and the version of the catalogue.
@@ -248,18 +218,31 @@ type Standing struct {
 func (x *Index) Decide(need *fitmentv1.Need, l *fitmentv1.Listing, now time.Time) (*fitmentv1.Decision, Standing) {
 	x.mu.RLock()
 	defer x.mu.RUnlock()
-	return rules.Decide(need, l, x.parts, x.policy, midnight(now)), x.standing(now)
+	return rules.Decide(need, l, x.shelf.Catalogue, x.policy, midnight(now)), x.standing(now)
 }
 
 // Parts lists the parts for a need by the catalogue that the index holds.
 func (x *Index) Parts(need *fitmentv1.Need, now time.Time) ([]*fitmentv1.PartMatch, Standing) {
 	x.mu.RLock()
 	defer x.mu.RUnlock()
-	return rules.Parts(need, x.parts, x.policy, midnight(now)), x.standing(now)
+	return rules.Parts(need, x.shelf.Catalogue, x.policy, midnight(now)), x.standing(now)
+}
+
+// Holds is how many listings, this one not counted, the tenant holds at the time.
+func (x *Index) Holds(tenant, butFor string, now time.Time) int {
+	x.mu.RLock()
+	defer x.mu.RUnlock()
+	count := 0
+	for e := range x.postings.byHolder[tenant] {
+		if e.name != butFor && listing.HeldBy(e.listing, tenant, now) {
+			count++
+		}
+	}
+	return count
 }
 
 func (x *Index) standing(now time.Time) Standing {
-	return Standing{Catalogue: store.Place{Epoch: x.place.Epoch, Version: x.partsAt}, Day: dayOf(now)}
+	return Standing{Catalogue: store.Place{Epoch: x.place.Epoch, Version: x.shelf.at}, Day: dayOf(now)}
 }
 
 func dayOf(now time.Time) string { return now.UTC().Format(time.DateOnly) }

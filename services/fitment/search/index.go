@@ -50,12 +50,8 @@ type Index struct {
 
 	mu       sync.RWMutex
 	postings postings
-	parts    *catalogue.Catalogue
-	// replacedBy gives, for the key of a number, the keys of those that some
-	// supersession puts in its place, on whatever condition.
-	replacedBy map[string][]string
-	// partsAt is the version of the last change of the catalogue.
-	partsAt int64
+	// shelf is the catalogue; whoever pulls may put another in its place.
+	shelf *shelf
 	// place is how far the store's changes are all here; its epoch is empty
 	// until the index is built.
 	place store.Place
@@ -65,7 +61,7 @@ type Index struct {
 func New(st store.Store, policy rules.Policy, log *slog.Logger) *Index {
 	return &Index{
 		store: st, policy: policy, log: log, pulling: make(chan struct{}, 1),
-		postings: newPostings(), parts: catalogue.New(), replacedBy: map[string][]string{},
+		postings: newPostings(), shelf: newShelf(),
 	}
 }
 
@@ -163,28 +159,30 @@ func (x *Index) pull(ctx context.Context) error {
 	case <-ctx.Done():
 		return fmt.Errorf("wait for the index: %w", ctx.Err())
 	}
-	place, err := x.store.Place(ctx)
-	if err != nil {
-		return fmt.Errorf("read the store's place: %w", err)
-	}
 	for {
+		// Whatever the store holds when it has nothing above the cursor is here.
+		// The place is read before asking for more, so that it is never newer than
+		// the answer. An answer of any length but none says nothing: the store may
+		// end it where it likes, and a record that was changed again meanwhile
+		// stands at the end of the feed.
+		place, err := x.store.Place(ctx)
+		if err != nil {
+			return fmt.Errorf("read the store's place: %w", err)
+		}
 		records, err := x.store.Changes(ctx, x.cursor, batch)
 		if err != nil {
 			return fmt.Errorf("read the store's changes: %w", err)
+		}
+		if len(records) == 0 {
+			x.settle(place)
+			return nil
 		}
 		changes, err := x.decode(ctx, records)
 		if err != nil {
 			return err
 		}
-		// A batch that is not full ends the feed: a record that was changed
-		// again meanwhile would have stood at its end. Only then is everything
-		// up to the cursor here.
-		whole := len(records) < batch
-		if err := x.take(changes, place, whole); err != nil {
+		if err := x.take(changes); err != nil {
 			return err
-		}
-		if whole {
-			return nil
 		}
 	}
 }
@@ -194,6 +192,12 @@ type change struct {
 	key     store.Key
 	version int64
 	message proto.Message
+}
+
+// ofCatalogue tells whether the change is one of the catalogue.
+func (c change) ofCatalogue() bool {
+	_, isListing := c.message.(*fitmentv1.Listing)
+	return c.message != nil && !isListing
 }
 
 // decode reads records. A listing that cannot be read is not offered to
@@ -234,54 +238,33 @@ func unmarshal(record store.Record, into proto.Message) (proto.Message, error) {
 }
 
 // take puts decoded changes into the index, up to the first that it refuses.
-func (x *Index) take(changes []change, place store.Place, whole bool) error {
+func (x *Index) take(changes []change) error {
+	next := x.shelf
+	if slices.ContainsFunc(changes, change.ofCatalogue) && next.readers.Load() > 0 {
+		next = next.clone()
+	}
 	x.mu.Lock()
 	defer x.mu.Unlock()
+	if next == x.shelf && slices.ContainsFunc(changes, change.ofCatalogue) && next.readers.Load() > 0 {
+		next = next.clone() // a search began between looking and locking
+	}
+	x.shelf = next
 	for _, c := range changes {
-		if err := x.put(c); err != nil {
+		if l, ok := c.message.(*fitmentv1.Listing); ok {
+			x.postings.put(listing.Name(c.key.Tenant, c.key.ID), c.version, l)
+		} else if err := x.shelf.put(c.message, c.version); err != nil {
 			return fmt.Errorf("index %s %s: %w", c.key.Kind, c.key.ID, err)
 		}
 		x.cursor = c.version
 	}
-	if whole {
-		x.place = store.Place{Epoch: place.Epoch, Version: max(place.Version, x.cursor)}
-	}
 	return nil
 }
 
-func (x *Index) put(c change) error {
-	switch m := c.message.(type) {
-	case *fitmentv1.Listing:
-		x.postings.put(listing.Name(c.key.Tenant, c.key.ID), c.version, m)
-		return nil
-	case *fitmentv1.Part:
-		x.partsAt = c.version
-		return x.parts.PutPart(m)
-	case *fitmentv1.Supersession:
-		x.partsAt = c.version
-		return x.putSupersession(m)
-	case *fitmentv1.Recall:
-		x.partsAt = c.version
-		return x.parts.PutRecall(m)
-	}
-	return nil
-}
-
-// putSupersession also notes which number may replace which. A supersession's
-// name is made of its numbers, so a later record of that name replaces the same.
-func (x *Index) putSupersession(m *fitmentv1.Supersession) error {
-	if err := x.parts.PutSupersession(m); err != nil {
-		return err
-	}
-	older, err := catalogue.NumberKey(m.GetOldNumber())
-	if err != nil {
-		return err
-	}
-	newer, err := catalogue.NumberKey(m.GetNewNumber())
-	if err == nil && !slices.Contains(x.replacedBy[older], newer) {
-		x.replacedBy[older] = append(x.replacedBy[older], newer)
-	}
-	return err
+// settle notes that everything up to a place is here.
+func (x *Index) settle(place store.Place) {
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	x.place = store.Place{Epoch: place.Epoch, Version: max(place.Version, x.cursor)}
 }
 
 func pause(ctx context.Context, d time.Duration) {

@@ -7,14 +7,25 @@ import (
 	"beltwright.example/services/fitment/catalogue"
 )
 
-// entry is one listing that is on sale.
-type entry struct {
+// offer is one listing that is on sale, as it was at one version. The listing
+// never changes; a later version is another offer.
+type offer struct {
 	name    string
 	version int64
 	listing *fitmentv1.Listing
+}
+
+// entry is where a listing that is on sale stands in the index, with its latest
+// offer. It changes under the index's lock only.
+type entry struct {
+	offer
+
 	numbers []string
-	donor   donorKey
-	seat    seat
+	// holder is whose hold the record states, whether or not it has run out;
+	// empty where it states none.
+	holder string
+	donor  donorKey
+	seat   seat
 }
 
 // donorKey finds the listings of one kind from one model.
@@ -34,10 +45,14 @@ type postings struct {
 	all      map[string]*entry
 	byNumber map[string][]*entry
 	byDonor  map[donorKey]map[seat][]*entry
+	byHolder map[string]map[*entry]struct{}
 }
 
 func newPostings() postings {
-	return postings{all: map[string]*entry{}, byNumber: map[string][]*entry{}, byDonor: map[donorKey]map[seat][]*entry{}}
+	return postings{
+		all: map[string]*entry{}, byNumber: map[string][]*entry{}, byDonor: map[donorKey]map[seat][]*entry{},
+		byHolder: map[string]map[*entry]struct{}{},
+	}
 }
 
 // put makes the listing's present state the one that is found; what is sold or
@@ -49,9 +64,10 @@ func (p *postings) put(name string, version int64, l *fitmentv1.Listing) {
 		p.drop(old)
 		return
 	}
-	next := &entry{name: name, version: version, listing: l, numbers: numbersOf(l), donor: donorOf(l), seat: seatOf(l.GetPosition())}
+	next := &entry{offer: offer{name, version, l}, numbers: numbersOf(l), donor: donorOf(l), seat: seatOf(l.GetPosition())}
 	if old != nil && old.samePlace(next) {
-		old.version, old.listing = version, l
+		old.offer = next.offer
+		p.held(old, holderOf(l))
 		return
 	}
 	p.drop(old)
@@ -65,12 +81,44 @@ func (p *postings) put(name string, version int64, l *fitmentv1.Listing) {
 		p.byDonor[next.donor] = seats
 	}
 	seats[next.seat] = append(seats[next.seat], next)
+	p.held(next, holderOf(l))
+}
+
+// held notes whose hold an entry states now.
+func (p *postings) held(e *entry, holder string) {
+	if e.holder == holder {
+		return
+	}
+	if theirs := p.byHolder[e.holder]; theirs != nil {
+		delete(theirs, e)
+		if len(theirs) == 0 {
+			delete(p.byHolder, e.holder)
+		}
+	}
+	e.holder = holder
+	if holder == "" {
+		return
+	}
+	theirs := p.byHolder[holder]
+	if theirs == nil {
+		theirs = map[*entry]struct{}{}
+		p.byHolder[holder] = theirs
+	}
+	theirs[e] = struct{}{}
+}
+
+func holderOf(l *fitmentv1.Listing) string {
+	if l.GetState() != fitmentv1.Listing_HELD {
+		return ""
+	}
+	return l.GetHold().GetHolder()
 }
 
 func (p *postings) drop(e *entry) {
 	if e == nil {
 		return
 	}
+	p.held(e, "")
 	delete(p.all, e.name)
 	for _, number := range e.numbers {
 		if left := without(p.byNumber[number], e); len(left) > 0 {
