@@ -46,13 +46,21 @@ type donorVIN struct {
 // caseOf prepares a listing.
 func caseOf(q *Question, claims evidence.Claims) *Case {
 	c := &Case{Question: q, claims: claims}
+	c.prepare()
+	return c
+}
+
+// prepare works out what follows from the number and the maker.
+func (c *Case) prepare() {
+	q := c.Question
+	c.listed, c.label, c.right, c.proven, c.identical, c.ambiguous = nil, nil, nil, nil, false, false
 	c.number = c.claims.Fact(fitmentv1.Evidence_PART_NUMBER)
 	c.seller = names.Fold(c.claims.Listing().GetPartMaker())
 	if !c.number.Known() {
-		return c
+		return
 	}
 	if c.ambiguous = c.seller == "" && !q.oneMaker(c.number.Key); c.ambiguous {
-		return c
+		return
 	}
 	for i := range q.rights {
 		if m := &q.rights[i]; m.number == c.number.Key && (c.seller == "" || c.seller == m.maker) {
@@ -65,7 +73,6 @@ func caseOf(q *Question, claims evidence.Claims) *Case {
 		c.label, c.proven = c.listed, c.right
 		c.identical = c.sameAsReplaced()
 	}
-	return c
 }
 
 // oneMaker tells whether at most one maker is known to use a number: the

@@ -19,8 +19,10 @@ func Decide(need *fitmentv1.Need, listing *fitmentv1.Listing, cat *catalogue.Cat
 func (q *Question) Decide(listing *fitmentv1.Listing) *fitmentv1.Decision {
 	c := caseOf(q, evidence.ClaimsOf(listing))
 	d := &fitmentv1.Decision{Fit: evidence.Yes, Reuse: evidence.Yes}
-	for _, rule := range registry {
+	var answers [len(registry)]evidence.Answer
+	for i, rule := range registry {
 		finding := c.finding(rule, rule.Check(c))
+		answers[i] = finding.GetAnswer()
 		d.Findings = append(d.Findings, finding)
 		switch rule.Severity {
 		case fit:
@@ -34,10 +36,10 @@ func (q *Question) Decide(listing *fitmentv1.Listing) *fitmentv1.Decision {
 	d.Cautions = cautions(q.need.GetKind())
 	d.ArrivalChecks = arrivalChecks(q.need.GetKind())
 	if d.GetVerdict() == fitmentv1.Decision_PROVE_FIRST {
-		var caution string
-		d.MissingEvidence, d.ExpectedMinutes, caution = c.missing()
-		if caution != "" {
-			d.Cautions = append(d.Cautions, caution)
+		m := c.missing(&answers)
+		d.MissingEvidence, d.ExpectedMinutes = m.list(), m.plan.Expected
+		if m.caution != "" {
+			d.Cautions = append(d.Cautions, m.caution)
 		}
 	}
 	return d
@@ -46,8 +48,25 @@ func (q *Question) Decide(listing *fitmentv1.Listing) *fitmentv1.Decision {
 // Rank returns Decide's verdict and its expected minutes to a decision (0 but for
 // PROVE_FIRST) without the rest: what ordering many listings needs.
 func (q *Question) Rank(listing *fitmentv1.Listing) (verdict fitmentv1.Decision_Verdict, minutes float64) {
-	d := q.Decide(listing)
-	return d.GetVerdict(), d.GetExpectedMinutes()
+	c := caseOf(q, evidence.ClaimsOf(listing))
+	var answers [len(registry)]evidence.Answer
+	fitting, reusing := evidence.Yes, evidence.Yes
+	for _, i := range reuseRules { // as Verdict: barred goes first
+		answers[i] = registry[i].Check(c).Answer
+		if reusing = evidence.And(reusing, answers[i]); reusing == evidence.No {
+			return fitmentv1.Decision_BARRED, 0
+		}
+	}
+	for _, i := range fitRules {
+		answers[i] = registry[i].Check(c).Answer
+		if fitting = evidence.And(fitting, answers[i]); fitting == evidence.No {
+			return fitmentv1.Decision_DOES_NOT_FIT, 0
+		}
+	}
+	if verdict = Verdict(fitting, reusing); verdict == fitmentv1.Decision_PROVE_FIRST {
+		minutes = c.missing(&answers).plan.Expected
+	}
+	return verdict, minutes
 }
 
 // finding writes a rule's result for people.

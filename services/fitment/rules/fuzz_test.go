@@ -83,3 +83,26 @@ func BenchmarkDecide(b *testing.B) {
 		})
 	}
 }
+
+// onlyClaimed is a documented listing of which nothing is shown.
+func onlyClaimed() *fitmentv1.Listing {
+	l := documented()
+	for _, e := range l.GetEvidence() {
+		e.Level = claimed
+	}
+	return l
+}
+
+func BenchmarkRank(b *testing.B) {
+	for name, n := range map[string]*fitmentv1.Need{"buckle": kestrel(), "bag": driverBag(), "swift": swift("")} {
+		q := rules.For(n, worldOf(b), rules.DefaultPolicy(), today)
+		for kind, l := range map[string]*fitmentv1.Listing{"claimed": onlyClaimed(), "empty": {}, "fits": documented()} {
+			b.Run(name+", "+kind, func(b *testing.B) {
+				b.ReportAllocs()
+				for b.Loop() {
+					q.Rank(l)
+				}
+			})
+		}
+	}
+}

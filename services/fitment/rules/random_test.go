@@ -281,6 +281,40 @@ func TestJudgeSaysWhatDecideSays(t *testing.T) {
 	})
 }
 
+func TestRankSaysWhatDecideSays(t *testing.T) {
+	t.Parallel()
+	rapid.Check(t, func(rt *rapid.T) {
+		d := drawCase(t, rt)
+		q := rules.For(d.need, d.cat, rules.DefaultPolicy(), today)
+		decision := q.Decide(d.list)
+		if verdict, minutes := q.Rank(d.list); verdict != decision.GetVerdict() || minutes != decision.GetExpectedMinutes() {
+			rt.Fatalf("rank %v in %v minutes, decide %v in %v", verdict, minutes, decision.GetVerdict(), decision.GetExpectedMinutes())
+		}
+	})
+}
+
+// A rule depends on the attributes that it lists and no others: its answers to
+// some outcomes of what is missing, worked out from those alone, are those with
+// everything assumed. A proven conjunction fits exactly where all is good.
+func TestTablesSayWhatTheRulesSay(t *testing.T) {
+	t.Parallel()
+	rapid.Check(t, func(rt *rapid.T) {
+		d := drawCase(t, rt)
+		all := true
+		tabled, checked, conjunctive := rules.FitsBoth(rules.For(d.need, d.cat, rules.DefaultPolicy(), today), d.list, func(n int) []evidence.Answer {
+			outcomes := make([]evidence.Answer, n)
+			for i := range outcomes {
+				outcomes[i] = evidence.Of(rapid.IntRange(0, 4).Draw(rt, "good") > 0)
+				all = all && outcomes[i] == yes
+			}
+			return outcomes
+		})
+		if tabled != checked || (conjunctive && checked != all) {
+			rt.Fatalf("the tables say %v, the rules %v; all good is %v, a conjunction %v", tabled, checked, all, conjunctive)
+		}
+	})
+}
+
 // What fits is disproven by no completion of the evidence that is missing:
 // whatever is stated, at any level, about attributes of which nothing was stated.
 // Left out are statements that are news and not completions: a query that finds

@@ -62,7 +62,7 @@ const (
 )
 
 // registry is the table of rules. Adding one here is all it takes.
-var registry = []Rule{
+var registry = [...]Rule{
 	{"identity.kind", famIdentity, "common practice, no source: a part of one kind does not do another's work", fit, []Attribute{aKind, aNumber}, sameKind},
 	{"identity.position", famIdentity, "common practice, no source: restraint parts are made for their seating position", fit, []Attribute{aPosition, aNumber}, samePosition},
 	{"identity.drive_side", famIdentity, "common practice, no source: driver and passenger change sides with the steering wheel", fit, []Attribute{aDriveSide, aNumber}, sameDriveSide},

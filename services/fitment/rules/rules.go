@@ -103,6 +103,7 @@ type Question struct {
 	cat      *catalogue.Catalogue
 	policy   Policy
 	today    time.Time
+	day      string // today as text
 	position *fitmentv1.Position
 	rights   []rightPart
 	// replaced is the key of the number on the part to be replaced, and
@@ -130,7 +131,7 @@ type want struct{ seen, common string }
 
 // For prepares a need against a catalogue as it is now.
 func For(need *fitmentv1.Need, cat *catalogue.Catalogue, policy Policy, today time.Time) *Question {
-	q := &Question{need: need, cat: cat, policy: policy, today: today, position: names.NeedPosition(need)}
+	q := &Question{need: need, cat: cat, policy: policy, today: today, day: today.Format(time.DateOnly), position: names.NeedPosition(need)}
 	for _, m := range cat.Right(need) {
 		number, err := names.NumberKey(m.Part.GetNumber())
 		if err != nil {
@@ -202,29 +203,24 @@ func Judge(need *fitmentv1.Need, listing *fitmentv1.Listing, cat *catalogue.Cata
 // Judge returns Decide's verdict only.
 func (q *Question) Judge(listing *fitmentv1.Listing) fitmentv1.Decision_Verdict {
 	c := caseOf(q, evidence.ClaimsOf(listing))
-	return c.verdict(nil)
+	return c.verdict()
 }
 
 // verdict runs the rules that count, reuse first, and stops as soon as nothing
-// can change the verdict any more. assumed, where not nil, holds answers that
-// stand in for rules', by their place in the registry.
-func (c *Case) verdict(assumed map[int]evidence.Answer) fitmentv1.Decision_Verdict {
-	reuse := c.conjunction(reuseRules, assumed)
+// can change the verdict any more.
+func (c *Case) verdict() fitmentv1.Decision_Verdict {
+	reuse := c.conjunction(reuseRules)
 	if reuse == evidence.No {
 		return fitmentv1.Decision_BARRED
 	}
-	return Verdict(c.conjunction(fitRules, assumed), reuse)
+	return Verdict(c.conjunction(fitRules), reuse)
 }
 
 // conjunction is And over some rules' answers.
-func (c *Case) conjunction(places []int, assumed map[int]evidence.Answer) evidence.Answer {
+func (c *Case) conjunction(places []int) evidence.Answer {
 	answer := evidence.Yes
 	for _, i := range places {
-		one, ok := assumed[i]
-		if !ok {
-			one = registry[i].Check(c).Answer
-		}
-		answer = evidence.And(answer, one)
+		answer = evidence.And(answer, registry[i].Check(c).Answer)
 		if answer == evidence.No {
 			return answer
 		}
@@ -233,4 +229,4 @@ func (c *Case) conjunction(places []int, assumed map[int]evidence.Answer) eviden
 }
 
 // All returns the registry, in the order in which findings are shown.
-func All() []Rule { return slices.Clone(registry) }
+func All() []Rule { return slices.Clone(registry[:]) }
