@@ -6,76 +6,21 @@ import (
 	"errors"
 	"strconv"
 	"strings"
-	"unicode/utf8"
-
-	"golang.org/x/text/unicode/norm"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+	"beltwright.example/services/platform/partnumber"
 )
 
 // Fold brings a name (maker, make, model, body, …) into the form in which two
-// names are compared: lower case, trimmed, inner spaces folded to one.
-func Fold(name string) string {
-	if folded(name) {
-		return name
-	}
-	return strings.Join(strings.Fields(strings.ToLower(norm.NFKC.String(name))), " ")
-}
+// names are compared; see partnumber.Fold.
+func Fold(name string) string { return partnumber.Fold(name) }
 
-// folded tells whether a name of plain ASCII letters is in that form already.
-func folded(name string) bool {
-	last := byte(' ')
-	for i := range len(name) {
-		c := name[i]
-		if c >= utf8.RuneSelf || c < ' ' || (c >= 'A' && c <= 'Z') || (c == ' ' && last == ' ') {
-			return false
-		}
-		last = c
-	}
-	return name == "" || last != ' '
-}
+// ErrNumber is partnumber.ErrNumber: a text is no part number.
+var ErrNumber = partnumber.ErrNumber
 
-// Limits of a part number's key.
-const maxNumberKey = 40
-
-// ErrNumber means that a text is no part number.
-var ErrNumber = errors.New("a part number has 1 to 40 letters A-Z and digits; spaces, dots, hyphens and slashes between them do not count")
-
-// NumberKey brings a part number into the form in which two are compared: NFKC,
-// upper case, without space, dot, hyphen and slash. What is left must be A–Z and
-// 0–9 only, 1 to 40 of them.
-func NumberKey(number string) (string, error) {
-	if plainNumber(number) {
-		return number, nil
-	}
-	if len(number) > 16*maxNumberKey { // far beyond any number; spares the work
-		return "", ErrNumber
-	}
-	var key strings.Builder
-	for _, r := range strings.ToUpper(norm.NFKC.String(number)) {
-		switch {
-		case r == ' ' || r == '.' || r == '-' || r == '/':
-		case (r >= 'A' && r <= 'Z') || (r >= '0' && r <= '9'):
-			key.WriteRune(r)
-		default:
-			return "", ErrNumber
-		}
-	}
-	if key.Len() == 0 || key.Len() > maxNumberKey {
-		return "", ErrNumber
-	}
-	return key.String(), nil
-}
-
-// plainNumber tells whether a number is its own key.
-func plainNumber(number string) bool {
-	for i := range len(number) {
-		if c := number[i]; (c < 'A' || c > 'Z') && (c < '0' || c > '9') {
-			return false
-		}
-	}
-	return number != "" && len(number) <= maxNumberKey
-}
+// NumberKey brings a part number into the form in which two are compared; see
+// partnumber.Key.
+func NumberKey(number string) (string, error) { return partnumber.Key(number) }
 
 // Rows of seats that a position may name.
 const maxRow = 9
