@@ -134,15 +134,15 @@ func (c *Catalogue) recallsOf(q asked) [][]*notice {
 	if q.maker == "" {
 		return [][]*notice{c.recallsByNumber[q.number]}
 	}
-	lists := c.ofKind(nil, c.recallsOfAll, q)
+	lists := ofKind(nil, c.recallsOfAll, q)
 	if q.number != "" {
 		return append(lists, c.recallsByNumber[q.number])
 	}
-	return c.ofKind(lists, c.recallsOfSome, q)
+	return ofKind(lists, c.recallsOfSome, q)
 }
 
 // ofKind adds a maker's records of the kind asked for and of every kind.
-func (c *Catalogue) ofKind(lists [][]*notice, index map[recallKey][]*notice, q asked) [][]*notice {
+func ofKind(lists [][]*notice, index map[recallKey][]*notice, q asked) [][]*notice {
 	if q.Kind != fitmentv1.Part_KIND_UNSPECIFIED {
 		return append(lists, index[recallKey{q.maker, q.Kind}], index[recallKey{q.maker, fitmentv1.Part_KIND_UNSPECIFIED}])
 	}

@@ -100,70 +100,79 @@ const (
 type solver struct {
 	tests []Test
 	power []int     // 3^i
-	value []Answer  // what all completions agree on; 0 where they differ
+	value []int8    // what all completions agree on, as an Answer; 0 where they differ
 	cost  []float64 // least expected cost to go
 	next  []int8    // best next test; -1 where settled
 	// decide answers a complete state.
 	decide func([]Answer) Answer
+	// digits are those of the state being worked on.
+	digits []int8
 }
 
 func newSolver(tests []Test, decide func([]Answer) Answer) *solver {
-	s := &solver{tests: tests, decide: decide, power: make([]int, len(tests)+1)}
+	s := &solver{
+		tests: tests, decide: decide, power: make([]int, len(tests)+1),
+		digits: make([]int8, len(tests)),
+	}
 	states := 1
 	for i := range s.power {
 		s.power[i] = states
 		states *= 3
 	}
 	states = s.power[len(tests)]
-	s.value = make([]Answer, states)
+	s.value = make([]int8, states)
 	s.cost = make([]float64, states)
 	s.next = make([]int8, states)
 	return s
 }
 
-func (s *solver) digit(state, i int) int { return state / s.power[i] % 3 }
-
 // solve fills value, cost and next for every state.
 func (s *solver) solve() {
+	for i := range s.digits {
+		s.digits[i] = saidYes
+	}
 	outcomes := make([]Answer, len(s.tests))
 	for state := len(s.value) - 1; state >= 0; state-- {
 		s.next[state] = -1
-		first := s.firstOpen(state)
-		if first < 0 {
-			for i := range outcomes {
-				outcomes[i] = Of(s.digit(state, i) == saidYes)
-			}
-			s.value[state] = And(s.decide(outcomes)) // folds anything odd into Unknown
-			continue
-		}
-		no, yes := state+s.power[first]*saidNo, state+s.power[first]*saidYes
-		if s.value[no] == s.value[yes] && s.value[no] != 0 {
-			s.value[state] = s.value[no]
-			continue
-		}
-		s.choose(state)
+		s.settle(state, outcomes)
+		s.countDown()
 	}
 }
 
-func (s *solver) firstOpen(state int) int {
-	for i := range s.tests {
-		if s.digit(state, i) == open {
-			return i
+// countDown takes one off the state's digits.
+func (s *solver) countDown() {
+	for i := range s.digits {
+		if s.digits[i] > 0 {
+			s.digits[i]--
+			return
 		}
+		s.digits[i] = saidYes
 	}
-	return -1
 }
 
-// choose finds the best next test of an undecided state.
-func (s *solver) choose(state int) {
+// settle works out one state, of which every higher one is done.
+func (s *solver) settle(state int, outcomes []Answer) {
+	first := slices.Index(s.digits, open)
+	if first < 0 {
+		for i, digit := range s.digits {
+			outcomes[i] = Of(digit == saidYes)
+		}
+		s.value[state] = int8(And(s.decide(outcomes))) // folds anything odd into Unknown
+		return
+	}
+	step := s.power[first]
+	if no, yes := s.value[state+step*saidNo], s.value[state+step*saidYes]; no == yes && no != 0 {
+		s.value[state] = no
+		return
+	}
 	best := math.Inf(1)
-	for i, t := range s.tests {
-		if s.digit(state, i) != open {
+	for i := first; i < len(s.digits); i++ {
+		if s.digits[i] != open {
 			continue
 		}
+		t := &s.tests[i]
 		no, yes := state+s.power[i]*saidNo, state+s.power[i]*saidYes
-		cost := t.Cost + (1-t.Yes)*s.cost[no] + t.Yes*s.cost[yes]
-		if cost < best {
+		if cost := t.Cost + (1-t.Yes)*s.cost[no] + t.Yes*s.cost[yes]; cost < best {
 			best, s.next[state] = cost, int8(i)
 		}
 	}

@@ -144,3 +144,20 @@ func leaves(decide func([]evidence.Answer) evidence.Answer, state []evidence.Ans
 	}
 	return map[evidence.Answer]bool{decide(state): true}
 }
+
+// BenchmarkOrder solves the largest problem that is solved exactly, one that is no
+// conjunction.
+func BenchmarkOrder(b *testing.B) {
+	tests := make([]evidence.Test, evidence.MaxTests)
+	for i := range tests {
+		tests[i] = evidence.Test{Cost: float64(1 + i%5), Yes: 0.5 + float64(i)/40}
+	}
+	b.ReportAllocs()
+	for b.Loop() {
+		if _, err := evidence.Order(tests, func(o []evidence.Answer) evidence.Answer {
+			return evidence.And(append(o[2:len(o):len(o)], evidence.Or(o[:2]...))...)
+		}); err != nil {
+			b.Fatal(err)
+		}
+	}
+}

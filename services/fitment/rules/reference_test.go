@@ -433,12 +433,8 @@ func (r *reference) concerned(maker, number, model string) (covers, may bool) {
 		return no
 	}
 	for _, x := range r.notices {
-		switch evidence.And(fits(x.maker, maker), fits(x.number, number), fits(x.model, model)) {
-		case yes:
-			covers = true
-		case unknown:
-			may = true
-		}
+		said := evidence.And(fits(x.maker, maker), fits(x.number, number), fits(x.model, model))
+		covers, may = covers || said == yes, may || said == unknown
 	}
 	return covers, may
 }
