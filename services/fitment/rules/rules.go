@@ -11,6 +11,10 @@
 //     stands for what the catalogue says of that part (kind, positions,
 //     connector, stages, resistance window), since the maker's number identifies
 //     the design. A statement that contradicts it makes the answer unknown.
+//   - A number that several makers are known to use stands for nothing where the
+//     listing names no maker.
+//   - A loop reading counts once, and only where what it names of kind, position
+//     and stage is the part's.
 //   - A part that bears the very number of the part it replaces is of the same
 //     design, whatever the catalogue knows of it.
 //   - What was looked at in the vehicle (connector and stages of the need) goes
