@@ -15,6 +15,7 @@ import (
 	"github.com/spf13/cobra"
 	"google.golang.org/grpc"
 
+	"beltwright.example/gateway/guard"
 	"beltwright.example/gateway/rest"
 	"beltwright.example/services/fitment/app"
 	"beltwright.example/services/fitment/keys"
@@ -94,7 +95,7 @@ func (f *serveFlags) run(ctx context.Context, out, logTo io.Writer) (err error) 
 	memory := serve.NewMemory()
 	// The connection must not wait for the whole server's health: the quote side
 	// is part of it, and waits for the fitment side through this connection.
-	conn, err := memory.Dial(grpc.WithDisableHealthCheck())
+	conn, err := memory.Dial(grpc.WithDisableHealthCheck(), guard.Sense())
 	if err != nil {
 		return err
 	}

@@ -5,13 +5,12 @@ package landed
 import (
 	"fmt"
 
+	"beltwright.example/services/platform/amount"
 	"beltwright.example/services/quote/money"
 )
 
-// Limits of an Input.
+// Limits of an Input; its amounts are at most amount.Max minor units.
 const (
-	// MaxAmount bounds every amount, in minor units.
-	MaxAmount = 1_000_000_000_000
 	// MaxMinutes bounds times of work.
 	MaxMinutes = 100_000
 	// MaxBasisPoints is the whole price.
@@ -88,12 +87,12 @@ func (in Input) validate() error {
 		what        string
 		value, high int64
 	}{
-		{"price", in.Price, MaxAmount},
-		{"core deposit", in.CoreDeposit, MaxAmount},
-		{"freight", in.Freight, MaxAmount},
-		{"handling", in.Handling, MaxAmount},
-		{"return freight", in.ReturnFreight, MaxAmount},
-		{"hourly rate", in.HourlyRate, MaxAmount},
+		{"price", in.Price, amount.Max},
+		{"core deposit", in.CoreDeposit, amount.Max},
+		{"freight", in.Freight, amount.Max},
+		{"handling", in.Handling, amount.Max},
+		{"return freight", in.ReturnFreight, amount.Max},
+		{"hourly rate", in.HourlyRate, amount.Max},
 		{"restocking basis points", int64(in.RestockingBasisPoints), MaxBasisPoints},
 		{"check minutes", int64(in.CheckMinutes), MaxMinutes},
 		{"fit minutes", int64(in.FitMinutes), MaxMinutes},

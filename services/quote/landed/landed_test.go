@@ -8,6 +8,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 	"pgregory.net/rapid"
 
+	"beltwright.example/services/platform/amount"
 	"beltwright.example/services/quote/landed"
 	"beltwright.example/services/quote/money"
 )
@@ -69,7 +70,7 @@ func TestTaxOnPriceAndCore(t *testing.T) {
 
 func TestTheLargestInputFits(t *testing.T) {
 	t.Parallel()
-	const most = landed.MaxAmount
+	const most = amount.Max
 	got, err := landed.Compute(landed.Input{
 		Price: most, CoreDeposit: most, Freight: most, Handling: most, ReturnFreight: most, HourlyRate: most,
 		RestockingBasisPoints: landed.MaxBasisPoints, Tax: rate(t, "100"), CheckMinutes: landed.MaxMinutes, FitMinutes: landed.MaxMinutes,
@@ -83,13 +84,13 @@ func TestOutOfRangeIsRefusedByName(t *testing.T) {
 	t.Parallel()
 	cases := map[string]landed.Input{
 		"price":                   {Price: -1},
-		"core deposit":            {CoreDeposit: landed.MaxAmount + 1},
+		"core deposit":            {CoreDeposit: amount.Max + 1},
 		"restocking basis points": {RestockingBasisPoints: 10001},
 		"check minutes":           {CheckMinutes: -5},
 		"hourly rate":             {HourlyRate: math.MaxInt64},
 		"freight":                 {Freight: math.MinInt64},
 		"handling":                {Handling: -1},
-		"return freight":          {ReturnFreight: landed.MaxAmount + 1},
+		"return freight":          {ReturnFreight: amount.Max + 1},
 		"fit minutes":             {FitMinutes: landed.MaxMinutes + 1},
 	}
 	for what, in := range cases {
@@ -103,10 +104,10 @@ func TestPartsAddUpToTheTotal(t *testing.T) {
 	t.Parallel()
 	tax := rate(t, "8.875")
 	rapid.Check(t, func(t *rapid.T) {
-		amount := rapid.Int64Range(0, landed.MaxAmount)
+		value := rapid.Int64Range(0, amount.Max)
 		in := landed.Input{
-			Price: amount.Draw(t, "price"), CoreDeposit: amount.Draw(t, "core"), Freight: amount.Draw(t, "freight"),
-			Handling: amount.Draw(t, "handling"), ReturnFreight: amount.Draw(t, "return"), HourlyRate: amount.Draw(t, "rate"),
+			Price: value.Draw(t, "price"), CoreDeposit: value.Draw(t, "core"), Freight: value.Draw(t, "freight"),
+			Handling: value.Draw(t, "handling"), ReturnFreight: value.Draw(t, "return"), HourlyRate: value.Draw(t, "rate"),
 			CheckMinutes: rapid.Int32Range(0, landed.MaxMinutes).Draw(t, "check"),
 			FitMinutes:   rapid.Int32Range(0, landed.MaxMinutes).Draw(t, "fit"),
 			Tax:          tax,

@@ -14,6 +14,7 @@ import (
 	"beltwright.example/services/platform/amount"
 	"beltwright.example/services/platform/check"
 	"beltwright.example/services/platform/imports"
+	"beltwright.example/services/platform/partnumber"
 	"beltwright.example/services/quote/quote"
 	"beltwright.example/services/store"
 )
@@ -28,10 +29,7 @@ const MaxDays = 3650
 // Prefix opens the resource name of every offer.
 const Prefix = "offers/"
 
-var (
-	itemNumber = regexp.MustCompile(`^[A-Za-z0-9_-]{1,40}$`)
-	currency   = regexp.MustCompile(`^[A-Z]{3}$`)
-)
+var itemNumber = regexp.MustCompile(`^[A-Za-z0-9_-]{1,40}$`)
 
 // Target reads a price list, a row an offer. Amounts are plain decimal numbers
 // in the row's currency ("180.00"), an empty one being 0.
@@ -97,7 +95,7 @@ func identity(offer *quotev1.Offer, fields *check.Fields) string {
 	fields.Text("supplier", offer.GetSupplier(), 80, true)
 	slug, err := quote.Slug(offer.GetSupplier())
 	if err != nil && offer.GetSupplier() != "" {
-		fields.Add("supplier", err.Error(), "a name of 1 to 32 letters a–z and digits, words apart by spaces")
+		fields.Add("supplier", err.Error(), "a name of 1 to 32 letters A–Z (no accents) and digits, words apart by spaces")
 	}
 	if !itemNumber.MatchString(offer.GetItemNumber()) {
 		fields.Add("item_number", fmt.Sprintf("%.60q is no item number", offer.GetItemNumber()),
@@ -105,8 +103,8 @@ func identity(offer *quotev1.Offer, fields *check.Fields) string {
 	}
 	fields.Text("part_maker", offer.GetPartMaker(), 80, true)
 	fields.Text("part_number", offer.GetPartNumber(), 80, true)
-	if _, err := quote.NumberKey(offer.GetPartNumber()); err != nil && offer.GetPartNumber() != "" {
-		fields.Add("part_number", err.Error(), "1 to 40 letters A–Z and digits; spaces, full stops, hyphens and slashes do not count")
+	if _, err := partnumber.Key(offer.GetPartNumber()); err != nil && offer.GetPartNumber() != "" {
+		fields.Add("part_number", fmt.Sprintf("%.60q is no part number", offer.GetPartNumber()), "1 to 40 letters A–Z and digits; spaces, full stops, hyphens and slashes do not count")
 	}
 	return slug + "." + offer.GetItemNumber()
 }
@@ -114,8 +112,8 @@ func identity(offer *quotev1.Offer, fields *check.Fields) string {
 // money reads the row's currency and amounts.
 func money(row imports.Row, offer *quotev1.Offer, fields *check.Fields) {
 	offer.CurrencyCode = row.Text("currency")
-	if !currency.MatchString(offer.GetCurrencyCode()) {
-		fields.Add("currency", fmt.Sprintf("%.60q is no currency code", offer.GetCurrencyCode()), "three capital letters of ISO 4217, such as USD")
+	if !amount.Known(offer.GetCurrencyCode()) {
+		fields.Add("currency", fmt.Sprintf("%.60q is no currency in use", offer.GetCurrencyCode()), "an active code of ISO 4217, such as USD")
 		return // how many decimals an amount may have depends on it
 	}
 	read := func(column string) int64 {

@@ -112,6 +112,8 @@ func TestRowsThatAreRefused(t *testing.T) {
 		{"kind", "seat"},
 		{"currency", "usd"},
 		{"currency", ""},
+		{"currency", "XYZ"}, // well-formed, and nobody's money
+		{"supplier", "Ölwerk"},
 		{"price", ""},
 		{"price", "-1"},
 		{"price", "1.005"},

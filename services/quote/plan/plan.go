@@ -13,8 +13,7 @@
 // expected cost of all orders and stopping points. Without a fallback there is
 // nothing to stop for: all offers are tried by rising z, which has the least
 // expected cost of all orders that try all of them, since the chance that all
-// fail is the same for each. A plan tries at most MaxTried offers, the first by
-// index; with more worth trying it is the best over those.
+// fail is the same for each.
 //
 // Offers are taken to pass or fail independently. Parts of one seller do not
 // quite: trust.AllFail says how much likelier it is that they fail together.
@@ -31,9 +30,6 @@ import (
 
 	"beltwright.example/services/quote/money"
 )
-
-// MaxTried is how many offers a plan tries at most; the others are not tried.
-const MaxTried = 12
 
 // Offer is one thing that can be bought. Amounts are minor units.
 type Offer struct {
@@ -100,18 +96,8 @@ type Result struct {
 	Unrepaired float64
 	// NotTried holds the ids that the plan leaves out, in index order.
 	NotTried []string
-	// LimitReached is true where offers that are worth trying are left out
-	// because a plan tries at most MaxTried.
-	LimitReached bool
 	// UsesFallback is true where the plan can end with the fallback.
 	UsesFallback bool
-}
-
-// exact is an outcome before rounding.
-type exact struct {
-	cost        int64
-	days        int32
-	probability *big.Rat
 }
 
 // indexed is an offer with its index.
@@ -131,16 +117,14 @@ func Purchase(p Problem) (Result, error) {
 	}
 	offers := p.byIndex()
 	worth := p.worthTrying(offers)
-	tried := min(worth, MaxTried)
-	result := Result{
-		Order: ids(offers[:tried]), NotTried: ids(offers[tried:]), LimitReached: worth > tried,
-	}
-	ends, left := p.ends(offers[:tried])
-	result.UsesFallback = p.Fallback != nil && left.Sign() > 0
+	result := Result{Order: ids(offers[:worth]), NotTried: ids(offers[worth:])}
+	all := p.ends(offers[:worth])
+	allFail := all.ends[len(all.ends)-1].weight
+	result.UsesFallback = p.Fallback != nil && allFail.Sign() > 0
 	if p.Fallback == nil {
-		result.Unrepaired, _ = left.Float64()
+		result.Unrepaired = all.float(allFail)
 	}
-	return summarise(result, merge(ends))
+	return summarise(result, all.merged())
 }
 
 // Index is the offer's index z with days priced at dayCost, as a fraction. A
@@ -209,102 +193,44 @@ func (p Problem) fallbackCost() int64 {
 	return p.Fallback.Price + p.DayCost*int64(p.Fallback.Days)
 }
 
-// ends lists the ways to end and the probability that every offer fails.
-func (p Problem) ends(offers []indexed) ([]exact, *big.Rat) {
-	var ends []exact
+// ends lists the ways to end: one for each offer, then that every offer fails.
+func (p Problem) ends(offers []indexed) law {
+	all := law{whole: big.NewInt(1)}
+	left := big.NewInt(1) // chance that all offers so far fail, in parts of whole
 	var spent int64
 	var days int32
-	left := big.NewRat(1, 1)
 	for _, o := range offers {
+		passes, of := o.pass.Num(), o.pass.Denom()
+		all.refine(of)
 		days += o.Days
-		ends = append(ends, exact{spent + o.Price + o.cost, days, new(big.Rat).Mul(left, o.pass)})
+		all.ends = append(all.ends, exact{spent + o.Price + o.cost, days, new(big.Int).Mul(left, passes)})
 		spent += o.cost + o.ReturnLoss
-		left = new(big.Rat).Mul(left, new(big.Rat).Sub(big.NewRat(1, 1), o.pass))
+		left.Mul(left, new(big.Int).Sub(of, passes))
 	}
 	last := exact{spent, days, left}
 	if p.Fallback != nil {
 		last.cost += p.fallbackCost()
 		last.days += p.Fallback.Days
 	}
-	return append(ends, last), left
+	all.ends = append(all.ends, last)
+	return all
 }
 
-// merge sorts the ends by cost and days, joins equal ones and drops impossible
-// ones.
-func merge(ends []exact) []exact {
-	slices.SortFunc(ends, func(a, b exact) int {
-		return cmp.Or(cmp.Compare(a.cost, b.cost), cmp.Compare(a.days, b.days))
-	})
-	var merged []exact
-	for _, end := range ends {
-		last := len(merged) - 1
-		switch {
-		case end.probability.Sign() == 0:
-		case last >= 0 && merged[last].cost == end.cost && merged[last].days == end.days:
-			merged[last].probability = new(big.Rat).Add(merged[last].probability, end.probability)
-		default:
-			merged = append(merged, end)
-		}
+// summarise fills in what follows from the law.
+func summarise(result Result, all law) (Result, error) {
+	for _, end := range all.ends {
+		result.Distribution = append(result.Distribution, Outcome{end.cost, end.days, all.float(end.weight)})
 	}
-	return merged
-}
-
-// summarise fills in what follows from the distribution.
-func summarise(result Result, ends []exact) (Result, error) {
-	for _, end := range ends {
-		chance, _ := end.probability.Float64()
-		result.Distribution = append(result.Distribution, Outcome{end.cost, end.days, chance})
-	}
-	cost, days := means(ends)
+	cost, days := all.means()
 	result.ExpectedDays, _ = days.Float64()
-	result.Quantile95 = quantile(ends, level95)
+	result.Quantile95 = all.quantile(level95)
 	var err error
 	if result.ExpectedCost, err = money.Round(cost); err != nil {
 		return Result{}, err
 	}
-	result.CVaR95, err = money.Round(cvar(ends, level95))
+	result.CVaR95, err = money.Round(all.cvar(level95))
 	return result, err
 }
 
 // level95 is the level of the risk measures.
 var level95 = big.NewRat(95, 100)
-
-func means(ends []exact) (cost, days *big.Rat) {
-	cost, days = new(big.Rat), new(big.Rat)
-	for _, end := range ends {
-		cost.Add(cost, times(end.probability, end.cost))
-		days.Add(days, times(end.probability, int64(end.days)))
-	}
-	return cost, days
-}
-
-// quantile is the least cost that is not exceeded with at least the probability
-// level; the ends are sorted by cost and their probabilities sum to 1.
-func quantile(ends []exact, level *big.Rat) int64 {
-	below := new(big.Rat)
-	for _, end := range ends {
-		if below.Add(below, end.probability).Cmp(level) >= 0 {
-			return end.cost
-		}
-	}
-	return 0 // there are always ends, and they sum to 1
-}
-
-// cvar is Rockafellar and Uryasev's (2000) t + E[(L − t)⁺] / (1 − level) at the
-// quantile t: the mean of the worst 1 − level, which splits the probability of t
-// itself where it must.
-func cvar(ends []exact, level *big.Rat) *big.Rat {
-	t := quantile(ends, level)
-	tail := new(big.Rat)
-	for _, end := range ends {
-		if end.cost > t {
-			tail.Add(tail, times(end.probability, end.cost-t))
-		}
-	}
-	tail.Quo(tail, new(big.Rat).Sub(big.NewRat(1, 1), level))
-	return tail.Add(tail, new(big.Rat).SetInt64(t))
-}
-
-func times(probability *big.Rat, amount int64) *big.Rat {
-	return new(big.Rat).Mul(probability, new(big.Rat).SetInt64(amount))
-}

@@ -7,7 +7,6 @@ import (
 	"math/big"
 	"os"
 	"slices"
-	"strings"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
@@ -323,29 +322,31 @@ func TestIndexIsExact(t *testing.T) {
 	}
 }
 
-func TestAtMostTwelveAreTried(t *testing.T) {
+// As many as there may be are tried where they are worth it, and without a
+// fallback all of them.
+func TestAllThatIsWorthTryingIsTried(t *testing.T) {
 	t.Parallel()
-	var offers []plan.Offer
-	for n := range 15 {
-		offers = append(offers, plan.Offer{ID: fmt.Sprintf("%02d", n), Price: int64(1000 + n), Sunk: 10, Pass: .5})
-	}
-	got := solve(t, plan.Problem{Fallback: &plan.Fallback{Price: 90000}, Offers: offers})
-	if len(got.Order) != 12 || !slices.Equal(got.NotTried, []string{"12", "13", "14"}) || !got.LimitReached {
-		t.Errorf("%+v", got)
-	}
-	if words := plan.Words(got, func(id string) string { return id }, "new"); !strings.Contains(words, "at most 12") {
-		t.Errorf("the words do not say the limit: %s", words)
-	}
-	// Twelve worth trying and three that are not: no limit is at work.
-	for n := 12; n < 15; n++ {
-		offers[n].Price = 95000
-	}
-	if got := solve(t, plan.Problem{Fallback: &plan.Fallback{Price: 90000}, Offers: offers}); len(got.Order) != 12 || got.LimitReached {
-		t.Errorf("%+v", got)
+	for _, fallback := range []*plan.Fallback{nil, {Price: 90000}} {
+		var offers []plan.Offer
+		var want []string
+		for n := range plan.MaxOffers {
+			want = append(want, fmt.Sprintf("%03d", n))
+			offers = append(offers, plan.Offer{ID: want[n], Price: int64(1000 + n), Sunk: 10, Pass: .5, Days: 1})
+		}
+		got := solve(t, plan.Problem{Fallback: fallback, Offers: offers})
+		if !slices.Equal(got.Order, want) || len(got.NotTried) != 0 {
+			t.Errorf("order %v, not tried %v", got.Order, got.NotTried)
+		}
+		// E = Σ 2⁻ⁿ⁻¹ (1000 + n + 10 (n + 1)) = 1000 + 1 + 20, but for what 2⁻²⁰⁰ leaves.
+		if got.ExpectedCost != 1021 || math.Abs(got.ExpectedDays-2) > 1e-12 {
+			t.Errorf("cost %d, days %g", got.ExpectedCost, got.ExpectedDays)
+		}
+		if chance := math.Ldexp(1, -plan.MaxOffers); fallback == nil && got.Unrepaired != chance {
+			t.Errorf("unrepaired %g, want %g", got.Unrepaired, chance)
+		}
 	}
 }
 
-// Equal (cost, days) are one line of the distribution.
 func TestEqualEndsAreMerged(t *testing.T) {
 	t.Parallel()
 	got := solve(t, plan.Problem{
@@ -391,7 +392,7 @@ func TestDistributionHoldsTogether(t *testing.T) {
 		if got.CVaR95 < got.Quantile95 || float64(got.CVaR95) < float64(got.ExpectedCost)-1 {
 			t.Fatalf("CVaR below quantile or mean: %+v", got)
 		}
-		if len(got.Order)+len(got.NotTried) != len(p.Offers) || len(got.Order) > plan.MaxTried {
+		if len(got.Order)+len(got.NotTried) != len(p.Offers) || (p.Fallback == nil && len(got.NotTried) > 0) {
 			t.Fatalf("%d offers became %d tried and %d not", len(p.Offers), len(got.Order), len(got.NotTried))
 		}
 	})
@@ -469,14 +470,21 @@ func FuzzPurchase(f *testing.F) {
 	})
 }
 
-func BenchmarkPurchaseFiftyOffers(b *testing.B) {
-	p := plan.Problem{Currency: "USD", DayCost: 500, Fallback: &plan.Fallback{Price: 900000, Days: 9}}
-	for n := range 50 {
-		p.Offers = append(p.Offers, plan.Offer{ID: fmt.Sprint(n), Price: int64(10000 + n*37), Sunk: 4000, ReturnLoss: 5000, Pass: float64(50+n%45) / 100, Days: int32(n % 9)})
-	}
-	for b.Loop() {
-		if _, err := plan.Purchase(p); err != nil {
-			b.Fatal(err)
+// Chances of 17 digits are the hardest: each makes the numbers 57 bits longer.
+func BenchmarkPurchase(b *testing.B) {
+	for _, many := range []int{50, plan.MaxOffers} {
+		p := plan.Problem{Currency: "USD", DayCost: 500, Fallback: &plan.Fallback{Price: 900000, Days: 9}}
+		for n := range many {
+			p.Offers = append(p.Offers, plan.Offer{
+				ID: fmt.Sprint(n), Price: int64(10000 + n*37), Sunk: 4000, ReturnLoss: 5000, Pass: (50 + float64(n)/7) / 100, Days: int32(n % 9),
+			})
 		}
+		b.Run(fmt.Sprint(many), func(b *testing.B) {
+			for b.Loop() {
+				if _, err := plan.Purchase(p); err != nil {
+					b.Fatal(err)
+				}
+			}
+		})
 	}
 }

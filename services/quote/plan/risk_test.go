@@ -1,17 +1,22 @@
 package plan
 
 import (
+	"math"
 	"math/big"
+	"strconv"
+	"strings"
 	"testing"
+
+	"pgregory.net/rapid"
 )
 
 // equiprobable gives each loss the same chance.
-func equiprobable(losses ...int64) []exact {
-	var ends []exact
+func equiprobable(losses ...int64) law {
+	all := law{whole: big.NewInt(int64(len(losses)))}
 	for _, loss := range losses {
-		ends = append(ends, exact{cost: loss, probability: big.NewRat(1, int64(len(losses)))})
+		all.ends = append(all.ends, exact{cost: loss, weight: big.NewInt(1)})
 	}
-	return ends
+	return all
 }
 
 // Six losses of 100 to 600, equally likely. At level 2/3 the quantile is 400 and
@@ -32,10 +37,10 @@ func TestCVaROfSixEquallyLikelyLosses(t *testing.T) {
 		{big.NewRat(5, 6), 500, 600},
 	}
 	for _, c := range cases {
-		if got := quantile(ends, c.level); got != c.quantile {
+		if got := ends.quantile(c.level); got != c.quantile {
 			t.Errorf("level %s: quantile %d, want %d", c.level, got, c.quantile)
 		}
-		if got := cvar(ends, c.level); got.Cmp(new(big.Rat).SetInt64(c.cvar)) != 0 {
+		if got := ends.cvar(c.level); got.Cmp(new(big.Rat).SetInt64(c.cvar)) != 0 {
 			t.Errorf("level %s: CVaR %s, want %d", c.level, got.FloatString(4), c.cvar)
 		}
 	}
@@ -46,22 +51,19 @@ func TestCVaROfSixEquallyLikelyLosses(t *testing.T) {
 // exact fractions. E[L | L ≥ quantile] would give 344.05 for the first.
 func TestCVaRAtSeveralLevels(t *testing.T) {
 	t.Parallel()
-	ends := []exact{
-		{170, 0, big.NewRat(6, 10)},
-		{340, 0, big.NewRat(38, 100)},
-		{385, 0, big.NewRat(182, 10000)},
-		{785, 0, big.NewRat(18, 10000)},
-	}
+	ends := law{whole: big.NewInt(10000), ends: []exact{
+		{170, 0, big.NewInt(6000)}, {340, 0, big.NewInt(3800)}, {385, 0, big.NewInt(182)}, {785, 0, big.NewInt(18)},
+	}}
 	for _, c := range []struct{ level, want *big.Rat }{
 		{big.NewRat(90, 100), big.NewRat(3562, 10)},
 		{big.NewRat(95, 100), big.NewRat(3724, 10)},
 		{big.NewRat(99, 100), big.NewRat(457, 1)},
 	} {
-		if got := cvar(ends, c.level); got.Cmp(c.want) != 0 {
+		if got := ends.cvar(c.level); got.Cmp(c.want) != 0 {
 			t.Errorf("level %s: CVaR %s, want %s", c.level, got.FloatString(4), c.want.FloatString(4))
 		}
 	}
-	mean, _ := means(ends)
+	mean, _ := ends.means()
 	if mean.Cmp(big.NewRat(23962, 100)) != 0 {
 		t.Errorf("mean %s, want 239.62", mean.FloatString(4))
 	}
@@ -75,10 +77,10 @@ func TestCVaRIsTheMinimumOfItsFormula(t *testing.T) {
 	for n := range int64(20) {
 		level := big.NewRat(n, 20)
 		var best *big.Rat
-		for _, at := range ends {
+		for _, at := range ends.ends {
 			value := new(big.Rat)
-			for _, end := range ends {
-				value.Add(value, times(end.probability, max(end.cost-at.cost, 0)))
+			for _, end := range ends.ends {
+				value.Add(value, ends.probability(end.times(max(end.cost-at.cost, 0))))
 			}
 			value.Quo(value, new(big.Rat).Sub(big.NewRat(1, 1), level))
 			value.Add(value, new(big.Rat).SetInt64(at.cost))
@@ -86,8 +88,48 @@ func TestCVaRIsTheMinimumOfItsFormula(t *testing.T) {
 				best = value
 			}
 		}
-		if got := cvar(ends, level); got.Cmp(best) != 0 {
+		if got := ends.cvar(level); got.Cmp(best) != 0 {
 			t.Errorf("level %s: %s, the formula's minimum is %s", level, got.FloatString(4), best.FloatString(4))
 		}
 	}
+}
+
+// Parts become the same floating-point numbers as fractions do, from the largest
+// chances down to those that no floating-point number can tell from 0.
+func TestPartsBecomeTheNearestNumber(t *testing.T) {
+	t.Parallel()
+	rapid.Check(t, func(t *rapid.T) {
+		small := func(name string) *big.Int { return big.NewInt(rapid.Int64Range(1, 1<<62).Draw(t, name)) }
+		l := law{whole: new(big.Int).Exp(small("base"), big.NewInt(rapid.Int64Range(1, 20).Draw(t, "power")), nil)}
+		parts := new(big.Int).Mul(l.whole, small("parts"))
+		parts.Rsh(parts, uint(rapid.IntRange(62, 1300).Draw(t, "smaller")))
+		want, _ := l.probability(parts).Float64()
+		if got := l.float(parts); got != want {
+			t.Fatalf("%s of %s: %g, want %g", parts, l.whole, got, want)
+		}
+	})
+}
+
+func TestPercent(t *testing.T) {
+	t.Parallel()
+	for p, want := range map[float64]string{
+		0: "0 %", 1: "100 %", .996: "99.6 %", .995: "99.5 %", .99: "99 %", .9912: "99.12 %", .9999: "99.99 %", .99991: "above 99.99 %",
+		.15: "15 %", .1: "10 %", .0999: "10 %", .0998: "10 %", .095: "9.5 %", .0018: "0.18 %", .0001: "0.01 %", .00009: "below 0.01 %",
+		.9901: "99.01 %", .99004: "99 %",
+	} {
+		if got := percent(p); got != want {
+			t.Errorf("%g: %q, want %q", p, got, want)
+		}
+	}
+	rapid.Check(t, func(t *rapid.T) {
+		p := rapid.Float64Range(math.SmallestNonzeroFloat64, math.Nextafter(1, 0)).Draw(t, "p")
+		got := percent(p)
+		number := strings.TrimSuffix(got, " %")
+		if got == number || number == "0" || number == "100" || (strings.Contains(number, "e") && !strings.HasPrefix(number, "below") && !strings.HasPrefix(number, "above")) {
+			t.Fatalf("%g is written %q", p, got)
+		}
+		if value, err := strconv.ParseFloat(number, 64); err == nil && math.Abs(value/100-p) > .06*p {
+			t.Fatalf("%g is written %q", p, got)
+		}
+	})
 }

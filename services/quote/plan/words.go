@@ -27,20 +27,23 @@ func Words(r Result, name func(id string) string, fallback string) string {
 	default:
 		text.WriteString(".")
 	}
-	if r.LimitReached {
-		fmt.Fprintf(&text, " A plan tries at most %d offers; others that are worth trying are left out.", MaxTried)
-	}
 	return text.String()
 }
 
-// percent writes a chance with two significant figures, and never as 0 or 100
-// where it is neither.
+// percent writes a chance with two significant figures, more where it is near
+// certain, and never as 0 or 100 where it is neither.
 func percent(p float64) string {
+	const least, most = 0.0001, 0.9999
 	switch {
-	case p > 0 && p < 0.0001:
+	case p > 0 && p < least:
 		return "below 0.01 %"
-	case p < 1 && p > 0.9999:
+	case p > most && p < 1:
 		return "above 99.99 %"
+	case p < 0.1:
+		return fmt.Sprintf("%.2g %%", p*100)
+	case p <= 0.99 || p >= 1:
+		return fmt.Sprintf("%.0f %%", p*100)
+	default:
+		return strings.TrimRight(fmt.Sprintf("%.2f", p*100), "0.") + " %"
 	}
-	return fmt.Sprintf("%.2g %%", p*100)
 }

@@ -36,10 +36,18 @@ func decision(fit, reuse fitmentv1.Finding_Answer) *fitmentv1.Decision {
 	case fit == fitmentv1.Finding_YES && reuse == fitmentv1.Finding_YES:
 		verdict = fitmentv1.Decision_FITS
 	}
-	return &fitmentv1.Decision{Fit: fit, Reuse: reuse, Verdict: verdict, Findings: []*fitmentv1.Finding{
+	made := &fitmentv1.Decision{Fit: fit, Reuse: reuse, Verdict: verdict, Findings: []*fitmentv1.Finding{
 		finding(fitmentv1.Finding_FIT, fit, "the fit finding's reason.", "the fit remedy"),
 		finding(fitmentv1.Finding_REUSE, reuse, "the reuse finding's reason", "the reuse remedy"),
 	}}
+	for _, severity := range []fitmentv1.Finding_Severity{fitmentv1.Finding_FIT, fitmentv1.Finding_REUSE} {
+		for _, family := range quote.GatingFamilies(severity) {
+			made.Findings = append(made.Findings, &fitmentv1.Finding{
+				Rule: family + ".made_up", Family: family, Severity: severity, Answer: fitmentv1.Finding_YES, Reason: "it is",
+			})
+		}
+	}
+	return made
 }
 
 func donor(yard, stock string, price int64, d *fitmentv1.Decision) *fitmentv1.Donor {

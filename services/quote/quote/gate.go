@@ -18,6 +18,9 @@ const (
 	maxRemedy = 200
 )
 
+// leastValidity is how long a price must still hold to be quoted.
+const leastValidity = time.Minute
+
 // candidate is an option that has passed the gate.
 type candidate struct {
 	option        *quotev1.Option
@@ -193,7 +196,7 @@ func (g *gate) offer(offer *quotev1.Offer) {
 		exclude("the supplier cannot deliver it", "the supplier's price list says that it is available again")
 	case err != nil:
 		exclude("its last day of validity cannot be read", "the supplier's price list is imported again")
-	case !until.IsZero() && !g.in.Now.Before(until):
+	case !until.IsZero() && until.Sub(g.in.Now) < leastValidity: // a quote is good for that long at least
 		exclude("its price held until "+offer.GetValidUntil(), "a price list that is still valid is imported")
 	case offer.GetCurrencyCode() != g.in.Currency:
 		exclude(otherCurrency(offer.GetCurrencyCode(), g.in.Currency))

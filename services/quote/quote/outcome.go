@@ -1,6 +1,7 @@
 package quote
 
 import (
+	"cmp"
 	"fmt"
 	"regexp"
 	"strings"
@@ -22,10 +23,10 @@ type Tally struct {
 	Failed int `json:"failed"`
 }
 
-// CleanOutcome checks an outcome and returns it as it is to be stored: named
-// after its source, with the seller as the source's name spells it, and without
-// a time.
-func CleanOutcome(outcome *quotev1.Outcome, fields *check.Fields) *quotev1.Outcome {
+// CleanOutcome checks an outcome, reported by the request of this id, and returns
+// it as it is to be stored: with the name that outcomeName gives it, the seller
+// as the source's name spells it, and without a time.
+func CleanOutcome(outcome *quotev1.Outcome, requestID string, fields *check.Fields) *quotev1.Outcome {
 	if outcome == nil {
 		fields.Add("outcome", "is missing", "an outcome with source, condition, kind and result")
 		return nil
@@ -38,7 +39,7 @@ func CleanOutcome(outcome *quotev1.Outcome, fields *check.Fields) *quotev1.Outco
 			"a name such as listings/yard-a.1001 or offers/supplier.77")
 		parts = []string{"", "", ""}
 	}
-	clean.Name = "outcomes/" + strings.Replace(outcome.GetSource(), "/", ".", 1)
+	clean.Name = outcomeName(outcome, requestID)
 	clean.Seller = cleanSeller(outcome.GetSeller(), parts[2], fields)
 	clean.Condition = cleanCondition(outcome.GetCondition(), parts[1], fields)
 	if _, known := fitmentv1.Part_Kind_name[int32(outcome.GetKind())]; !known || outcome.GetKind() == 0 {
@@ -52,6 +53,18 @@ func CleanOutcome(outcome *quotev1.Outcome, fields *check.Fields) *quotev1.Outco
 		fields.Add("outcome.quote", fmt.Sprintf("%.80q is no quote", q), "a name such as quotes/Q-2026-000001, or nothing")
 	}
 	return clean
+}
+
+// outcomeName names an outcome after the purchase that it is about, of which
+// there is one outcome. A listing is one part and is bought once. A supplier's
+// item is bought again and again: the quote tells one purchase from another, or,
+// where there is none, the report.
+func outcomeName(outcome *quotev1.Outcome, requestID string) string {
+	name := "outcomes/" + strings.Replace(outcome.GetSource(), "/", ".", 1)
+	if !strings.HasPrefix(outcome.GetSource(), "offers/") {
+		return name
+	}
+	return name + "." + cmp.Or(strings.TrimPrefix(outcome.GetQuote(), "quotes/"), requestID)
 }
 
 // cleanSeller is the seller as the source's name spells it; one that is stated

@@ -22,7 +22,7 @@ func fieldsOf(fields *check.Fields) []string {
 func TestOutcomesAreCleaned(t *testing.T) {
 	t.Parallel()
 	var fields check.Fields
-	got := quote.CleanOutcome(&quotev1.Outcome{Source: "listings/yard-a.77", Kind: buckle, Result: quotev1.Outcome_PASSED}, &fields)
+	got := quote.CleanOutcome(&quotev1.Outcome{Source: "listings/yard-a.77", Kind: buckle, Result: quotev1.Outcome_PASSED}, "r1", &fields)
 	if err := fields.Err(); err != nil {
 		t.Fatal(err)
 	}
@@ -31,9 +31,25 @@ func TestOutcomesAreCleaned(t *testing.T) {
 	}
 	got = quote.CleanOutcome(&quotev1.Outcome{
 		Source: "offers/northline-supply.x", Seller: "Northline Supply", Condition: quotev1.Offer_NEW, Kind: buckle, Result: quotev1.Outcome_FAILED,
-	}, &fields)
+	}, "r1", &fields)
 	if err := fields.Err(); err != nil || got.GetSeller() != "northline-supply" {
 		t.Errorf("seller %q, %v", got.GetSeller(), err)
+	}
+}
+
+// A listing is bought once; a supplier's item again and again.
+func TestOutcomesAreNamedAfterThePurchase(t *testing.T) {
+	t.Parallel()
+	for _, c := range []struct{ source, quote, want string }{
+		{"listings/yard-a.77", "", "outcomes/listings.yard-a.77"},
+		{"listings/yard-a.77", "quotes/Q-2026-000001", "outcomes/listings.yard-a.77"},
+		{"offers/northline.x", "", "outcomes/offers.northline.x.r1"},
+		{"offers/northline.x", "quotes/Q-2026-000001", "outcomes/offers.northline.x.Q-2026-000001"},
+	} {
+		var fields check.Fields
+		if got := quote.CleanOutcome(&quotev1.Outcome{Source: c.source, Quote: c.quote}, "r1", &fields).GetName(); got != c.want {
+			t.Errorf("%s on %q is named %s, want %s", c.source, c.quote, got, c.want)
+		}
 	}
 }
 
@@ -61,7 +77,7 @@ func TestOutcomesThatAreRefused(t *testing.T) {
 		"quote":             {good(func(o *quotev1.Outcome) { o.Quote = "Q-1" }), "outcome.quote"},
 	} {
 		var fields check.Fields
-		quote.CleanOutcome(test.outcome, &fields)
+		quote.CleanOutcome(test.outcome, "r1", &fields)
 		if diff := cmp.Diff([]string{test.field}, fieldsOf(&fields)); diff != "" {
 			t.Errorf("%s (-want +got):\n%s", name, diff)
 		}
@@ -91,22 +107,15 @@ func TestOutcomeAgainstItsQuote(t *testing.T) {
 	}
 }
 
-func TestKeys(t *testing.T) {
+func TestSlug(t *testing.T) {
 	t.Parallel()
 	for in, want := range map[string]string{
 		"Northline Supply": "northline-supply", "  A&B  Parts, Inc. ": "a-b-parts-inc", "ＡＢＣ": "abc", "x": "x", "---": "", "Ω": "",
+		"Ölwerk": "", "lwerk": "lwerk", "Teile Müller": "", "O\u0308lwerk": "", "Nr. ٤": "", "\xff a": "", "café": "",
 		"a very long name of a supplier that goes on": "",
 	} {
 		if got, err := quote.Slug(in); (err != nil) != (want == "") || (err == nil && got != want) {
 			t.Errorf("Slug(%q) = %q, %v; want %q", in, got, err, want)
-		}
-	}
-	for in, want := range map[string]string{
-		"nb 40-118": "NB40118", "NB.40/118": "NB40118", "ＮＢ４０": "NB40", "": "", " - ": "", "NB_40": "", "NB#40": "", "\xff": "",
-		"12345678901234567890123456789012345678901": "",
-	} {
-		if got, err := quote.NumberKey(in); (err != nil) != (want == "") || (err == nil && got != want) {
-			t.Errorf("NumberKey(%q) = %q, %v; want %q", in, got, err, want)
 		}
 	}
 }

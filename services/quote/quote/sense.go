@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"regexp"
+	"strings"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 )
@@ -24,14 +25,45 @@ func SenseDonor(need *fitmentv1.Need, donor *fitmentv1.Donor) error {
 	if err := senseListing(listing); err != nil {
 		return err
 	}
-	if err := SenseDecision(donor.GetDecision()); err != nil {
+	if err := SenseDecided(need, listing, donor.GetDecision()); err != nil {
 		return fmt.Errorf("%s: %w", listing.GetName(), err)
 	}
-	contradicts := listing.GetKind() != fitmentv1.Part_KIND_UNSPECIFIED && listing.GetKind() != need.GetKind()
-	if donor.GetDecision().GetVerdict() == fitmentv1.Decision_FITS && contradicts {
-		return fmt.Errorf("%s: is of kind %s and yet said to fit a need for %s", listing.GetName(), listing.GetKind(), need.GetKind())
+	return nil
+}
+
+// SenseDecided tells whether a decision makes sense for this need and listing,
+// stored or not: what is said to fit must be of the kind needed and bear a
+// number. An empty listing never fits.
+func SenseDecided(need *fitmentv1.Need, listing *fitmentv1.Listing, decision *fitmentv1.Decision) error {
+	if err := SenseDecision(decision); err != nil || decision.GetVerdict() != fitmentv1.Decision_FITS {
+		return err
+	}
+	numbered := shows(listing, fitmentv1.Evidence_PART_NUMBER, "")
+	switch kind, needed := listing.GetKind(), need.GetKind(); {
+	case needed == fitmentv1.Part_KIND_UNSPECIFIED:
+		return errors.New("is said to fit a need for nothing")
+	case kind == fitmentv1.Part_KIND_UNSPECIFIED && (numbered || shows(listing, fitmentv1.Evidence_PART_KIND, needed.String())):
+		// its evidence stands for what it does not state
+	case kind != needed:
+		return fmt.Errorf("is of kind %s and yet said to fit a need for %s", kind, needed)
+	}
+	if !numbered && strings.TrimSpace(listing.GetPartNumber()) == "" {
+		return errors.New("is said to fit without a part number")
 	}
 	return nil
+}
+
+// shows tells whether a listing's evidence goes beyond a claim on an attribute;
+// a value, where one is asked for, must be the one stated.
+func shows(listing *fitmentv1.Listing, attribute fitmentv1.Evidence_Attribute, value string) bool {
+	for _, e := range listing.GetEvidence() {
+		proves := e.GetLevel() == fitmentv1.Evidence_SHOWN || e.GetLevel() == fitmentv1.Evidence_CONFIRMED
+		stated := strings.TrimSpace(e.GetValue())
+		if proves && e.GetAttribute() == attribute && stated != "" && (value == "" || strings.EqualFold(stated, value)) {
+			return true
+		}
+	}
+	return false
 }
 
 func senseListing(listing *fitmentv1.Listing) error {
@@ -47,6 +79,21 @@ func senseListing(listing *fitmentv1.Listing) error {
 		return fmt.Errorf("%s: has impossible terms", name)
 	}
 	return nil
+}
+
+// GatingFamilies are the families of rules that a yes to fit or to reuse rests
+// on. The fitment side answers by every rule every time, so a yes that leaves a
+// family out is the answer of something broken, or of something that this side
+// does not know.
+func GatingFamilies(severity fitmentv1.Finding_Severity) []string {
+	switch severity {
+	case fitmentv1.Finding_FIT:
+		return []string{"identity", "number", "years", "connector", "electrical", "provenance"}
+	case fitmentv1.Finding_REUSE:
+		return []string{"connector", "electrical", "deployment", "history", "age", "recall", "provenance"}
+	default:
+		return nil
+	}
 }
 
 // SenseDecision tells whether a decision agrees with itself: the verdict with
@@ -65,12 +112,13 @@ func SenseDecision(decision *fitmentv1.Decision) error {
 	return senseFindings(decision, fitmentv1.Finding_REUSE, reuse)
 }
 
-// senseFindings checks a yes: it needs findings, all of them yes.
+// senseFindings checks a yes: it needs findings of every gating family, all of
+// them yes.
 func senseFindings(decision *fitmentv1.Decision, severity fitmentv1.Finding_Severity, answer fitmentv1.Finding_Answer) error {
 	if answer != yes {
 		return nil
 	}
-	count := 0
+	proven := make(map[string]bool)
 	for _, finding := range decision.GetFindings() {
 		if finding.GetSeverity() != severity {
 			continue
@@ -78,10 +126,12 @@ func senseFindings(decision *fitmentv1.Decision, severity fitmentv1.Finding_Seve
 		if finding.GetAnswer() != yes {
 			return fmt.Errorf("%s is said to be proven although %s answers %s", severity, finding.GetRule(), finding.GetAnswer())
 		}
-		count++
+		proven[finding.GetFamily()] = true
 	}
-	if count == 0 {
-		return fmt.Errorf("%s is said to be proven without a finding", severity)
+	for _, family := range GatingFamilies(severity) {
+		if !proven[family] {
+			return fmt.Errorf("%s is said to be proven without a finding on %s", severity, family)
+		}
 	}
 	return nil
 }

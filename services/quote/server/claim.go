@@ -11,20 +11,33 @@ import (
 	"beltwright.example/services/store"
 )
 
-// claim says which request or quote of the business has a listing. A holder may
-// hold again, and the new hold ends the old one: claims keep one quote of a
-// business from taking the listing away from another in this way.
+// claim says which request or quote of the business has a listing. Claims keep
+// one quote of a business from taking a listing away from another, and one run
+// of a request from giving back the hold that another run's quote stands on: a
+// hold may be released only once its claim has ended without a quote, and a
+// quote is stored only while its claim has not ended.
 type claim struct {
-	// Request is the request that prepares the quote.
+	// Request is the request that prepares the quote, and Attempt which of its
+	// attempts claimed the listing.
 	Request string `json:"request"`
+	Attempt int    `json:"attempt,omitempty"`
 	// Quote is the quote, once it is stored.
 	Quote string `json:"quote,omitempty"`
-	// Until is when the claim ends by itself.
+	// Until is when the claim ends by itself; zero where it has ended.
 	Until time.Time `json:"until"`
+}
+
+// of tells whether the claim was made by this attempt of the write. An attempt
+// claims once; a claim of its own that has ended never comes back.
+func (c claim) of(w write, attempt int) bool {
+	return c.Request == w.requestID && c.Attempt == attempt
 }
 
 // errClaimed: another quote of the same business has the listing.
 var errClaimed = errors.New("another quote of your business has it")
+
+// errEnded: another run of the same request has ended the attempt's claim.
+var errEnded = errors.New("the claim has ended")
 
 func claimKey(tenant, listing string) store.Key {
 	return store.Key{Tenant: tenant, Kind: kindClaim, ID: strings.TrimPrefix(listing, listingPrefix)}
@@ -56,15 +69,28 @@ func putClaim(tenant, listing string, version int64, next claim) (store.Put, err
 	return store.Put{Key: claimKey(tenant, listing), Expect: version, Value: raw}, nil
 }
 
-// takeClaim is the step that claims a listing for a request; errClaimed where
-// another one has it.
+// takeClaim is the step that claims a listing for an attempt; errClaimed where
+// another request or a stored quote has it.
 func (s *Server) takeClaim(ctx context.Context, w write, listing string, next claim) (store.Put, error) {
 	found, version, err := s.readClaim(ctx, w.tenant, listing)
 	if err != nil {
 		return store.Put{}, err
 	}
-	if found.Request != w.requestID && found.Until.After(s.now()) {
+	if found.Until.After(s.now()) && (found.Request != w.requestID || found.Quote != "") {
 		return store.Put{}, errClaimed
+	}
+	return putClaim(w.tenant, listing, version, next)
+}
+
+// quoteClaim is the step that turns an attempt's claim into the quote's;
+// errEnded where the claim is not the attempt's any more.
+func (s *Server) quoteClaim(ctx context.Context, w write, listing string, next claim) (store.Put, error) {
+	found, version, err := s.readClaim(ctx, w.tenant, listing)
+	if err != nil {
+		return store.Put{}, err
+	}
+	if !found.of(w, next.Attempt) || found.Until.IsZero() {
+		return store.Put{}, errEnded
 	}
 	return putClaim(w.tenant, listing, version, next)
 }
@@ -79,17 +105,31 @@ func (s *Server) freeClaim(ctx context.Context, tenant, listing, quoteName strin
 	return []store.Put{put}, err
 }
 
-// dropClaim ends a request's claim on a listing that it does not take after
-// all. A claim that could not be dropped ends by itself.
-func (s *Server) dropClaim(ctx context.Context, w write, listing string) {
-	found, version, err := s.readClaim(ctx, w.tenant, listing)
-	if err == nil && found.Request == w.requestID && found.Quote == "" && !found.Until.IsZero() {
-		var put store.Put
-		if put, err = putClaim(w.tenant, listing, version, claim{}); err == nil {
-			_, err = s.store.Apply(ctx, store.Change{Puts: []store.Put{put}})
+// endClaim ends an attempt's claim on a listing that it does not take after all.
+// False means that a quote stands on the claim: its hold must not be released.
+// A claim that could not be ended ends by itself.
+func (s *Server) endClaim(ctx context.Context, w write, attempt int, listing string) (bool, error) {
+	for range conflictTries {
+		found, version, err := s.readClaim(ctx, w.tenant, listing)
+		switch {
+		case err != nil:
+			return false, err
+		case !found.of(w, attempt) || found.Until.IsZero():
+			return true, nil
+		case found.Quote != "":
+			return false, nil
+		}
+		put, err := putClaim(w.tenant, listing, version, claim{Request: w.requestID, Attempt: attempt})
+		if err != nil {
+			return false, err
+		}
+		applied, err := s.store.Apply(ctx, store.Change{Puts: []store.Put{put}})
+		if err == nil && len(applied) == 1 {
+			err = applied[0].Err
+		}
+		if !errors.Is(err, store.ErrConflict) {
+			return err == nil, err
 		}
 	}
-	if err != nil {
-		s.log.WarnContext(ctx, "a claim stays until it ends by itself", "listing", listing, "error", err)
-	}
+	return false, contended()
 }

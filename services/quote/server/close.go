@@ -150,18 +150,33 @@ func (s *Server) mayAccept(ctx context.Context, tenant string, q *quotev1.Quote,
 		return err
 	}
 	change.Puts = free
-	late := quoteExpired(q)
-	if !s.expired(q) {
-		late = s.side.sell(ctx, name, q.GetHold().GetFence(), q.GetNeed(), step(q, "sell"))
-		if late == nil || !over(late) {
-			return late
+	if s.expired(q) {
+		// The sale may have been made in time, and its acceptance not stored.
+		ours, err := s.soldForQuote(ctx, tenant, q)
+		if err == nil && !ours {
+			err = quoteExpired(q)
 		}
-	}
-	// The sale may have been made before, and its acceptance not stored.
-	if sold, err := s.side.soldTo(ctx, tenant, name, q.GetHold()); err != nil || sold {
 		return err
 	}
-	return late
+	return s.side.sell(ctx, name, q.GetHold().GetFence(), q.GetNeed(), step(q, "sell"))
+}
+
+// soldForQuote tells whether the held listing was bought for this quote. That it
+// was sold to the business under the quote's hold does not show that: the
+// business may have bought it for another need, without this quote. Proof is
+// that the fitment side answers the quote's own sale again; once it has forgotten
+// the request (after a day at least) there is none.
+func (s *Server) soldForQuote(ctx context.Context, tenant string, q *quotev1.Quote) (bool, error) {
+	sold, err := s.side.soldTo(ctx, tenant, q.GetHeldListing(), q.GetHold())
+	if err != nil || !sold {
+		return false, err
+	}
+	// A listing that is sold cannot be sold again: this sells nothing.
+	err = s.side.sell(ctx, q.GetHeldListing(), q.GetHold().GetFence(), q.GetNeed(), step(q, "sell"))
+	if over(err) {
+		return false, nil
+	}
+	return err == nil, err
 }
 
 // proveOffer asks the fitment side and the price list again about the first
@@ -175,6 +190,14 @@ func (s *Server) proveOffer(ctx context.Context, tenant string, q *quotev1.Quote
 	if err != nil || !offer.GetAvailable() || !quote.SamePart(option, offer) {
 		return apierr.New(codes.FailedPrecondition, fitmentv1.ErrorInfo_LISTING_GONE,
 			"%s: the supplier's price list does not offer it any more; prepare a new quote", option.GetSource())
+	}
+	if quote.Ended(offer, s.now()) {
+		return apierr.New(codes.FailedPrecondition, fitmentv1.ErrorInfo_QUOTE_EXPIRED,
+			"%s: its price held until %s; prepare a new quote", option.GetSource(), offer.GetValidUntil())
+	}
+	if changed := quote.Changed(option, q.GetCurrencyCode(), offer); changed != "" {
+		return apierr.New(codes.FailedPrecondition, fitmentv1.ErrorInfo_LISTING_GONE,
+			"%s: the supplier's price list does not offer it on the quoted terms any more: %s; prepare a new quote", option.GetSource(), changed)
 	}
 	parts, err := s.side.findParts(ctx, q.GetNeed())
 	if err != nil {
@@ -216,7 +239,7 @@ func (s *Server) mayDecline(ctx context.Context, tenant string, q *quotev1.Quote
 	if err == nil || !over(err) {
 		return err
 	}
-	sold, err := s.side.soldTo(ctx, tenant, name, q.GetHold())
+	sold, err := s.soldForQuote(ctx, tenant, q)
 	if err != nil {
 		return err
 	}

@@ -133,6 +133,11 @@ func TestAShutGateLeavesTheQuoteOpen(t *testing.T) {
 	}
 }
 
+// terms imports the offer again with other terms.
+func terms(alter func(*quotev1.Offer)) func(*world) {
+	return func(w *world) { w.offer("r", quotev1.Offer_REMANUFACTURED, 100_00, alter) }
+}
+
 func TestAcceptingAnOfferProvesItAgain(t *testing.T) {
 	t.Parallel()
 	for name, test := range map[string]struct {
@@ -152,7 +157,18 @@ func TestAcceptingAnOfferProvesItAgain(t *testing.T) {
 		"another part now": {func(w *world) {
 			w.offer("r", quotev1.Offer_REMANUFACTURED, 1, func(o *quotev1.Offer) { o.PartNumber = "OTHER" })
 		}, codes.FailedPrecondition, fitmentv1.ErrorInfo_LISTING_GONE},
-		"expired": {func(w *world) { w.clock.add(72 * time.Hour) }, codes.FailedPrecondition, fitmentv1.ErrorInfo_QUOTE_EXPIRED},
+		"dearer now":     {terms(func(o *quotev1.Offer) { o.Price++ }), codes.FailedPrecondition, fitmentv1.ErrorInfo_LISTING_GONE},
+		"cheaper now":    {terms(func(o *quotev1.Offer) { o.Price-- }), codes.FailedPrecondition, fitmentv1.ErrorInfo_LISTING_GONE},
+		"other freight":  {terms(func(o *quotev1.Offer) { o.Freight = 1 }), codes.FailedPrecondition, fitmentv1.ErrorInfo_LISTING_GONE},
+		"other handling": {terms(func(o *quotev1.Offer) { o.Handling = 1 }), codes.FailedPrecondition, fitmentv1.ErrorInfo_LISTING_GONE},
+		"other deposit":  {terms(func(o *quotev1.Offer) { o.CoreDeposit = 1 }), codes.FailedPrecondition, fitmentv1.ErrorInfo_LISTING_GONE},
+		"other return":   {terms(func(o *quotev1.Offer) { o.ReturnFreight = 1 }), codes.FailedPrecondition, fitmentv1.ErrorInfo_LISTING_GONE},
+		"restocking":     {terms(func(o *quotev1.Offer) { o.RestockingBasisPoints = 10_00 }), codes.FailedPrecondition, fitmentv1.ErrorInfo_LISTING_GONE},
+		"later":          {terms(func(o *quotev1.Offer) { o.Days++ }), codes.FailedPrecondition, fitmentv1.ErrorInfo_LISTING_GONE},
+		"other currency": {terms(func(o *quotev1.Offer) { o.CurrencyCode = "EUR" }), codes.FailedPrecondition, fitmentv1.ErrorInfo_LISTING_GONE},
+		"price ended":    {terms(func(o *quotev1.Offer) { o.ValidUntil = "2026-03-09" }), codes.FailedPrecondition, fitmentv1.ErrorInfo_QUOTE_EXPIRED},
+		"price ends":     {terms(func(o *quotev1.Offer) { o.ValidUntil = "2026-03-10" }), codes.OK, 0},
+		"expired":        {func(w *world) { w.clock.add(72 * time.Hour) }, codes.FailedPrecondition, fitmentv1.ErrorInfo_QUOTE_EXPIRED},
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
@@ -238,12 +254,40 @@ func TestASaleWhoseAnswerIsLostIsCompleted(t *testing.T) {
 	})
 	_, err := w.accept(q)
 	refused(t, err, codes.Unavailable, fitmentv1.ErrorInfo_DEPENDENCY_DOWN)
-	w.fake.set(func() {
-		delete(w.fake.after, "SellListing")
-		clear(w.fake.answers) // request ids are kept for a day only
-	})
+	w.fake.set(func() { delete(w.fake.after, "SellListing") })
 	if got, err := w.accept(q); err != nil || got.GetState() != quotev1.Quote_ACCEPTED {
 		t.Errorf("repeated: %s, %v", got.GetState(), err)
+	}
+}
+
+// The business sells itself the held listing for another need, without the quote:
+// that is no sale of the quote's, for whose need nobody decided it again.
+func TestASaleForAnotherNeedIsNoAcceptance(t *testing.T) {
+	t.Parallel()
+	for name, later := range map[string]time.Duration{"in time": 0, "too late": 100 * time.Hour} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			w := newWorld(t)
+			listing := w.list("yard-a", "1", 100_00)
+			q := w.prepare()
+			other := need()
+			other.Vehicle.Model = "Merlin"
+			if _, err := w.fake.SellListing(t.Context(), &fitmentv1.SellListingRequest{
+				Name: listing, Fence: q.GetHold().GetFence(), Need: other, RequestId: uuid.NewString(),
+			}); err != nil {
+				t.Fatal(err)
+			}
+			w.clock.add(later)
+			_, err := w.accept(q)
+			want := fitmentv1.ErrorInfo_LISTING_GONE
+			if later > 0 {
+				want = fitmentv1.ErrorInfo_QUOTE_EXPIRED
+			}
+			refused(t, err, codes.FailedPrecondition, want)
+			if got, err := w.decline(q); err != nil || got.GetState() != quotev1.Quote_DECLINED {
+				t.Errorf("declining: %s, %v", got.GetState(), err)
+			}
+		})
 	}
 }
 

@@ -202,7 +202,8 @@ func (f fitmentSide) sell(ctx context.Context, name string, fence int64, need *f
 	return nil
 }
 
-// soldTo tells whether a listing was sold to the tenant under this hold.
+// soldTo tells whether a listing was sold to the tenant under this hold, for
+// whatever need.
 func (f fitmentSide) soldTo(ctx context.Context, tenant, name string, hold *fitmentv1.Hold) (bool, error) {
 	listing, err := f.listing(ctx, name)
 	if err != nil {

@@ -30,7 +30,7 @@ func (s *Server) RecordOutcome(ctx context.Context, request *quotev1.RecordOutco
 	}
 	var fields check.Fields
 	requests.ID(&fields, request.GetRequestId())
-	outcome := quote.CleanOutcome(request.GetOutcome(), &fields)
+	outcome := quote.CleanOutcome(request.GetOutcome(), request.GetRequestId(), &fields)
 	if err := fields.Err(); err != nil {
 		return nil, err
 	}
@@ -57,7 +57,7 @@ func (s *Server) recordOnce(ctx context.Context, w write, outcome *quotev1.Outco
 	key := store.Key{Tenant: w.tenant, Kind: kindOutcome, ID: strings.TrimPrefix(outcome.GetName(), outcomePrefix)}
 	record, err := s.store.Get(ctx, key)
 	if err == nil {
-		return repeatedOutcome(record, outcome)
+		return s.repeatOutcome(ctx, w, record, outcome)
 	}
 	if !errors.Is(err, store.ErrNotFound) {
 		return store.Applied{}, fmt.Errorf("read outcome: %w", err)
@@ -86,9 +86,10 @@ func (s *Server) recordOnce(ctx context.Context, w write, outcome *quotev1.Outco
 	}}, raw)
 }
 
-// repeatedOutcome answers a second report on one source: the same one is fine,
-// another one is refused.
-func repeatedOutcome(record store.Record, outcome *quotev1.Outcome) (store.Applied, error) {
+// repeatOutcome answers a second report on one purchase: the same one is fine,
+// another one is refused. The record is written as it was, so that the request id
+// is remembered with it.
+func (s *Server) repeatOutcome(ctx context.Context, w write, record store.Record, outcome *quotev1.Outcome) (store.Applied, error) {
 	stored := &quotev1.Outcome{}
 	if err := proto.Unmarshal(record.Value, stored); err != nil {
 		return store.Applied{}, fmt.Errorf("read outcome %s: %w", record.Key.ID, err)
@@ -100,7 +101,7 @@ func repeatedOutcome(record store.Record, outcome *quotev1.Outcome) (store.Appli
 			"%s: an outcome with other content was recorded for it at %s", outcome.GetSource(),
 			stored.GetCreateTime().AsTime().Format("2006-01-02 15:04"))
 	}
-	return store.Applied{Answer: record.Value, Versions: []int64{record.Version}}, nil
+	return s.apply(ctx, w, store.Change{Puts: []store.Put{{Key: record.Key, Expect: record.Version, Value: record.Value}}}, record.Value)
 }
 
 func (s *Server) outcomeAnswer(ctx context.Context, applied store.Applied, err error) (*quotev1.RecordOutcomeResponse, error) {

@@ -7,7 +7,6 @@ import (
 	"errors"
 	"fmt"
 	"math"
-	"regexp"
 	"slices"
 	"strings"
 	"time"
@@ -23,24 +22,23 @@ import (
 	"beltwright.example/services/platform/apierr"
 	"beltwright.example/services/platform/check"
 	"beltwright.example/services/platform/requests"
+	"beltwright.example/services/quote/landed"
 	"beltwright.example/services/quote/money"
 	"beltwright.example/services/quote/quote"
 	"beltwright.example/services/store"
 )
 
 const (
-	// prepareTries is how many listings one request tries to hold.
+	// prepareTries is how many listings one call tries to hold, and maxAttempts
+	// how many all calls with one request id do.
 	prepareTries = 8
+	maxAttempts  = 64
 	// defaultHours and maxHours bound how long a quote is good for.
 	defaultHours = 72
 	maxHours     = 720
-	// maxMinutes bounds the shop's labour.
-	maxMinutes = 100_000
 	// room is kept free in a quote's record for number, hold and times.
 	room = 8 << 10
 )
-
-var currencyCode = regexp.MustCompile(`^[A-Z]{3}$`)
 
 // PrepareQuote weighs what may be bought, holds the plan's first listing, and
 // stores an immutable quote.
@@ -68,13 +66,23 @@ func (s *Server) PrepareQuote(ctx context.Context, request *quotev1.PrepareQuote
 	if err := p.gather(ctx); err != nil {
 		return nil, err
 	}
-	for n := range prepareTries {
+	for n := 0; n < maxAttempts && p.chosen < prepareTries; n++ {
 		applied, done, err := p.attempt(ctx, n)
 		if err != nil || done {
 			return s.prepared(ctx, applied, err)
 		}
 	}
-	return nil, contended()
+	return nil, p.gaveUp()
+}
+
+// gaveUp is the answer of a call that got hold of nothing. A repeat goes on where
+// it ended, until the request id's attempts are used up.
+func (p *preparation) gaveUp() error {
+	if p.chosen >= prepareTries {
+		return contended()
+	}
+	return apierr.New(codes.Aborted, fitmentv1.ErrorInfo_LIMIT_REACHED,
+		"%d attempts to hold a listing failed; repeat the request with a new request_id", maxAttempts)
 }
 
 // prepared reads the answer of a stored quote, the first time and on a repeat
@@ -95,8 +103,8 @@ func checkPrepare(request *quotev1.PrepareQuoteRequest) (money.Percent, error) {
 	} else if !known || kind == fitmentv1.Part_KIND_UNSPECIFIED {
 		fields.Add("need.kind", "is missing or unknown", "the kind of part, such as BUCKLE_PRETENSIONER")
 	}
-	if !currencyCode.MatchString(request.GetCurrencyCode()) {
-		fields.Add("currency_code", fmt.Sprintf("%.20q is no currency code", request.GetCurrencyCode()), "three capital letters of ISO 4217, such as USD")
+	if !amount.Known(request.GetCurrencyCode()) {
+		fields.Add("currency_code", fmt.Sprintf("%.20q is no currency in use", request.GetCurrencyCode()), "an active code of ISO 4217, such as USD")
 	}
 	fields.Int("day_cost", request.GetDayCost(), 0, amount.Max)
 	tax, err := money.ParsePercent(request.GetTaxPercent())
@@ -104,8 +112,8 @@ func checkPrepare(request *quotev1.PrepareQuoteRequest) (money.Percent, error) {
 		fields.Add("tax_percent", fmt.Sprintf("%.80s", err.Error()), "a decimal number from 0 to 100, such as 7.25")
 	}
 	labour := request.GetLabour()
-	fields.Int("labour.fit_minutes", int64(labour.GetFitMinutes()), 0, maxMinutes)
-	fields.Int("labour.check_minutes", int64(labour.GetCheckMinutes()), 0, maxMinutes)
+	fields.Int("labour.fit_minutes", int64(labour.GetFitMinutes()), 0, landed.MaxMinutes)
+	fields.Int("labour.check_minutes", int64(labour.GetCheckMinutes()), 0, landed.MaxMinutes)
 	fields.Int("labour.hourly_rate", labour.GetHourlyRate(), 0, amount.Max)
 	fields.Int("valid_hours", int64(request.GetValidHours()), 0, maxHours)
 	fields.Text("reference", request.GetReference(), 100, false)
@@ -121,6 +129,7 @@ type preparation struct {
 	write    write
 	request  *quotev1.PrepareQuoteRequest
 	in       quote.Input
+	chosen   int      // listings that this call chose, successfully or not
 	extra    []string // notices about what was left out
 	revision string
 }
@@ -217,9 +226,10 @@ func (p *preparation) attempt(ctx context.Context, n int) (applied store.Applied
 		}
 		first := quote.FirstBuy(result.Options).GetSource()
 		if !strings.HasPrefix(first, listingPrefix) {
-			applied, err = p.keep(ctx, result, nil)
+			applied, err = p.keep(ctx, n, result, nil)
 			return applied, true, err
 		}
+		p.chosen++
 		minutes := int32(math.Ceil(p.validFor(result).Minutes()))
 		if chosen, err = p.choose(ctx, n, choice{Listing: first, Minutes: minutes}); err != nil {
 			return applied, false, p.unlessLost(first, err)
@@ -227,13 +237,13 @@ func (p *preparation) attempt(ctx context.Context, n int) (applied store.Applied
 	}
 	hold, err := p.s.side.hold(ctx, p.in.Tenant, chosen.Listing, chosen.Minutes, p.write.step(fmt.Sprint("hold ", n)).requestID)
 	if lost(err) {
-		p.s.dropClaim(ctx, p.write, chosen.Listing)
+		p.drop(ctx, n, chosen.Listing)
 		return applied, false, p.unlessLost(chosen.Listing, err)
 	}
 	if err != nil {
 		return applied, false, err
 	}
-	applied, done, err = p.withHold(ctx, chosen.Listing, hold)
+	applied, done, err = p.withHold(ctx, n, chosen.Listing, hold)
 	if !done || overtaken(applied, chosen.Listing, hold) {
 		p.giveBack(ctx, n, chosen.Listing, hold)
 	}
@@ -319,7 +329,7 @@ func (p *preparation) choose(ctx context.Context, n int, c choice) (choice, erro
 	}
 	until := p.in.Now.Add(time.Duration(c.Minutes)*time.Minute + time.Minute)
 	for range conflictTries {
-		put, err := p.s.takeClaim(ctx, p.write, c.Listing, claim{Request: p.write.requestID, Until: until})
+		put, err := p.s.takeClaim(ctx, p.write, c.Listing, claim{Request: p.write.requestID, Attempt: n, Until: until})
 		if err != nil {
 			return choice{}, err
 		}
@@ -353,7 +363,7 @@ func (p *preparation) unlessLost(listing string, err error) error {
 
 // withHold looks at the held listing as it is now, weighs again, and keeps the
 // quote if the plan still opens with it.
-func (p *preparation) withHold(ctx context.Context, name string, hold *fitmentv1.Hold) (applied store.Applied, done bool, err error) {
+func (p *preparation) withHold(ctx context.Context, n int, name string, hold *fitmentv1.Hold) (applied store.Applied, done bool, err error) {
 	donor, err := p.s.side.look(ctx, p.in.Need, name)
 	if err != nil {
 		return applied, false, err
@@ -365,9 +375,12 @@ func (p *preparation) withHold(ctx context.Context, name string, hold *fitmentv1
 	p.in.Held = name
 	result, err := p.weigh()
 	if err == nil && quote.FirstBuy(result.Options).GetSource() == name {
-		applied, err = p.keep(ctx, result, &fitmentv1.Listing{Name: name, Hold: hold})
-		if err == nil || status.Code(err) == codes.Unavailable {
+		applied, err = p.keep(ctx, n, result, &fitmentv1.Listing{Name: name, Hold: hold})
+		switch {
+		case err == nil || status.Code(err) == codes.Unavailable:
 			return applied, true, err // stored, or not known: the hold stays
+		case errors.Is(err, errEnded):
+			err = nil // another run of this request gave the hold back
 		}
 	}
 	p.in.Held = ""
@@ -393,16 +406,29 @@ func (p *preparation) replace(donor *fitmentv1.Donor) {
 	p.in.Donors = append(p.in.Donors, donor)
 }
 
-// giveBack releases a hold that no quote will use. One that cannot be released
-// ends by itself.
+// giveBack releases a hold that no quote will use. Another run of the same
+// request may be about to store its quote on it, or have done so: ending the
+// claim first settles which. A hold that cannot be released ends by itself.
 func (p *preparation) giveBack(ctx context.Context, n int, name string, hold *fitmentv1.Hold) {
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), p.s.side.timeout)
 	defer cancel()
+	if !p.drop(ctx, n, name) {
+		return
+	}
 	err := p.s.side.release(ctx, name, hold.GetFence(), p.write.step(fmt.Sprint("release ", n)).requestID)
 	if err != nil && !over(err) {
 		p.s.log.WarnContext(ctx, "a hold stays until it ends by itself", "listing", name, "error", err)
 	}
-	p.s.dropClaim(ctx, p.write, name)
+}
+
+// drop ends the attempt's claim; false where a quote stands on it or it could
+// not be ended.
+func (p *preparation) drop(ctx context.Context, n int, name string) bool {
+	ended, err := p.s.endClaim(ctx, p.write, n, name)
+	if err != nil {
+		p.s.log.WarnContext(ctx, "a claim stays until it ends by itself", "listing", name, "error", err)
+	}
+	return ended
 }
 
 // quote puts a result into the form that is stored.
@@ -420,26 +446,30 @@ func (p *preparation) quote(result quote.Result, until time.Time) *quotev1.Quote
 	}
 }
 
-// keep gives the quote its number and stores it.
-func (p *preparation) keep(ctx context.Context, result quote.Result, held *fitmentv1.Listing) (store.Applied, error) {
+// keep gives the quote its number and stores it. A quote with a hold is good as
+// long as the hold, but not longer than the prices that its plan counts on.
+func (p *preparation) keep(ctx context.Context, n int, result quote.Result, held *fitmentv1.Listing) (store.Applied, error) {
 	q := p.quote(result, p.in.Now.Add(p.validFor(result)))
 	if held != nil {
 		q.HeldListing, q.Hold, q.ValidUntil = held.GetName(), held.GetHold(), held.GetHold().GetExpireTime()
+		if end := result.GoodUntil; !end.IsZero() && end.Before(q.GetValidUntil().AsTime()) {
+			q.ValidUntil = timestamppb.New(end)
+		}
 	}
 	for range conflictTries {
-		applied, err := p.keepOnce(ctx, q)
+		applied, err := p.keepOnce(ctx, n, q)
 		switch {
 		case errors.Is(err, store.ErrConflict):
 			continue
 		case errors.Is(err, store.ErrTooLate):
-			return applied, apierr.New(codes.Aborted, fitmentv1.ErrorInfo_HOLD_LOST, "the hold ran out while the quote was prepared; repeat the request with a new request_id")
+			return applied, apierr.New(codes.Aborted, fitmentv1.ErrorInfo_HOLD_LOST, "the hold or a price ran out while the quote was prepared; repeat the request with a new request_id")
 		}
 		return applied, err
 	}
 	return store.Applied{}, contended()
 }
 
-func (p *preparation) keepOnce(ctx context.Context, q *quotev1.Quote) (store.Applied, error) {
+func (p *preparation) keepOnce(ctx context.Context, n int, q *quotev1.Quote) (store.Applied, error) {
 	year := q.GetCreateTime().AsTime().Format("2006")
 	counter, number, err := p.s.nextNumber(ctx, p.in.Tenant, year)
 	if err != nil {
@@ -453,7 +483,9 @@ func (p *preparation) keepOnce(ctx context.Context, q *quotev1.Quote) (store.App
 	}
 	puts := []store.Put{{Key: store.Key{Tenant: p.in.Tenant, Kind: kindQuote, ID: q.GetNumber()}, Expect: store.Absent, Value: raw}, counter}
 	if name := q.GetHeldListing(); name != "" {
-		put, err := p.s.takeClaim(ctx, p.write, name, claim{Request: p.write.requestID, Quote: q.GetName(), Until: q.GetValidUntil().AsTime()})
+		put, err := p.s.quoteClaim(ctx, p.write, name, claim{
+			Request: p.write.requestID, Attempt: n, Quote: q.GetName(), Until: q.GetHold().GetExpireTime().AsTime(),
+		})
 		if err != nil {
 			return store.Applied{}, fmt.Errorf("%s: %w", name, err)
 		}

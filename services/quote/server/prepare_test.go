@@ -544,13 +544,203 @@ func TestAQuoteThatCannotBeStoredGivesItsHoldBack(t *testing.T) {
 	}
 }
 
+// Run 1 of a request is slow in deciding; the client repeats; run 2 stores the
+// quote on the same hold; run 1 then fails. It must not give the hold back.
+func TestAFailingRunLeavesAnotherRunsHoldAlone(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	name := w.list("yard-a", "1", 100_00)
+	slow, stored := make(chan struct{}), make(chan struct{})
+	w.fake.set(func() {
+		w.fake.before["Decide"] = func(string) error {
+			if w.fake.calls["Decide"] > 1 {
+				return nil
+			}
+			w.fake.mu.Unlock()
+			defer w.fake.mu.Lock()
+			close(slow)
+			<-stored
+			return status.Error(codes.Unavailable, "connection reset")
+		}
+	})
+	r := request()
+	var first error
+	var run sync.WaitGroup
+	run.Go(func() { _, first = w.PrepareQuote(as(t, "shop-a"), r) })
+	<-slow
+	answer, err := w.PrepareQuote(as(t, "shop-a"), r)
+	close(stored)
+	run.Wait()
+	if err != nil {
+		t.Fatal(err)
+	}
+	refused(t, first, codes.Unavailable, fitmentv1.ErrorInfo_DEPENDENCY_DOWN)
+	if got := w.fake.listing(name).GetState(); got != fitmentv1.Listing_HELD || w.fake.count("ReleaseListing") != 0 {
+		t.Errorf("the listing of a stored quote is %s", got)
+	}
+	if _, err := w.accept(answer.GetQuote()); err != nil {
+		t.Errorf("accept: %v", err)
+	}
+}
+
+// The other way round: run 1 gives the hold back while run 2 is about to store
+// its quote on it. Run 2 must not do so.
+func TestNoQuoteIsStoredOnAHoldThatWasGivenBack(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	name := w.list("yard-a", "1", 100_00)
+	failed := make(chan struct{})
+	both := make(chan struct{})
+	w.fake.set(func() {
+		w.fake.after["Decide"] = func(string) error {
+			switch w.fake.calls["Decide"] {
+			case 1: // the first run to decide fails once the other one has decided
+				w.fake.mu.Unlock()
+				defer w.fake.mu.Lock()
+				<-both
+				return status.Error(codes.Unavailable, "connection reset")
+			case 2:
+				w.fake.mu.Unlock()
+				defer w.fake.mu.Lock()
+				close(both)
+				<-failed
+			}
+			return nil
+		}
+	})
+	r := request()
+	var answers [2]*quotev1.PrepareQuoteResponse
+	var errs [2]error
+	var runs sync.WaitGroup
+	for i := range answers {
+		runs.Go(func() {
+			answers[i], errs[i] = w.PrepareQuote(as(t, "shop-a"), r)
+			if errs[i] != nil {
+				close(failed)
+			}
+		})
+	}
+	runs.Wait()
+	winner := 0
+	if errs[0] != nil {
+		winner = 1
+	}
+	if errs[winner] != nil || errs[1-winner] == nil {
+		t.Fatalf("errors %v", errs)
+	}
+	q := answers[winner].GetQuote()
+	if got := w.fake.listing(name); got.GetState() != fitmentv1.Listing_HELD || got.GetHold().GetFence() != q.GetHold().GetFence() {
+		t.Errorf("the quote stands on %v; the listing is %s with %v", q.GetHold(), got.GetState(), got.GetHold())
+	}
+	if _, err := w.accept(q); err != nil {
+		t.Errorf("accept: %v", err)
+	}
+}
+
+// However often a request failed, repeating it goes on with new holds, until so
+// many were tried that the answer asks for a new request id.
+func TestARepeatGoesOnWhereItFailed(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	name := w.list("yard-a", "1", 100_00)
+	broken := status.Error(codes.Unavailable, "connection reset")
+	w.fake.set(func() {
+		w.fake.after["Decide"] = func(string) error { return broken }
+	})
+	r := request()
+	for range 20 {
+		fence := w.fake.listing(name).GetHold().GetFence()
+		_, err := w.PrepareQuote(as(t, "shop-a"), r)
+		refused(t, err, codes.Unavailable, fitmentv1.ErrorInfo_DEPENDENCY_DOWN)
+		if got := w.fake.listing(name).GetState(); got != fitmentv1.Listing_AVAILABLE {
+			t.Fatalf("the listing is %s after fence %d", got, fence)
+		}
+		w.fake.set(func() { // dead holds need no deciding that can fail
+			w.fake.after["Decide"] = func(string) error {
+				if w.fake.state(w.fake.donors[name].GetListing()) == fitmentv1.Listing_HELD {
+					return broken
+				}
+				return nil
+			}
+		})
+	}
+	w.fake.set(func() { delete(w.fake.after, "Decide") })
+	answer, err := w.PrepareQuote(as(t, "shop-a"), r)
+	if err != nil || answer.GetQuote().GetHeldListing() != name {
+		t.Fatalf("the 21st call: %v, %v", answer, err)
+	}
+	if _, err := w.accept(answer.GetQuote()); err != nil {
+		t.Error(err)
+	}
+	used := request()
+	w.fake.set(func() { w.fake.pageSize = 100 })
+	w.fake.set(func() {
+		w.fake.donors[name].Listing.State = fitmentv1.Listing_AVAILABLE
+		w.fake.before["HoldListing"] = func(string) error {
+			return apierr.New(codes.FailedPrecondition, fitmentv1.ErrorInfo_LISTING_HELD, "held")
+		}
+	})
+	for i := range 70 {
+		w.list("yard-b", fmt.Sprint(i), 100_00)
+	}
+	for range 8 {
+		_, err = w.PrepareQuote(as(t, "shop-a"), used)
+		refused(t, err, codes.Aborted, fitmentv1.ErrorInfo_ETAG_STALE)
+	}
+	_, err = w.PrepareQuote(as(t, "shop-a"), used)
+	refused(t, err, codes.Aborted, fitmentv1.ErrorInfo_LIMIT_REACHED)
+	if !strings.Contains(status.Convert(err).Message(), "new request_id") {
+		t.Errorf("%v does not say what to do", err)
+	}
+}
+
+// A price that ends is counted on until its end and no longer: in the last minute
+// it is not quoted, and a quote whose hold was taken a little later than its
+// prices were read does not outlive them.
+func TestAQuoteEndsWithItsPrices(t *testing.T) {
+	t.Parallel()
+	end := time.Date(2026, 3, 12, 0, 0, 0, 0, time.UTC)
+	priced := func(w *world, condition quotev1.Offer_Condition) string {
+		w.match("NB40118", yes, yes)
+		return w.offer("r", condition, 900_00, func(o *quotev1.Offer) { o.ValidUntil = "2026-03-11" })
+	}
+	t.Run("in the last minute", func(t *testing.T) {
+		t.Parallel()
+		w := newWorld(t)
+		priced(w, quotev1.Offer_REMANUFACTURED)
+		w.clock.add(end.Add(-time.Minute).Sub(w.clock.now()))
+		if got := w.prepare().GetValidUntil().AsTime(); !got.Equal(end) {
+			t.Errorf("valid until %s", got)
+		}
+		w.clock.add(time.Nanosecond)
+		_, err := w.PrepareQuote(as(t, "shop-a"), request())
+		refused(t, err, codes.FailedPrecondition, fitmentv1.ErrorInfo_NOTHING_TO_BUY)
+	})
+	t.Run("on a hold", func(t *testing.T) {
+		t.Parallel()
+		w := newWorld(t)
+		w.list("yard-a", "1", 100_00)
+		priced(w, quotev1.Offer_NEW)
+		w.fake.set(func() {
+			w.fake.before["HoldListing"] = func(string) error {
+				w.clock.add(5 * time.Minute)
+				return nil
+			}
+		})
+		q := w.prepare()
+		if !q.GetValidUntil().AsTime().Equal(end) || !q.GetHold().GetExpireTime().AsTime().After(end) {
+			t.Errorf("valid until %s, hold until %s", q.GetValidUntil().AsTime(), q.GetHold().GetExpireTime().AsTime())
+		}
+	})
+}
+
 func TestPrepareRefusesNonsense(t *testing.T) {
 	t.Parallel()
 	w := newWorld(t)
 	for field, alter := range map[string]func(*quotev1.PrepareQuoteRequest){
 		"need":                 func(r *quotev1.PrepareQuoteRequest) { r.Need = nil },
 		"need.kind":            func(r *quotev1.PrepareQuoteRequest) { r.Need.Kind = 0 },
-		"currency_code":        func(r *quotev1.PrepareQuoteRequest) { r.CurrencyCode = "usd" },
+		"currency_code":        func(r *quotev1.PrepareQuoteRequest) { r.CurrencyCode = "XYZ" },
 		"day_cost":             func(r *quotev1.PrepareQuoteRequest) { r.DayCost = -1 },
 		"tax_percent":          func(r *quotev1.PrepareQuoteRequest) { r.TaxPercent = "NaN" },
 		"labour.fit_minutes":   func(r *quotev1.PrepareQuoteRequest) { r.Labour = &quotev1.Labour{FitMinutes: 100_001} },

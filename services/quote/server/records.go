@@ -40,6 +40,13 @@ const (
 	conflictTries = 64
 )
 
+// pageBytes is what the records of a page come to at most, unless it is a single
+// one; recordsARead is how many are read from the store at once.
+const (
+	pageBytes    = 4 << 20
+	recordsARead = 16
+)
+
 // caller returns who is calling.
 func caller(ctx context.Context) (identity.Principal, error) {
 	principal, known := identity.FromContext(ctx)
@@ -172,13 +179,12 @@ func list[T any](ctx context.Context, s *Server, kind string, request pageReques
 	if answer.revision, err = s.placeOf(ctx, 0); err != nil { // before the records: never newer than they are
 		return none, err
 	}
-	records, err := s.store.List(ctx, who.Tenant, kind, after, size+1)
+	records, more, err := s.readPage(ctx, who.Tenant, kind, after, size)
 	if err != nil {
 		return none, fmt.Errorf("list %s: %w", kind, err)
 	}
-	if len(records) > size {
-		records = records[:size]
-		if answer.next, err = page.Encode(who.Tenant, request, records[size-1].Key.ID); err != nil {
+	if more {
+		if answer.next, err = page.Encode(who.Tenant, request, records[len(records)-1].Key.ID); err != nil {
 			return none, err
 		}
 	}
@@ -190,4 +196,27 @@ func list[T any](ctx context.Context, s *Server, kind string, request pageReques
 		answer.items = append(answer.items, item)
 	}
 	return answer, nil
+}
+
+// readPage reads at most size records above after, and fewer where more than
+// pageBytes would come together; at least one where there is one. More tells
+// whether there are others.
+func (s *Server) readPage(ctx context.Context, tenant, kind, after string, size int) (records []store.Record, more bool, err error) {
+	for bytes := 0; ; {
+		want := min(recordsARead, size+1-len(records))
+		read, err := s.store.List(ctx, tenant, kind, after, want)
+		if err != nil {
+			return nil, false, err
+		}
+		for _, record := range read {
+			bytes += len(record.Value)
+			if len(records) == size || (len(records) > 0 && bytes > pageBytes) {
+				return records, true, nil
+			}
+			records, after = append(records, record), record.Key.ID
+		}
+		if len(read) < want {
+			return records, false, nil
+		}
+	}
 }

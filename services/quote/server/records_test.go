@@ -7,6 +7,8 @@ import (
 	"io"
 	"math"
 	"net"
+	"slices"
+	"strings"
 	"sync"
 	"testing"
 
@@ -94,13 +96,20 @@ func TestOneOutcomeEach(t *testing.T) {
 	if diff := cmp.Diff(first, again, protocmp.Transform()); diff != "" {
 		t.Errorf("the repeat answers otherwise:\n%s", diff)
 	}
-	reported, err := w.RecordOutcome(ctx, outcome("listings/yard-a.1", quotev1.Outcome_PASSED))
+	second := outcome("listings/yard-a.1", quotev1.Outcome_PASSED)
+	reported, err := w.RecordOutcome(ctx, second)
 	if err != nil {
 		t.Fatal(err)
 	}
-	if diff := cmp.Diff(first, reported, protocmp.Transform()); diff != "" {
+	if diff := cmp.Diff(first.GetOutcome(), reported.GetOutcome(), protocmp.Transform()); diff != "" {
 		t.Errorf("the same report under another id answers otherwise:\n%s", diff)
 	}
+	if again, err := w.RecordOutcome(ctx, second); err != nil || again.GetRevision() != reported.GetRevision() {
+		t.Errorf("the second report repeated: %v, %v; want %v", again, err, reported)
+	}
+	second.Outcome.Source = "listings/yard-a.9" // its id is used up, although it recorded nothing new
+	_, err = w.RecordOutcome(ctx, second)
+	refused(t, err, codes.FailedPrecondition, fitmentv1.ErrorInfo_REQUEST_ID_REUSED)
 	_, err = w.RecordOutcome(ctx, outcome("listings/yard-a.1", quotev1.Outcome_FAILED))
 	refused(t, err, codes.AlreadyExists, fitmentv1.ErrorInfo_ALREADY_EXISTS)
 	changed := proto.CloneOf(r)
@@ -112,6 +121,66 @@ func TestOneOutcomeEach(t *testing.T) {
 	w.list("yard-a", "2", 1)
 	if got := w.prepare().GetOptions()[0]; got.GetOutcomes() != 1 || got.GetPassed() != 1 {
 		t.Errorf("%d of %d counted", got.GetPassed(), got.GetOutcomes())
+	}
+}
+
+// A supplier's item is bought again and again: every purchase counts, a repeat of
+// one report does not, and of one quote there is one outcome.
+func TestEveryPurchaseOfAnOfferCounts(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	ctx := as(t, "shop-a")
+	w.match("NB40118", yes, yes)
+	name := w.offer("r", quotev1.Offer_REMANUFACTURED, 100_00)
+	q := w.prepare()
+	report := func(result quotev1.Outcome_Result, quoted string) *quotev1.RecordOutcomeRequest {
+		r := outcome(name, result)
+		r.Outcome.Condition, r.Outcome.Quote = quotev1.Offer_REMANUFACTURED, quoted
+		return r
+	}
+	passed, quoted := report(quotev1.Outcome_PASSED, ""), report(quotev1.Outcome_PASSED, q.GetName())
+	for _, r := range []*quotev1.RecordOutcomeRequest{
+		passed, passed, report(quotev1.Outcome_PASSED, ""), report(quotev1.Outcome_FAILED, ""), quoted, quoted, report(quotev1.Outcome_PASSED, q.GetName()),
+	} {
+		if _, err := w.RecordOutcome(ctx, r); err != nil {
+			t.Fatal(err)
+		}
+	}
+	_, err := w.RecordOutcome(ctx, report(quotev1.Outcome_FAILED, q.GetName()))
+	refused(t, err, codes.AlreadyExists, fitmentv1.ErrorInfo_ALREADY_EXISTS)
+	if got := w.prepare().GetOptions()[0]; got.GetPassed() != 3 || got.GetOutcomes() != 4 {
+		t.Errorf("%d of %d counted, want 3 of 4", got.GetPassed(), got.GetOutcomes())
+	}
+}
+
+// A page ends at about 4 MiB, however many records were asked for, and never
+// without one.
+func TestPagesEndAtTheirSize(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	const many, each = 21, 900 << 10
+	for i := range many {
+		w.offer(fmt.Sprintf("%02d", i), quotev1.Offer_NEW, 1, func(o *quotev1.Offer) { o.Supplier = strings.Repeat("x", each) })
+	}
+	var seen []string
+	pages := 0
+	for r := (&quotev1.ListOffersRequest{PageSize: 1000}); ; pages++ {
+		answer, err := w.ListOffers(as(t, "shop-a"), r)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if n := len(answer.GetOffers()); n != 4 && len(seen)+n != many {
+			t.Errorf("page %d has %d records", pages, n)
+		}
+		for _, o := range answer.GetOffers() {
+			seen = append(seen, o.GetName())
+		}
+		if r.PageToken = answer.GetNextPageToken(); r.GetPageToken() == "" {
+			break
+		}
+	}
+	if len(seen) != many || !slices.IsSorted(seen) {
+		t.Errorf("saw %d of %d: %v", len(seen), many, seen)
 	}
 }
 

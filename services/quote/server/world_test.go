@@ -17,6 +17,7 @@ import (
 	quotev1 "beltwright.example/proto/beltwright/quote/v1"
 	"beltwright.example/services/platform/apierr"
 	"beltwright.example/services/platform/identity"
+	"beltwright.example/services/quote/quote"
 	"beltwright.example/services/quote/server"
 	"beltwright.example/services/quote/trust"
 	"beltwright.example/services/store"
@@ -143,10 +144,16 @@ func decision(fit, reuse fitmentv1.Finding_Answer) *fitmentv1.Decision {
 	case fit == fitmentv1.Finding_YES && reuse == fitmentv1.Finding_YES:
 		verdict = fitmentv1.Decision_FITS
 	}
-	return &fitmentv1.Decision{Fit: fit, Reuse: reuse, Verdict: verdict, Findings: []*fitmentv1.Finding{
+	made := &fitmentv1.Decision{Fit: fit, Reuse: reuse, Verdict: verdict, Findings: []*fitmentv1.Finding{
 		{Rule: "a.fit", Severity: fitmentv1.Finding_FIT, Answer: fit, Reason: "fit reason"},
 		{Rule: "a.reuse", Severity: fitmentv1.Finding_REUSE, Answer: reuse, Reason: "reuse reason", Remedy: "a label photo"},
 	}}
+	for _, severity := range []fitmentv1.Finding_Severity{fitmentv1.Finding_FIT, fitmentv1.Finding_REUSE} {
+		for _, family := range quote.GatingFamilies(severity) {
+			made.Findings = append(made.Findings, &fitmentv1.Finding{Rule: family + ".rule", Family: family, Severity: severity, Answer: yes})
+		}
+	}
+	return made
 }
 
 const (
