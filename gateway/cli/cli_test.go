@@ -328,6 +328,11 @@ func clientCases() map[string]clientCase {
 			asks:   &fitmentv1.HoldListingRequest{Name: "listings/k.1", Minutes: 90, RequestId: id},
 			answer: &fitmentv1.HoldListingResponse{Listing: held}, shows: []string{"fence 7"},
 		},
+		"listing hold longer": {
+			args:   []string{"listing", "hold", "listings/k.1", "--minutes", "90", "--fence", "6", "--request-id", id},
+			asks:   &fitmentv1.HoldListingRequest{Name: "listings/k.1", Minutes: 90, Fence: 6, RequestId: id},
+			answer: &fitmentv1.HoldListingResponse{Listing: held}, shows: []string{"fence 7"},
+		},
 		"listing release": {
 			args:   []string{"listing", "release", "listings/k.1", "--fence", "7", "--request-id", id},
 			asks:   &fitmentv1.ReleaseListingRequest{Name: "listings/k.1", Fence: 7, RequestId: id},

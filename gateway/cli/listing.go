@@ -75,16 +75,21 @@ func listingList(c *connection) *cobra.Command {
 
 func listingHold(c *connection) *cobra.Command {
 	var minutes int32
+	var fence int64
 	cmd := &cobra.Command{
 		Use: "hold LISTING", Short: "Reserve a listing for a time",
-		Long:    "Hold reserves a listing. The answer's fence is the proof of the hold that release and sell ask for.",
-		Example: "  beltwright listing hold listings/kettlewick.SOLANE-1 --minutes 120",
-		Args:    arguments("LISTING"),
+		Long: `Hold reserves a listing. The answer's fence is the proof of the hold that release
+and sell ask for. To extend a hold that your business has, give its fence: the
+answer has a new one, and the old one no longer counts.`,
+		Example: `  beltwright listing hold listings/kettlewick.SOLANE-1 --minutes 120
+  beltwright listing hold listings/kettlewick.SOLANE-1 --minutes 240 --fence 1`,
+		Args: arguments("LISTING"),
 	}
 	id := bindRequestID(cmd)
 	cmd.Flags().Int32Var(&minutes, "minutes", 60, "how long, in minutes")
+	cmd.Flags().Int64Var(&fence, "fence", 0, "fence of your own live hold, to extend it (default none)")
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
-		request := &fitmentv1.HoldListingRequest{Name: args[0], Minutes: minutes, RequestId: id.text()}
+		request := &fitmentv1.HoldListingRequest{Name: args[0], Minutes: minutes, Fence: fence, RequestId: id.text()}
 		return call(c, cmd, func(ctx context.Context, conn grpc.ClientConnInterface) (*fitmentv1.HoldListingResponse, error) {
 			return fitmentv1.NewListingServiceClient(conn).HoldListing(ctx, request)
 		}, func(p *printer, answer *fitmentv1.HoldListingResponse) { showListing(p, answer) })

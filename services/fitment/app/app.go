@@ -79,7 +79,7 @@ func assemble(ctx context.Context, config Config, records store.Store) (*App, er
 		}
 		a.First = append(a.First, text)
 	}
-	main, err := server.New(server.Options{Store: records, Now: config.Now, Log: config.Log})
+	main, err := server.New(server.Options{Store: records, Log: config.Log})
 	if err != nil {
 		return nil, err
 	}

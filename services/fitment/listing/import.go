@@ -15,8 +15,10 @@ import (
 
 // Target reads files of listings; the owner is the yard. An existing listing
 // keeps its state, hold, buyer and time of listing; a row that says what the
-// listing says already changes nothing. Now is the time of the changes.
-func Target(now func() time.Time) imports.Target {
+// listing says already changes nothing. Now is asked for every row; it is the time
+// of the change and the time at which the listing is held or not, so it must be
+// the time that holds go by.
+func Target(now func() (time.Time, error)) imports.Target {
 	return imports.Target{
 		Columns: Columns(),
 		Map: func(row imports.Row, owner string, fields *check.Fields) (imports.Item, bool) {
@@ -28,7 +30,11 @@ func Target(now func() time.Time) imports.Target {
 				Key:  Key(said.GetYard(), said.GetStockNumber()),
 				Name: said.GetName(),
 				Merge: func(old []byte) ([]byte, bool, error) {
-					return merge(old, said, now())
+					at, err := now()
+					if err != nil {
+						return nil, false, err
+					}
+					return merge(old, said, at)
 				},
 			}, true
 		},
@@ -46,7 +52,7 @@ func merge(old []byte, said *fitmentv1.Listing, now time.Time) (value []byte, un
 		if err != nil {
 			return nil, false, &imports.Problem{
 				Field: colStockNumber, Text: status.Convert(err).Message(),
-				Expected: "rows only for listings on sale; what is held keeps its price and terms",
+				Expected: "rows only for listings on sale; what is held keeps its part, evidence, price and terms, but may get more evidence",
 			}
 		}
 		if !changed {

@@ -188,10 +188,69 @@ func TestEveryViolationNamesAColumn(t *testing.T) {
 	}
 }
 
+func atNoon() (time.Time, error) { return noon, nil }
+
+// TestARowIsMergedAtTheTimeThatHoldsGoBy: whether a listing is held is asked
+// again for every merge, and a store that does not say leaves the record alone.
+func TestARowIsMergedAtTheTimeThatHoldsGoBy(t *testing.T) {
+	t.Parallel()
+	var fields check.Fields
+	at, failure := noon, error(nil)
+	dearer := cells()
+	dearer["price"] = "181"
+	it, ok := listing.Target(func() (time.Time, error) { return at, failure }).Map(imports.NewRow(2, dearer), "hill-yard", &fields)
+	if !ok {
+		t.Fatal(fields.Violations())
+	}
+	first, _, err := item(t, cells()).Merge(nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	l, err := listing.Decode(first)
+	if err != nil {
+		t.Fatal(err)
+	}
+	stored, err := listing.Encode(must(t)(listing.Hold(l, "shop-a", 0, noon.Add(time.Hour), noon)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	var problem *imports.Problem
+	if _, _, err := it.Merge(stored); !errors.As(err, &problem) {
+		t.Errorf("while it is held: %v", err)
+	}
+	at = noon.Add(time.Hour)
+	if _, unchanged, err := it.Merge(stored); err != nil || unchanged {
+		t.Errorf("after the hold: unchanged %t, %v", unchanged, err)
+	}
+	failure = errors.New("no clock")
+	if _, _, err := it.Merge(stored); !errors.Is(err, failure) {
+		t.Errorf("without a clock: %v", err)
+	}
+}
+
+func TestUnknownCurrenciesAreRefused(t *testing.T) {
+	t.Parallel()
+	for code, known := range map[string]bool{"USD": true, "jpy": true, "ZZZ": false, "XAU": false, "DEM": false, "US": false} {
+		row := cells()
+		row["currency"] = code
+		row["price"], row["freight"], row["handling"], row["return_freight"], row["core_deposit"] = "180", "", "", "", ""
+		if _, bad := read(t, row); slices.Contains(bad, "currency") == known {
+			t.Errorf("%s in a file: violations of %v", code, bad)
+		}
+		l := said()
+		l.CurrencyCode = strings.ToUpper(code)
+		var fields check.Fields
+		listing.Validate(l, "listing.", &fields)
+		if fields.OK() != known {
+			t.Errorf("%s in a request: %v", code, fields.Violations())
+		}
+	}
+}
+
 func item(t *testing.T, row map[string]string) imports.Item {
 	t.Helper()
 	var fields check.Fields
-	it, ok := listing.Target(func() time.Time { return noon }).Map(imports.NewRow(2, row), "hill-yard", &fields)
+	it, ok := listing.Target(atNoon).Map(imports.NewRow(2, row), "hill-yard", &fields)
 	if !ok || !fields.OK() {
 		t.Fatalf("violations: %v", fields.Violations())
 	}
@@ -215,7 +274,7 @@ func TestMergeKeepsTheLifeOfAListing(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	held := must(t)(listing.Hold(l, "shop-a", noon.Add(time.Hour), noon))
+	held := must(t)(listing.Hold(l, "shop-a", 0, noon.Add(time.Hour), noon))
 	stored, err := listing.Encode(held)
 	if err != nil {
 		t.Fatal(err)
@@ -255,7 +314,7 @@ func FuzzRow(f *testing.F) {
 			"donor_year": row, "restocking_percent": price, "loop_ohms_evidence": support, "note": confirmed,
 		})
 		var fields check.Fields
-		it, ok := listing.Target(func() time.Time { return noon }).Map(r, "hill-yard", &fields)
+		it, ok := listing.Target(atNoon).Map(r, "hill-yard", &fields)
 		if ok != fields.OK() {
 			t.Fatalf("ok %t with violations %v", ok, fields.Violations())
 		}

@@ -36,15 +36,26 @@ func HeldBy(l *fitmentv1.Listing, tenant string, now time.Time) bool {
 }
 
 // Hold reserves a listing until a time and gives the hold a higher fence than
-// every hold before. A holder may hold again, to have it longer or shorter:
-// that is a new hold with a new fence, and the old fence no longer counts.
-// Errors: LISTING_GONE, LISTING_HELD (with RetryInfo until the hold ends).
-func Hold(l *fitmentv1.Listing, holder string, until, now time.Time) (*fitmentv1.Listing, error) {
+// every hold before. Fence 0 asks for a hold where there is none. A holder who
+// has a hold already names its fence, to have it longer or shorter: that is a
+// new hold with a new fence, and the old fence no longer counts. Without the
+// fence he is refused like anybody else, since the hold may be another
+// purchase's of the same business. Errors: LISTING_GONE, LISTING_HELD (with
+// RetryInfo until the hold ends), HOLD_LOST where a fence is named and there is
+// no hold any more.
+func Hold(l *fitmentv1.Listing, holder string, fence int64, until, now time.Time) (*fitmentv1.Listing, error) {
 	if err := gone(l); err != nil {
 		return nil, err
 	}
-	if StateAt(l, now) == fitmentv1.Listing_HELD && l.GetHold().GetHolder() != holder {
+	switch {
+	case StateAt(l, now) != fitmentv1.Listing_HELD:
+		if fence != 0 {
+			return nil, lost(l, fence)
+		}
+	case l.GetHold().GetHolder() != holder:
 		return nil, held(l, now)
+	case l.GetHold().GetFence() != fence:
+		return nil, heldByOwn(l, now)
 	}
 	next := clone(l)
 	next.State = fitmentv1.Listing_HELD
@@ -97,9 +108,11 @@ func Withdraw(l *fitmentv1.Listing, now time.Time) (*fitmentv1.Listing, error) {
 
 // Revise replaces what the yard says and keeps state, hold, buyer and times of
 // listing. The record of a sold or withdrawn listing stays as it was. While a
-// hold counts, price, currency, terms and jurisdiction stay as the holder saw
-// them; evidence may still be added, since a sale decides again. Errors:
-// LISTING_GONE, LISTING_HELD. The second result is false where nothing changes.
+// hold counts, the part and the bargain stay as the holder saw them: kind,
+// position, maker, number, donor, price, currency, terms, jurisdiction and every
+// statement of evidence. Evidence may be added, since a sale decides again, and
+// the note may change. Errors: LISTING_GONE, LISTING_HELD. The second result is
+// false where nothing changes.
 func Revise(old, said *fitmentv1.Listing, now time.Time) (*fitmentv1.Listing, bool, error) {
 	next := Content(said)
 	next.Name, next.Yard, next.StockNumber = old.GetName(), old.GetYard(), old.GetStockNumber()
@@ -109,12 +122,32 @@ func Revise(old, said *fitmentv1.Listing, now time.Time) (*fitmentv1.Listing, bo
 	if err := gone(old); err != nil {
 		return nil, false, err
 	}
-	if StateAt(old, now) == fitmentv1.Listing_HELD && !sameBargain(old, next) {
+	if StateAt(old, now) == fitmentv1.Listing_HELD && (!samePart(old, next) || !sameBargain(old, next)) {
 		return nil, false, held(old, now)
 	}
 	next.State, next.Hold, next.Buyer = old.GetState(), old.GetHold(), old.GetBuyer()
 	next.CreateTime, next.UpdateTime = old.GetCreateTime(), timestamppb.New(now)
 	return next, true, nil
+}
+
+// samePart tells whether what the yard says is about the part that it was about
+// before, with nothing taken back.
+func samePart(old, next *fitmentv1.Listing) bool {
+	return old.GetKind() == next.GetKind() && proto.Equal(old.GetPosition(), next.GetPosition()) &&
+		old.GetPartMaker() == next.GetPartMaker() && old.GetPartNumber() == next.GetPartNumber() &&
+		proto.Equal(old.GetDonor(), next.GetDonor()) && contains(next.GetEvidence(), old.GetEvidence())
+}
+
+// contains tells whether every old statement is still there, in order. New ones
+// may stand between them: a file's statements stand in the order of its columns,
+// whenever they were added.
+func contains(next, old []*fitmentv1.Evidence) bool {
+	for _, e := range next {
+		if len(old) > 0 && proto.Equal(old[0], e) {
+			old = old[1:]
+		}
+	}
+	return len(old) == 0
 }
 
 func sameBargain(a, b *fitmentv1.Listing) bool {
@@ -139,13 +172,24 @@ func held(l *fitmentv1.Listing, now time.Time) error {
 		l.GetHold().GetExpireTime().AsTime().UTC().Format(time.RFC3339))
 }
 
+func heldByOwn(l *fitmentv1.Listing, now time.Time) error {
+	end := l.GetHold().GetExpireTime().AsTime()
+	return apierr.Retry(codes.FailedPrecondition, fitmentv1.ErrorInfo_LISTING_HELD, end.Sub(now),
+		"%s is held by your own business until %s under fence %d; to extend that hold, name its fence",
+		l.GetName(), end.UTC().Format(time.RFC3339), l.GetHold().GetFence())
+}
+
 func owned(l *fitmentv1.Listing, caller string, fence int64, now time.Time) error {
 	if err := gone(l); err != nil {
 		return err
 	}
 	if !HeldBy(l, caller, now) || l.GetHold().GetFence() != fence {
-		return apierr.New(codes.FailedPrecondition, fitmentv1.ErrorInfo_HOLD_LOST,
-			"hold %d of %s no longer counts: it ran out, was given back or was replaced; hold the listing again", fence, l.GetName())
+		return lost(l, fence)
 	}
 	return nil
+}
+
+func lost(l *fitmentv1.Listing, fence int64) error {
+	return apierr.New(codes.FailedPrecondition, fitmentv1.ErrorInfo_HOLD_LOST,
+		"hold %d of %s no longer counts: it ran out, was given back or was replaced; hold the listing again", fence, l.GetName())
 }

@@ -1,6 +1,8 @@
 package listing_test
 
 import (
+	"fmt"
+	"strings"
 	"testing"
 	"time"
 
@@ -50,14 +52,14 @@ func TestHoldThenSell(t *testing.T) {
 	t.Parallel()
 	l := listing.New(said(), noon)
 	before := proto.Clone(l)
-	held := must(t)(listing.Hold(l, "shop-a", noon.Add(time.Hour), noon))
+	held := must(t)(listing.Hold(l, "shop-a", 0, noon.Add(time.Hour), noon))
 	if !proto.Equal(before, l) {
 		t.Error("Hold changed its argument")
 	}
 	if held.GetState() != fitmentv1.Listing_HELD || held.GetHold().GetFence() != 1 {
 		t.Fatalf("held: %v", held)
 	}
-	_, err := listing.Hold(held, "shop-b", noon.Add(time.Hour), noon)
+	_, err := listing.Hold(held, "shop-b", 0, noon.Add(time.Hour), noon)
 	wantReason(t, err, fitmentv1.ErrorInfo_LISTING_HELD)
 	_, err = listing.Sell(held, "shop-b", 1, noon)
 	wantReason(t, err, fitmentv1.ErrorInfo_HOLD_LOST)
@@ -70,7 +72,7 @@ func TestHoldThenSell(t *testing.T) {
 	if sold.GetState() != fitmentv1.Listing_SOLD || sold.GetBuyer() != "shop-a" {
 		t.Fatalf("sold: %v", sold)
 	}
-	_, err = listing.Hold(sold, "shop-b", noon.Add(48*time.Hour), noon.Add(47*time.Hour))
+	_, err = listing.Hold(sold, "shop-b", 0, noon.Add(48*time.Hour), noon.Add(47*time.Hour))
 	wantReason(t, err, fitmentv1.ErrorInfo_LISTING_GONE)
 	_, err = listing.Release(sold, "shop-a", 1, noon)
 	wantReason(t, err, fitmentv1.ErrorInfo_LISTING_GONE)
@@ -81,7 +83,7 @@ func TestHoldThenSell(t *testing.T) {
 func TestAHoldEndsAtItsEnd(t *testing.T) {
 	t.Parallel()
 	end := noon.Add(time.Hour)
-	held := must(t)(listing.Hold(listing.New(said(), noon), "shop-a", end, noon))
+	held := must(t)(listing.Hold(listing.New(said(), noon), "shop-a", 0, end, noon))
 	if got := listing.StateAt(held, end.Add(-time.Nanosecond)); got != fitmentv1.Listing_HELD {
 		t.Errorf("just before the end: %s", got)
 	}
@@ -92,7 +94,7 @@ func TestAHoldEndsAtItsEnd(t *testing.T) {
 	wantReason(t, err, fitmentv1.ErrorInfo_HOLD_LOST)
 	_, err = listing.Release(held, "shop-a", 1, end)
 	wantReason(t, err, fitmentv1.ErrorInfo_HOLD_LOST)
-	next := must(t)(listing.Hold(held, "shop-b", end.Add(time.Hour), end))
+	next := must(t)(listing.Hold(held, "shop-b", 0, end.Add(time.Hour), end))
 	if next.GetHold().GetFence() != 2 {
 		t.Errorf("fence %d, want 2", next.GetHold().GetFence())
 	}
@@ -101,29 +103,44 @@ func TestAHoldEndsAtItsEnd(t *testing.T) {
 	}
 }
 
-func TestHoldingAgainReplacesTheHold(t *testing.T) {
+func TestHoldingAgainNeedsTheFence(t *testing.T) {
 	t.Parallel()
-	first := must(t)(listing.Hold(listing.New(said(), noon), "shop-a", noon.Add(time.Hour), noon))
-	second := must(t)(listing.Hold(first, "shop-a", noon.Add(2*time.Hour), noon))
-	_, err := listing.Sell(second, "shop-a", 1, noon)
+	first := must(t)(listing.Hold(listing.New(said(), noon), "shop-a", 0, noon.Add(time.Hour), noon))
+	for _, fence := range []int64{0, 2, -1} {
+		_, err := listing.Hold(first, "shop-a", fence, noon.Add(2*time.Hour), noon)
+		wantReason(t, err, fitmentv1.ErrorInfo_LISTING_HELD)
+		if !strings.Contains(fmt.Sprint(err), "your own business") {
+			t.Errorf("fence %d: %v does not say whose hold it is", fence, err)
+		}
+	}
+	_, err := listing.Hold(first, "shop-b", 1, noon.Add(2*time.Hour), noon)
+	wantReason(t, err, fitmentv1.ErrorInfo_LISTING_HELD)
+	second := must(t)(listing.Hold(first, "shop-a", 1, noon.Add(2*time.Hour), noon))
+	if second.GetHold().GetFence() != 2 || !second.GetHold().GetExpireTime().AsTime().Equal(noon.Add(2*time.Hour)) {
+		t.Errorf("extended: %v", second.GetHold())
+	}
+	_, err = listing.Sell(second, "shop-a", 1, noon)
 	wantReason(t, err, fitmentv1.ErrorInfo_HOLD_LOST)
 	must(t)(listing.Sell(second, "shop-a", 2, noon))
+	_, err = listing.Hold(second, "shop-a", 2, noon.Add(4*time.Hour), noon.Add(3*time.Hour))
+	wantReason(t, err, fitmentv1.ErrorInfo_HOLD_LOST)
+	must(t)(listing.Hold(second, "shop-a", 0, noon.Add(4*time.Hour), noon.Add(3*time.Hour)))
 }
 
 func TestReleaseFrees(t *testing.T) {
 	t.Parallel()
-	held := must(t)(listing.Hold(listing.New(said(), noon), "shop-a", noon.Add(time.Hour), noon))
+	held := must(t)(listing.Hold(listing.New(said(), noon), "shop-a", 0, noon.Add(time.Hour), noon))
 	free := must(t)(listing.Release(held, "shop-a", 1, noon))
 	_, err := listing.Release(free, "shop-a", 1, noon)
 	wantReason(t, err, fitmentv1.ErrorInfo_HOLD_LOST)
-	if got := must(t)(listing.Hold(free, "shop-b", noon.Add(time.Hour), noon)).GetHold().GetFence(); got != 2 {
+	if got := must(t)(listing.Hold(free, "shop-b", 0, noon.Add(time.Hour), noon)).GetHold().GetFence(); got != 2 {
 		t.Errorf("fence %d, want 2", got)
 	}
 }
 
 func TestRevise(t *testing.T) {
 	t.Parallel()
-	old := must(t)(listing.Hold(listing.New(said(), noon), "shop-a", noon.Add(time.Hour), noon))
+	old := must(t)(listing.Hold(listing.New(said(), noon), "shop-a", 0, noon.Add(time.Hour), noon))
 	same := said()
 	same.State, same.Buyer, same.Etag = fitmentv1.Listing_SOLD, "me", "forged"
 	if next, changed, err := listing.Revise(old, same, noon); err != nil || changed || !proto.Equal(next, old) {
@@ -151,6 +168,53 @@ func TestRevise(t *testing.T) {
 	}
 }
 
+// TestAHeldPartStaysWhatItIs: between hold and sale the yard may prove more, but
+// not turn the part into another one or take back what it said.
+func TestAHeldPartStaysWhatItIs(t *testing.T) {
+	t.Parallel()
+	old := must(t)(listing.Hold(listing.New(said(), noon), "shop-a", 0, noon.Add(time.Hour), noon))
+	more := func(e ...*fitmentv1.Evidence) []*fitmentv1.Evidence { return e }
+	first, second := said().GetEvidence()[0], said().GetEvidence()[1]
+	flood := &fitmentv1.Evidence{Attribute: fitmentv1.Evidence_FLOOD, Value: "no", Level: fitmentv1.Evidence_SHOWN, How: "title"}
+	weaker := proto.CloneOf(first)
+	weaker.Level = fitmentv1.Evidence_CLAIMED
+	for name, c := range map[string]struct {
+		change func(*fitmentv1.Listing)
+		fine   bool
+	}{
+		"evidence added":        {func(l *fitmentv1.Listing) { l.Evidence = more(first, second, flood) }, true},
+		"evidence put between":  {func(l *fitmentv1.Listing) { l.Evidence = more(first, flood, second) }, true},
+		"said twice":            {func(l *fitmentv1.Listing) { l.Evidence = more(first, second, first) }, true},
+		"note":                  {func(l *fitmentv1.Listing) { l.Note = "a second photo" }, true},
+		"evidence gone":         {func(l *fitmentv1.Listing) { l.Evidence = nil }, false},
+		"evidence replaced":     {func(l *fitmentv1.Listing) { l.Evidence = more(first, flood) }, false},
+		"evidence weakened":     {func(l *fitmentv1.Listing) { l.Evidence = more(weaker, second) }, false},
+		"evidence turned round": {func(l *fitmentv1.Listing) { l.Evidence = more(second, first) }, false},
+		"kind":                  {func(l *fitmentv1.Listing) { l.Kind = fitmentv1.Part_KNEE_AIR_BAG }, false},
+		"position":              {func(l *fitmentv1.Listing) { l.Position.Side = fitmentv1.Position_LEFT }, false},
+		"maker":                 {func(l *fitmentv1.Listing) { l.PartMaker = "Tarn" }, false},
+		"number":                {func(l *fitmentv1.Listing) { l.PartNumber = "OR-1235" }, false},
+		"donor's VIN":           {func(l *fitmentv1.Listing) { l.Donor.Vin = "" }, false},
+		"donor's year":          {func(l *fitmentv1.Listing) { l.Donor.ModelYear++ }, false},
+		"currency":              {func(l *fitmentv1.Listing) { l.CurrencyCode = "EUR" }, false},
+		"terms":                 {func(l *fitmentv1.Listing) { l.Terms.Freight++ }, false},
+		"jurisdiction":          {func(l *fitmentv1.Listing) { l.Jurisdiction = "US-WA" }, false},
+	} {
+		next := said()
+		c.change(next)
+		_, changed, err := listing.Revise(old, next, noon)
+		if c.fine && (err != nil || !changed) {
+			t.Errorf("%s: changed %t, %v", name, changed, err)
+		}
+		if !c.fine {
+			wantReason(t, err, fitmentv1.ErrorInfo_LISTING_HELD)
+		}
+		if _, changed, err := listing.Revise(old, next, noon.Add(time.Hour)); err != nil || !changed {
+			t.Errorf("%s, after the hold: changed %t, %v", name, changed, err)
+		}
+	}
+}
+
 // TestLife walks random lives: fences only rise, what is sold or withdrawn stays
 // so, a sale needs the valid hold's holder and fence, and a refusal changes
 // nothing.
@@ -171,8 +235,8 @@ func TestLife(t *testing.T) {
 			allowed := !over
 			switch rapid.IntRange(0, 3).Draw(t, "step") {
 			case 0:
-				next, err = listing.Hold(l, who, now.Add(time.Hour), now)
-				allowed = allowed && (!valid || l.GetHold().GetHolder() == who)
+				next, err = listing.Hold(l, who, fence, now.Add(time.Hour), now)
+				allowed = allowed && (mine || (!valid && fence == 0))
 				if err == nil && next.GetHold().GetFence() <= l.GetHold().GetFence() {
 					t.Fatalf("fence %d after %d", next.GetHold().GetFence(), l.GetHold().GetFence())
 				}

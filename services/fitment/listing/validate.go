@@ -30,7 +30,6 @@ const (
 )
 
 var (
-	currencyShape     = regexp.MustCompile(`^[A-Z]{3}$`)
 	marketShape       = regexp.MustCompile(`^[A-Z]{2}$`)
 	jurisdictionShape = regexp.MustCompile(`^[A-Z]{2}(-[A-Z0-9]{1,3})?$`)
 	vinShape          = regexp.MustCompile(`^[A-Za-z0-9]*$`)
@@ -134,8 +133,8 @@ func validateVIN(vin, field string, fields *check.Fields) {
 }
 
 func validateBargain(l *fitmentv1.Listing, prefix string, fields *check.Fields) {
-	if l.GetCurrencyCode() != "" && !currencyShape.MatchString(l.GetCurrencyCode()) {
-		fields.Add(prefix+"currency_code", strconv.Quote(l.GetCurrencyCode())+" is no currency", "an ISO 4217 code such as USD")
+	if l.GetCurrencyCode() != "" && !amount.Known(l.GetCurrencyCode()) {
+		fields.Add(prefix+"currency_code", strconv.Quote(l.GetCurrencyCode())+" is no currency", "an active ISO 4217 code such as USD")
 	}
 	fields.Int(prefix+"price", l.GetPrice(), 0, amount.Max)
 	t := l.GetTerms()

@@ -18,6 +18,8 @@ const maskedCharacters = 6
 // the hold only for its holder, the yard and administrators, the buyer only for
 // the buyer, the yard and administrators, and the donor's VIN in full only for
 // the yard, administrators, the holder of a hold that counts, and the buyer.
+// Others see it masked wherever the yard wrote it, but for the listing's own
+// name and number, by which everybody must find it.
 func View(l *fitmentv1.Listing, viewer identity.Principal, now time.Time) *fitmentv1.Listing {
 	v := clone(l)
 	v.State = StateAt(l, now)
@@ -31,10 +33,8 @@ func View(l *fitmentv1.Listing, viewer identity.Principal, now time.Time) *fitme
 	if seesVIN(l, viewer, now) {
 		return v
 	}
-	if v.GetDonor() != nil {
-		v.Donor.Vin = MaskVIN(v.GetDonor().GetVin())
-	}
-	maskEvidence(v.GetEvidence())
+	mask(v.ProtoReflect(), vinsOf(l))
+	v.Name, v.Yard, v.StockNumber = l.GetName(), l.GetYard(), l.GetStockNumber()
 	return v
 }
 
@@ -46,20 +46,7 @@ func MaskDecision(whole *fitmentv1.Decision, l *fitmentv1.Listing, viewer identi
 		return whole
 	}
 	d := proto.CloneOf(whole)
-	hide := replacer(l)
-	for _, f := range d.GetFindings() {
-		maskEvidence(f.GetEvidence())
-		f.Reason, f.Remedy = hide.Replace(f.GetReason()), hide.Replace(f.GetRemedy())
-	}
-	for _, m := range d.GetMissingEvidence() {
-		m.Ask, m.Reason = hide.Replace(m.GetAsk()), hide.Replace(m.GetReason())
-	}
-	for _, a := range d.GetArrivalChecks() {
-		a.Check, a.Pass = hide.Replace(a.GetCheck()), hide.Replace(a.GetPass())
-	}
-	for i, caution := range d.GetCautions() {
-		d.Cautions[i] = hide.Replace(caution)
-	}
+	mask(d.ProtoReflect(), vinsOf(l))
 	return d
 }
 
@@ -76,31 +63,4 @@ func isKeeper(l *fitmentv1.Listing, viewer identity.Principal) bool {
 func seesVIN(l *fitmentv1.Listing, viewer identity.Principal, now time.Time) bool {
 	return isKeeper(l, viewer) || HeldBy(l, viewer.Tenant, now) ||
 		(viewer.Tenant != "" && l.GetState() == fitmentv1.Listing_SOLD && viewer.Tenant == l.GetBuyer())
-}
-
-func maskEvidence(all []*fitmentv1.Evidence) {
-	for _, e := range all {
-		if e.GetAttribute() == fitmentv1.Evidence_DONOR_VIN {
-			e.Value = MaskVIN(e.GetValue())
-		}
-	}
-}
-
-// replacer masks every VIN that the listing states, as written and in capitals,
-// wherever it stands in a text.
-func replacer(l *fitmentv1.Listing) *strings.Replacer {
-	vins := []string{l.GetDonor().GetVin()}
-	for _, e := range l.GetEvidence() {
-		if e.GetAttribute() == fitmentv1.Evidence_DONOR_VIN {
-			vins = append(vins, e.GetValue())
-		}
-	}
-	var pairs []string
-	for _, vin := range vins {
-		if vin != "" {
-			upper := strings.ToUpper(vin)
-			pairs = append(pairs, vin, MaskVIN(vin), upper, MaskVIN(upper))
-		}
-	}
-	return strings.NewReplacer(pairs...)
 }

@@ -17,7 +17,7 @@ func TestWhoSeesWhat(t *testing.T) {
 	t.Parallel()
 	serial := "042788"
 	free := listing.New(said(), noon)
-	held := must(t)(listing.Hold(free, "shop-a", noon.Add(time.Hour), noon))
+	held := must(t)(listing.Hold(free, "shop-a", 0, noon.Add(time.Hour), noon))
 	sold := must(t)(listing.Sell(held, "shop-a", 1, noon))
 	yard := identity.Principal{Tenant: "hill-yard", Roles: []identity.Role{identity.Yard}}
 	admin := identity.Principal{Tenant: "office", Roles: []identity.Role{identity.Admin}}
@@ -91,6 +91,63 @@ func TestDecisionsDoNotTellTheVIN(t *testing.T) {
 	}
 	if !proto.Equal(listing.MaskDecision(full, l, identity.Principal{Tenant: "hill-yard"}, noon), decision()) {
 		t.Errorf("the yard sees its own: %v", full)
+	}
+}
+
+// TestTheVINIsMaskedWhereverTheYardWroteIt: in every text of the listing, in any
+// letters, for View and for decisions that quote the evidence.
+func TestTheVINIsMaskedWhereverTheYardWroteIt(t *testing.T) {
+	t.Parallel()
+	const vin = "1M8GDM9AXKP042788"
+	stranger, yard := identity.Principal{Tenant: "shop-b", Roles: []identity.Role{identity.Shop}}, identity.Principal{Tenant: "hill-yard"}
+	l := listing.New(said(), noon)
+	l.PartMaker, l.Donor.Body = "out of "+vin, "saloon "+vin
+	l.Note = "pulled from " + vin + ", also known as 1m8gdm9axkp042788"
+	l.Evidence = append(l.GetEvidence(),
+		&fitmentv1.Evidence{Attribute: fitmentv1.Evidence_RECALL_OPEN, Value: "no", How: "maker's query for " + vin, By: "dealer, for " + vin},
+		&fitmentv1.Evidence{Attribute: fitmentv1.Evidence_PULLED_BY, Value: "J. Field (" + vin + ")"},
+		&fitmentv1.Evidence{Attribute: fitmentv1.Evidence_DONOR_VIN, Value: "2M8GDM9AXKP055555", How: "door label"},
+		&fitmentv1.Evidence{Attribute: fitmentv1.Evidence_DONOR_DRIVE_SIDE, Value: "LEFT", How: "photo of 2M8GDM9AXKP055555"})
+	before := proto.Clone(l)
+	decision := &fitmentv1.Decision{Findings: []*fitmentv1.Finding{{Rule: "recall.open", Evidence: l.GetEvidence()}}}
+	for name, m := range map[string]proto.Message{
+		"view": listing.View(l, stranger, noon), "decision": listing.MaskDecision(decision, l, stranger, noon),
+	} {
+		raw, err := protojson.Marshal(m)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, serial := range []string{"042788", "055555"} {
+			if strings.Contains(string(raw), serial) {
+				t.Errorf("%s shows %s: %s", name, serial, raw)
+			}
+		}
+		if !strings.Contains(string(raw), "maker's query for 1M8GDM9AXKP******") {
+			t.Errorf("%s: more than the serial is gone: %s", name, raw)
+		}
+	}
+	if !proto.Equal(before, l) {
+		t.Error("the stored listing was changed")
+	}
+	if !proto.Equal(listing.View(l, yard, noon), l) {
+		t.Error("the yard does not see its own")
+	}
+}
+
+// TestAShortVINIsNoWord: what is no longer than the serial might be any word, so
+// it is masked in its own place only, and names stay.
+func TestAShortVINIsNoWord(t *testing.T) {
+	t.Parallel()
+	l := said()
+	l.StockNumber, l.Donor.Vin, l.Note = "B-17-1M8GDM9AXKP042788", "no", "no rust, no dents"
+	l.Evidence[1].Value = "1M8GDM9AXKP042788"
+	l = listing.New(l, noon)
+	v := listing.View(l, identity.Principal{Tenant: "shop-b"}, noon)
+	if v.GetDonor().GetVin() != "**" || v.GetNote() != "no rust, no dents" || v.GetEvidence()[1].GetValue() != "1M8GDM9AXKP******" {
+		t.Errorf("got %v", v)
+	}
+	if v.GetName() != l.GetName() || v.GetStockNumber() != l.GetStockNumber() || v.GetYard() != l.GetYard() {
+		t.Errorf("the listing cannot be found by %s", v.GetName())
 	}
 }
 

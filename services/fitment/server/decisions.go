@@ -43,15 +43,30 @@ func (s *Server) Decide(ctx context.Context, req *fitmentv1.DecideRequest) (*fit
 	if err != nil {
 		return nil, err
 	}
+	if req.GetListing() == nil {
+		return s.decideStored(ctx, p, req)
+	}
 	now, err := s.current(ctx, req.GetMinRevision())
 	if err != nil {
 		return nil, err
 	}
-	if req.GetListing() != nil {
-		decision, standing := s.index.Decide(req.GetNeed(), req.GetListing(), now)
-		return &fitmentv1.DecideResponse{Decision: decision, Revision: digest(standing)}, nil
+	decision, standing := s.index.Decide(req.GetNeed(), req.GetListing(), now)
+	return &fitmentv1.DecideResponse{Decision: decision, Revision: digest(standing)}, nil
+}
+
+// decideStored reads the listing first and brings the catalogue up to date then,
+// so that no listing is decided by a catalogue older than itself.
+func (s *Server) decideStored(ctx context.Context, p identity.Principal, req *fitmentv1.DecideRequest) (*fitmentv1.DecideResponse, error) {
+	if req.GetMinRevision() != "" {
+		if err := s.await(ctx, req.GetMinRevision()); err != nil {
+			return nil, err
+		}
 	}
 	record, l, err := s.read(ctx, req.GetListingName())
+	if err != nil {
+		return nil, err
+	}
+	now, err := s.current(ctx, "")
 	if err != nil {
 		return nil, err
 	}

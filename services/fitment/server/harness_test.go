@@ -79,9 +79,13 @@ func start(t *testing.T) *fixture {
 }
 
 // serveOn serves a store that may be wrapped.
-func serveOn(t *testing.T, st store.Store, c *clock) *fixture {
+func serveOn(t *testing.T, st store.Store, c *clock, change ...func(*server.Options)) *fixture {
 	t.Helper()
-	s, err := server.New(server.Options{Store: st, Now: c.now, Log: slog.New(slog.NewTextHandler(t.Output(), nil))})
+	opts := server.Options{Store: st, Log: slog.New(slog.NewTextHandler(t.Output(), nil))}
+	for _, one := range change {
+		one(&opts)
+	}
+	s, err := server.New(opts)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -4,36 +4,74 @@ import (
 	"context"
 	"time"
 
+	"google.golang.org/grpc/codes"
+
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	"beltwright.example/services/fitment/listing"
+	"beltwright.example/services/platform/apierr"
 	"beltwright.example/services/platform/check"
 	"beltwright.example/services/platform/identity"
 	"beltwright.example/services/platform/requests"
 	"beltwright.example/services/store"
 )
 
-// longestHold is 30 days.
-const longestHold = 43_200
+const (
+	// longestHold is 30 days.
+	longestHold = 43_200
+	// highestFence is as high as a fence can get.
+	highestFence = 1<<63 - 1
+)
 
-// HoldListing reserves a listing for the caller.
+// HoldListing reserves a listing for the caller, or extends his hold.
+//
+// How many listings a business holds is counted in the index, brought up to what
+// the store has acknowledged, while its other holds wait. A store belongs to one
+// server, so the count is exact but for holds that run out or are given back
+// meanwhile, which may cost a refusal that was not due a moment later.
 func (s *Server) HoldListing(ctx context.Context, req *fitmentv1.HoldListingRequest) (*fitmentv1.HoldListingResponse, error) {
 	p, err := s.visitor(ctx, func(fields *check.Fields) {
 		requireName(req.GetName(), "name", fields)
 		requests.ID(fields, req.GetRequestId())
 		fields.Int("minutes", int64(req.GetMinutes()), 1, longestHold)
+		fields.Int("fence", req.GetFence(), 0, highestFence)
 	})
 	if err != nil {
 		return nil, err
 	}
+	leave, err := s.holding.enter(ctx, p.Tenant)
+	if err != nil {
+		return nil, edge(err)
+	}
+	defer leave()
 	length := time.Duration(req.GetMinutes()) * time.Minute
 	w := s.change(p, req, req.GetRequestId(), req.GetName(), func(old *fitmentv1.Listing, _ int64, now time.Time) (*fitmentv1.Listing, error) {
-		return listing.Hold(old, p.Tenant, now.Add(length), now)
+		return listing.Hold(old, p.Tenant, req.GetFence(), now.Add(length), now)
 	})
+	w.act = s.withRoom(w.act, p.Tenant, req.GetName())
 	l, at, err := s.write(ctx, w)
 	if err != nil {
 		return nil, err
 	}
 	return &fitmentv1.HoldListingResponse{Listing: l, Revision: at}, nil
+}
+
+// withRoom lets a hold through where the tenant holds fewer than the most other
+// listings. A listing that cannot be held at all is refused for that reason.
+func (s *Server) withRoom(act actFunc, tenant, name string) actFunc {
+	return func(ctx context.Context, now time.Time) (*fitmentv1.Listing, store.Change, error) {
+		next, change, err := act(ctx, now)
+		if err != nil {
+			return nil, store.Change{}, err
+		}
+		if err := s.index.Fresh(ctx); err != nil {
+			return nil, store.Change{}, err
+		}
+		if s.index.Holds(tenant, name, now) >= s.maxHolds {
+			return nil, store.Change{}, apierr.New(codes.FailedPrecondition, fitmentv1.ErrorInfo_LIMIT_REACHED,
+				"your business holds %d listings, the most that one may; release one, or wait until one runs out", s.maxHolds)
+		}
+		return next, change, nil
+	}
 }
 
 // ReleaseListing gives a hold back: its holder, or an administrator for him.
@@ -84,6 +122,5 @@ func whileHeld(act actFunc) actFunc {
 }
 
 func requireFence(fence int64, fields *check.Fields) {
-	const highest = 1<<63 - 1
-	fields.Int("fence", fence, 1, highest)
+	fields.Int("fence", fence, 1, highestFence)
 }

@@ -2,6 +2,7 @@ package server
 
 import (
 	"context"
+	"time"
 
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
@@ -100,5 +101,6 @@ func (s *Server) intoListings(ctx context.Context, options *fitmentv1.ImportOpti
 	if err := mayList(p, yard); err != nil {
 		return imports.Job{}, err
 	}
-	return imports.Job{Store: s.store, Target: listing.Target(s.now), Owner: yard, Committed: s.index.Fresh}, nil
+	now := func() (time.Time, error) { return s.store.Now(ctx) }
+	return imports.Job{Store: s.store, Target: listing.Target(now), Owner: yard, Committed: s.index.Fresh}, nil
 }

@@ -4,6 +4,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"google.golang.org/protobuf/proto"
 
@@ -76,9 +77,15 @@ func TestAnImportKeepsHoldsAndSales(t *testing.T) {
 	f := start(t)
 	f.stock(t)
 	hold := f.hold(t, shopA, fits1, 60)
-	file := strings.ReplaceAll(csv(t, "listings.csv"), "J. Field", "J. Fielding")
-	got, err := f.importListings(t, northYard, &fitmentv1.ImportOptions{}, file)
+	noted := strings.ReplaceAll(csv(t, "listings.csv"), "\n", ",second photo\n")
+	noted = strings.Replace(noted, ",second photo\n", ",note\n", 1)
+	got, err := f.importListings(t, northYard, &fitmentv1.ImportOptions{}, noted)
 	if err != nil || got.sum.GetUpdated() != got.sum.GetRows() {
+		t.Fatalf("%v, %v", got, err)
+	}
+	// What proves a held part may not be taken back; others' rows go through.
+	got, err = f.importListings(t, northYard, &fitmentv1.ImportOptions{}, strings.ReplaceAll(noted, "J. Field", "J. Fielding"))
+	if err != nil || got.sum.GetRejected() != 1 || got.sum.GetUpdated() != got.sum.GetRows()-1 {
 		t.Fatalf("%v, %v", got, err)
 	}
 	l := f.get(t, shopA, fits1)
@@ -100,6 +107,27 @@ func TestAnImportKeepsHoldsAndSales(t *testing.T) {
 	}
 	if l := f.get(t, shopA, fits1); l.GetState() != fitmentv1.Listing_SOLD || l.GetPrice() != 18000 {
 		t.Errorf("the sold listing: %v", l)
+	}
+}
+
+// TestAnImportJudgesHoldsByTheStoresTime, which here is not the process's.
+func TestAnImportJudgesHoldsByTheStoresTime(t *testing.T) {
+	t.Parallel()
+	f := start(t)
+	f.stock(t)
+	f.hold(t, shopA, fits1, 60)
+	dearer := strings.ReplaceAll(csv(t, "listings.csv"), "180.00", "190.00")
+	got, err := f.importListings(t, northYard, &fitmentv1.ImportOptions{}, dearer)
+	if err != nil || got.sum.GetRejected() != 1 {
+		t.Fatalf("while it is held: %v, %v", got.sum, err)
+	}
+	f.clock.advance(time.Hour)
+	got, err = f.importListings(t, northYard, &fitmentv1.ImportOptions{}, dearer)
+	if err != nil || got.sum.GetUpdated() != 1 || got.sum.GetRejected() != 0 {
+		t.Fatalf("after the hold: %v, %v", got.sum, err)
+	}
+	if l := f.get(t, northYard, fits1); l.GetPrice() != 19000 || !l.GetUpdateTime().AsTime().Equal(f.clock.now()) {
+		t.Errorf("stored %v", l)
 	}
 }
 

@@ -57,7 +57,7 @@ var oneListing = porcupine.Model{
 		allowed := mine
 		switch in.verb {
 		case "hold":
-			allowed = !s.sold && (!s.held || s.holder == in.who)
+			allowed = mine || (!s.sold && !s.held && in.fence == 0)
 			next = slot{holder: in.who, fence: s.fence + 1, held: true}
 			if out.done && out.fence != next.fence {
 				return false, s
@@ -127,8 +127,11 @@ func raceOver(t *testing.T, seed uint64) []porcupine.Operation {
 			fences := map[string]int64{}
 			for range 25 {
 				in := action{name: fmt.Sprintf("listings/north-yard.fits-%d", 1+random.IntN(3)), who: who}
-				in.verb = []string{"hold", "hold", "release", "release", "release", "sell"}[random.IntN(6)]
+				in.verb = []string{"hold", "hold", "hold", "release", "release", "release", "sell"}[random.IntN(7)]
 				in.fence = max(1, fences[in.name])
+				if in.verb == "hold" && random.IntN(3) > 0 {
+					in.fence = 0 // a new one, not longer
+				}
 				out := r.call(client, in, func() outcome { return f.do(t, in) })
 				if in.verb == "hold" && out.done {
 					fences[in.name] = out.fence
@@ -145,7 +148,7 @@ func (f *fixture) do(t *testing.T, in action) outcome {
 	ctx := directly(t.Context(), in.who+" shop")
 	switch in.verb {
 	case "hold":
-		got, err := f.HoldListing(ctx, &fitmentv1.HoldListingRequest{Name: in.name, Minutes: 60, RequestId: newID()})
+		got, err := f.HoldListing(ctx, &fitmentv1.HoldListingRequest{Name: in.name, Minutes: 60, Fence: in.fence, RequestId: newID()})
 		return outcome{done: f.expected(t, err), fence: got.GetListing().GetHold().GetFence()}
 	case "release":
 		_, err := f.ReleaseListing(ctx, &fitmentv1.ReleaseListingRequest{Name: in.name, Fence: in.fence, RequestId: newID()})
@@ -187,7 +190,7 @@ func forge(history []porcupine.Operation) []porcupine.Operation {
 		case in.verb == "sell":
 			return again(op, in)
 		case in.verb == "hold":
-			in.who = "shop-99"
+			in.who, in.fence = "shop-99", 0
 			held = again(op, in)
 		}
 	}

@@ -118,7 +118,7 @@ func TestARepeatAnswersTheSame(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	f.clock.advance(time.Hour)
+	f.clock.advance(time.Hour - time.Second)
 	again, err := f.listings.CreateListing(as(t, northYard), req)
 	if err != nil {
 		t.Fatal(err)
@@ -137,8 +137,44 @@ func TestARepeatAnswersTheSame(t *testing.T) {
 	other.Listing.Price++
 	_, err = f.listings.CreateListing(as(t, northYard), other)
 	wantReason(t, err, fitmentv1.ErrorInfo_REQUEST_ID_REUSED)
+	f.clock.advance(time.Second)
 	if _, err := f.listings.HoldListing(as(t, shopB), &fitmentv1.HoldListingRequest{Name: hold.GetName(), Minutes: 60, RequestId: hold.GetRequestId()}); err != nil {
 		t.Errorf("another business may use the same id: %v", err)
+	}
+}
+
+// TestARepeatShowsNoMoreThanItsCallerMaySee: any key of the business may repeat a
+// request, and at any time; what the first caller saw is not for everybody.
+func TestARepeatShowsNoMoreThanItsCallerMaySee(t *testing.T) {
+	t.Parallel()
+	const masked = "1G4AH59H45G******"
+	f := start(t)
+	f.stock(t)
+	asked := &fitmentv1.HoldListingRequest{Name: fits1, Minutes: 60, RequestId: newID()}
+	held, err := f.listings.HoldListing(as(t, shopA), asked)
+	if err != nil || held.GetListing().GetDonor().GetVin() == masked {
+		t.Fatalf("got %v, %v", held, err)
+	}
+	release := &fitmentv1.ReleaseListingRequest{Name: fits1, Fence: held.GetListing().GetHold().GetFence(), RequestId: newID()}
+	byAdmin, err := f.listings.ReleaseListing(as(t, admin), release)
+	if err != nil || byAdmin.GetListing().GetDonor().GetVin() == masked || byAdmin.GetListing().GetHold() == nil {
+		t.Fatalf("an administrator sees everything: %v, %v", byAdmin, err)
+	}
+	byClerk, err := f.listings.ReleaseListing(as(t, "office shop"), release)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if l := byClerk.GetListing(); l.GetDonor().GetVin() != masked || l.GetHold() != nil || byClerk.GetRevision() != byAdmin.GetRevision() ||
+		l.GetEtag() != byAdmin.GetListing().GetEtag() {
+		t.Errorf("a key without the role admin sees %v", byClerk)
+	}
+	f.clock.advance(time.Hour)
+	again, err := f.listings.HoldListing(as(t, shopA), asked)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if l := again.GetListing(); l.GetDonor().GetVin() != masked || l.GetState() != fitmentv1.Listing_HELD || again.GetRevision() != held.GetRevision() {
+		t.Errorf("the holder that was sees %v", again)
 	}
 }
 

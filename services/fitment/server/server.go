@@ -4,10 +4,11 @@
 package server
 
 import (
+	"cmp"
 	"context"
 	"errors"
+	"fmt"
 	"log/slog"
-	"time"
 
 	"google.golang.org/grpc"
 
@@ -17,13 +18,18 @@ import (
 	"beltwright.example/services/store"
 )
 
-// Options are what a Server stands on.
+// DefaultMaxHolds is how many listings one business may hold at a time where
+// nothing is set: enough for the open quotes of a busy shop, and too few to keep
+// a market's stock from everybody else (a choice of this project, no source).
+const DefaultMaxHolds = 200
+
+// Options are what a Server stands on. Its time is the store's.
 type Options struct {
 	// Store keeps the records; required.
 	Store store.Store
-	// Now is the clock that import times are read from; nil for the system's.
-	// Holds, sales and the day of a decision go by the store's own time.
-	Now func() time.Time
+	// MaxHolds is how many listings one business may hold at a time; 0 for
+	// DefaultMaxHolds.
+	MaxHolds int
 	// Policy is what rules allow; nil for rules.DefaultPolicy.
 	Policy *rules.Policy
 	// Log takes what an operator should know; nil for none.
@@ -37,12 +43,15 @@ type Server struct {
 	fitmentv1.UnimplementedFitmentServiceServer
 
 	store store.Store
-	now   func() time.Time
 	log   *slog.Logger
 	index *search.Index
 	// selling has room for one sale at a time: every sale expects the
 	// catalogue's head, so two at once would only make each other try again.
 	selling chan struct{}
+	// maxHolds bounds the holds of a business; while one is taken, holding keeps
+	// the business's others waiting, so that each counts those before it.
+	maxHolds int
+	holding  queues
 }
 
 // New makes a server. It is ready once Run has built the index.
@@ -50,8 +59,8 @@ func New(opts Options) (*Server, error) {
 	if opts.Store == nil {
 		return nil, errors.New("fitment server: a store is required")
 	}
-	if opts.Now == nil {
-		opts.Now = time.Now
+	if opts.MaxHolds < 0 {
+		return nil, fmt.Errorf("fitment server: %d holds at most; expected 1 or more, or 0 for %d", opts.MaxHolds, DefaultMaxHolds)
 	}
 	if opts.Log == nil {
 		opts.Log = slog.New(slog.DiscardHandler)
@@ -61,7 +70,8 @@ func New(opts Options) (*Server, error) {
 		policy = *opts.Policy
 	}
 	return &Server{
-		store: opts.Store, now: opts.Now, log: opts.Log, index: search.New(opts.Store, policy, opts.Log), selling: make(chan struct{}, 1),
+		store: opts.Store, log: opts.Log, index: search.New(opts.Store, policy, opts.Log), selling: make(chan struct{}, 1),
+		maxHolds: cmp.Or(opts.MaxHolds, DefaultMaxHolds), holding: newQueues(),
 	}, nil
 }
 

@@ -36,9 +36,9 @@ type write struct {
 // actFunc is one try of a write.
 type actFunc = func(ctx context.Context, now time.Time) (*fitmentv1.Listing, store.Change, error)
 
-// write runs a write once, however often it is asked for: a repeat answers what
-// was answered first. It returns the listing as the caller sees it, and the
-// revision of the write.
+// write runs a write once, however often it is asked for: a repeat answers with
+// the listing as the write left it. It returns that as this caller may see it
+// now, who need not be the one who asked first, and the revision of the write.
 func (s *Server) write(ctx context.Context, w write) (*fitmentv1.Listing, string, error) {
 	fingerprint, err := requests.Fingerprint(w.request)
 	if err != nil {
@@ -51,7 +51,7 @@ func (s *Server) write(ctx context.Context, w write) (*fitmentv1.Listing, string
 	if err != nil {
 		return nil, "", edge(err)
 	}
-	return s.answer(ctx, applied)
+	return s.answer(ctx, w.caller, applied)
 }
 
 // try tries a write until it goes through or fails for good.
@@ -66,7 +66,7 @@ func (s *Server) try(ctx context.Context, w write, fingerprint [32]byte) (store.
 			return store.Applied{}, err
 		}
 		change.Tenant, change.RequestID, change.Fingerprint = w.caller.Tenant, w.requestID, fingerprint
-		if change.Answer, err = listing.Encode(listing.View(next, w.caller, now)); err != nil {
+		if change.Answer, err = listing.Encode(next); err != nil {
 			return store.Applied{}, err
 		}
 		applied, err := s.store.Apply(ctx, change)
@@ -83,17 +83,25 @@ func (s *Server) try(ctx context.Context, w write, fingerprint [32]byte) (store.
 		"others changed the record %d times meanwhile; try again with the same request_id", attempts)
 }
 
-// answer reads what a write, or its first time, answered.
-func (s *Server) answer(ctx context.Context, applied store.Applied) (*fitmentv1.Listing, string, error) {
+// answer makes the answer of a write, or of its first time. What is kept with the
+// request id is the whole listing, and any key of the business may repeat the
+// request, at any time: what is shown is masked afresh. Only the state stays as
+// the write left it, since that is what the write did.
+func (s *Server) answer(ctx context.Context, p identity.Principal, applied store.Applied) (*fitmentv1.Listing, string, error) {
 	if len(applied.Versions) == 0 {
 		return nil, "", errors.New("the store answered a write without its version")
 	}
 	version := applied.Versions[0]
-	l, err := listing.Decode(applied.Answer)
+	whole, err := listing.Decode(applied.Answer)
 	if err != nil {
 		return nil, "", err
 	}
-	l.Etag = revision.ETag(version)
+	now, err := s.store.Now(ctx)
+	if err != nil {
+		return nil, "", edge(err)
+	}
+	l := seen(whole, version, p, now)
+	l.State = whole.GetState()
 	place, err := s.store.Place(ctx)
 	if err != nil {
 		return nil, "", edge(err)

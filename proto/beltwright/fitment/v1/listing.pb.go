@@ -1060,7 +1060,12 @@ type HoldListingRequest struct {
 	// Minutes from now, 1 to 43200 (30 days).
 	Minutes int32 `protobuf:"varint,2,opt,name=minutes,proto3" json:"minutes,omitempty"`
 	// UUID that makes the call safe to repeat.
-	RequestId     string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	RequestId string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// Fence of the caller's own live hold, to extend it (or to shorten it): the
+	// answer's hold has a new fence, and this one no longer counts. 0 asks for a
+	// hold where there is none; over a live hold, the caller's own included, it is
+	// refused.
+	Fence         int64 `protobuf:"varint,4,opt,name=fence,proto3" json:"fence,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1114,6 +1119,13 @@ func (x *HoldListingRequest) GetRequestId() string {
 		return x.RequestId
 	}
 	return ""
+}
+
+func (x *HoldListingRequest) GetFence() int64 {
+	if x != nil {
+		return x.Fence
+	}
+	return 0
 }
 
 // HoldListingResponse carries the hold.
@@ -1788,12 +1800,13 @@ const file_beltwright_fitment_v1_listing_proto_rawDesc = "" +
 	"request_id\x18\x03 \x01(\tR\trequestId\"o\n" +
 	"\x17WithdrawListingResponse\x128\n" +
 	"\alisting\x18\x01 \x01(\v2\x1e.beltwright.fitment.v1.ListingR\alisting\x12\x1a\n" +
-	"\brevision\x18\x02 \x01(\tR\brevision\"a\n" +
+	"\brevision\x18\x02 \x01(\tR\brevision\"w\n" +
 	"\x12HoldListingRequest\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x18\n" +
 	"\aminutes\x18\x02 \x01(\x05R\aminutes\x12\x1d\n" +
 	"\n" +
-	"request_id\x18\x03 \x01(\tR\trequestId\"k\n" +
+	"request_id\x18\x03 \x01(\tR\trequestId\x12\x14\n" +
+	"\x05fence\x18\x04 \x01(\x03R\x05fence\"k\n" +
 	"\x13HoldListingResponse\x128\n" +
 	"\alisting\x18\x01 \x01(\v2\x1e.beltwright.fitment.v1.ListingR\alisting\x12\x1a\n" +
 	"\brevision\x18\x02 \x01(\tR\brevision\"`\n" +

@@ -47,7 +47,8 @@ type ListingServiceClient interface {
 	UpdateListing(ctx context.Context, in *UpdateListingRequest, opts ...grpc.CallOption) (*UpdateListingResponse, error)
 	// WithdrawListing takes a listing off sale.
 	WithdrawListing(ctx context.Context, in *WithdrawListingRequest, opts ...grpc.CallOption) (*WithdrawListingResponse, error)
-	// HoldListing reserves a listing for the caller until a time.
+	// HoldListing reserves a listing for the caller until a time, or extends his
+	// hold.
 	HoldListing(ctx context.Context, in *HoldListingRequest, opts ...grpc.CallOption) (*HoldListingResponse, error)
 	// ReleaseListing gives a hold back.
 	ReleaseListing(ctx context.Context, in *ReleaseListingRequest, opts ...grpc.CallOption) (*ReleaseListingResponse, error)
@@ -176,7 +177,8 @@ type ListingServiceServer interface {
 	UpdateListing(context.Context, *UpdateListingRequest) (*UpdateListingResponse, error)
 	// WithdrawListing takes a listing off sale.
 	WithdrawListing(context.Context, *WithdrawListingRequest) (*WithdrawListingResponse, error)
-	// HoldListing reserves a listing for the caller until a time.
+	// HoldListing reserves a listing for the caller until a time, or extends his
+	// hold.
 	HoldListing(context.Context, *HoldListingRequest) (*HoldListingResponse, error)
 	// ReleaseListing gives a hold back.
 	ReleaseListing(context.Context, *ReleaseListingRequest) (*ReleaseListingResponse, error)

@@ -1,0 +1,74 @@
+package listing
+
+import (
+	"regexp"
+	"slices"
+	"strings"
+
+	"google.golang.org/protobuf/reflect/protoreflect"
+
+	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+)
+
+// vinsOf finds every VIN that a listing states, however its letters are written.
+// It is nil where there is none. A text of no more characters than are masked
+// anyway tells nobody which car it was, and might be any word, so such a VIN is
+// masked only in its own place.
+func vinsOf(l *fitmentv1.Listing) *regexp.Regexp {
+	stated := []string{l.GetDonor().GetVin()}
+	for _, e := range l.GetEvidence() {
+		if e.GetAttribute() == fitmentv1.Evidence_DONOR_VIN {
+			stated = append(stated, e.GetValue())
+		}
+	}
+	var vins []string
+	for _, vin := range stated {
+		if len(vin) > maskedCharacters {
+			vins = append(vins, regexp.QuoteMeta(strings.ToUpper(vin)))
+		}
+	}
+	if vins == nil {
+		return nil
+	}
+	// The longest in front: one may be the beginning of another.
+	slices.SortFunc(vins, func(a, b string) int { return len(b) - len(a) })
+	return regexp.MustCompile("(?i:" + strings.Join(vins, "|") + ")")
+}
+
+// mask masks the VINs in every text of a message, and whatever stands where a
+// VIN belongs. Going through all fields keeps one that is added later from being
+// forgotten.
+func mask(m protoreflect.Message, vins *regexp.Regexp) {
+	hide := func(text string) string {
+		if vins == nil {
+			return text
+		}
+		return vins.ReplaceAllStringFunc(text, MaskVIN)
+	}
+	switch own := m.Interface().(type) {
+	case *fitmentv1.Vehicle:
+		own.Vin = MaskVIN(own.GetVin())
+	case *fitmentv1.Evidence:
+		if own.GetAttribute() == fitmentv1.Evidence_DONOR_VIN {
+			own.Value = MaskVIN(own.GetValue())
+		}
+	}
+	m.Range(func(field protoreflect.FieldDescriptor, value protoreflect.Value) bool {
+		texts, messages := field.Kind() == protoreflect.StringKind, field.Kind() == protoreflect.MessageKind
+		switch {
+		case field.IsList() && (texts || messages):
+			for i := range value.List().Len() {
+				if one := value.List().Get(i); messages {
+					mask(one.Message(), vins)
+				} else {
+					value.List().Set(i, protoreflect.ValueOfString(hide(one.String())))
+				}
+			}
+		case texts:
+			m.Set(field, protoreflect.ValueOfString(hide(value.String())))
+		case messages && !field.IsMap():
+			mask(value.Message(), vins)
+		}
+		return true
+	})
+}
