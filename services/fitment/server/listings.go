@@ -67,7 +67,11 @@ func (s *Server) create(ctx context.Context, said *fitmentv1.Listing, now time.T
 // that is not its own.
 func validateNew(asked, said *fitmentv1.Listing, fields *check.Fields) {
 	if name := listing.Name(said.GetYard(), said.GetStockNumber()); asked.GetName() != "" && asked.GetName() != name {
-		fields.Add("listing.name", "is not this listing's", "nothing, or "+name)
+		expected := "nothing"
+		if _, _, ok := listing.ParseName(name); ok {
+			expected += ", or " + name
+		}
+		fields.Add("listing.name", "is not this listing's", expected)
 	}
 	for _, output := range []struct {
 		field string

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -102,6 +103,28 @@ func TestCreateNamesEveryBadField(t *testing.T) {
 	want := []string{"listing.buyer", "listing.etag", "listing.hold", "listing.name", "listing.price", "listing.state", "request_id"}
 	if got := fieldsOf(err); !slices.Equal(got, want) {
 		t.Errorf("fields %v, want %v", got, want)
+	}
+}
+
+// TestAnErrorQuotesLittle: however long the fields of a request, its error stays
+// short and names them all.
+func TestAnErrorQuotesLittle(t *testing.T) {
+	t.Parallel()
+	f := start(t)
+	long := strings.Repeat("X", 50_000)
+	l := plain(long)
+	l.Name, l.Yard, l.CurrencyCode, l.Jurisdiction, l.Donor.Market = long, long, long, long, long
+	l.Donor.BuildDate, l.PartNumber = long, long+"!"
+	_, err := f.listings.CreateListing(as(t, northYard), &fitmentv1.CreateListingRequest{Listing: l, RequestId: long})
+	want := []string{
+		"listing.currency_code", "listing.donor.build_date", "listing.donor.market", "listing.jurisdiction", "listing.name",
+		"listing.part_number", "listing.stock_number", "listing.yard", "request_id",
+	}
+	if got := slices.Compact(fieldsOf(err)); !slices.Equal(got, want) {
+		t.Errorf("fields %v, want %v", got, want)
+	}
+	if size := proto.Size(status.Convert(err).Proto()); size > 8000 {
+		t.Errorf("an error of %d bytes", size)
 	}
 }
 

@@ -19,9 +19,10 @@ type Fields struct {
 	violations []apierr.Violation
 }
 
-// Add notes that a field is wrong, how, and what would be right.
+// Add notes that a field is wrong, how, and what would be right. A problem often
+// quotes what the caller sent, of any length; see brief.
 func (f *Fields) Add(field, problem, expected string) {
-	f.violations = append(f.violations, apierr.Violation{Field: field, Problem: problem, Expected: expected})
+	f.violations = append(f.violations, apierr.Violation{Field: field, Problem: brief(problem), Expected: expected})
 }
 
 // OK tells whether nothing is wrong so far.

@@ -2,8 +2,10 @@ package check_test
 
 import (
 	"math"
+	"strconv"
 	"strings"
 	"testing"
+	"unicode/utf8"
 
 	"google.golang.org/genproto/googleapis/rpc/errdetails"
 	"google.golang.org/grpc/codes"
@@ -66,4 +68,49 @@ func TestErrNamesEveryField(t *testing.T) {
 	if got := strings.Join(named, " "); got != "pages note" {
 		t.Errorf("named %q, want both fields", got)
 	}
+}
+
+// TestProblemsAreBrief: however much a caller sends, the answer quotes a little of
+// it, and says what is wrong all the same.
+func TestProblemsAreBrief(t *testing.T) {
+	t.Parallel()
+	long := strings.Repeat("ä", 5000)
+	cases := map[string]struct{ problem, want string }{
+		"short":          {`"X" is no currency`, `"X" is no currency`},
+		"sixty":          {strings.Repeat("x", 60), strings.Repeat("x", 60)},
+		"quoted":         {strconv.Quote(long) + " is no currency", `"` + strings.Repeat("ä", 57) + `…" is no currency`},
+		"quoted twice":   {strconv.Quote(long) + " is not " + strconv.Quote(long), `"` + strings.Repeat("ä", 57) + `…" is not "` + strings.Repeat("ä", 57) + `…"`},
+		"quote at limit": {strconv.Quote(strings.Repeat("x", 58)) + " is no stock number", strconv.Quote(strings.Repeat("x", 58)) + " is no stock number"},
+		"marks inside":   {strconv.Quote(`a"b`+long) + " is no VIN", strconv.Quote(`a"b`+strings.Repeat("ä", 53)+"…") + " is no VIN"},
+		"not quoted":     {long + " is wrong", strings.Repeat("ä", 199) + "…"},
+		"never closed":   {`"` + long, `"` + strings.Repeat("ä", 198) + "…"},
+	}
+	for name, c := range cases {
+		var fields check.Fields
+		fields.Add("x", c.problem, "less")
+		if got := fields.Violations()[0].Problem; got != c.want {
+			t.Errorf("%s: %q, want %q", name, got, c.want)
+		}
+	}
+}
+
+func FuzzProblemsAreBrief(f *testing.F) {
+	f.Add("", "\x00\xff")
+	f.Add(strings.Repeat("\x01", 500), " is no currency")
+	f.Add(strings.Repeat(`"`, 500), `\`)
+	f.Fuzz(func(t *testing.T, value, words string) {
+		for _, problem := range []string{strconv.Quote(value) + words, value + words} {
+			var fields check.Fields
+			fields.Add("x", problem, "less")
+			got := fields.Violations()[0].Problem
+			if utf8.RuneCountInString(got) > 200 || (utf8.ValidString(problem) && !utf8.ValidString(got)) {
+				t.Fatalf("%q became %q", problem, got)
+			}
+		}
+		var fields check.Fields
+		fields.Add("x", strconv.Quote(value)+" is wrong", "less")
+		if got := fields.Violations()[0].Problem; !strings.HasSuffix(got, `" is wrong`) || utf8.RuneCountInString(got) > 60+len(" is wrong") {
+			t.Fatalf("%q became %q", value, got)
+		}
+	})
 }

@@ -1,6 +1,11 @@
 // Package page makes page sizes and page tokens. A token carries where the next
-// page starts, what the first page stood on, and a hash of the request it
-// belongs to, so that a token cannot be used with another request.
+// page starts, what the first page stood on, and a hash of the caller's tenant
+// and the request it belongs to, so that one used with another request by
+// mistake is refused.
+//
+// The hash has no key: whoever knows how tokens are made can make one. So a token
+// grants nothing. What a cursor says is to be treated like any other field of the
+// request: it may choose where a page starts, never whose records are read.
 package page
 
 import (

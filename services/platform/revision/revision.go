@@ -36,7 +36,7 @@ func Digest(place store.Place, inputs ...string) string {
 	return digestMark + base64.RawURLEncoding.EncodeToString(sum[:12])
 }
 
-// Parse decodes a place; ErrInvalid for anything else.
+// Parse decodes what Place makes, to the letter; ErrInvalid for anything else.
 func Parse(token string) (store.Place, error) {
 	body, ok := strings.CutPrefix(token, placeMark)
 	if !ok {
@@ -46,7 +46,11 @@ func Parse(token string) (store.Place, error) {
 	if err != nil || len(raw) < 9 || raw[0] > 0x7f {
 		return store.Place{}, ErrInvalid
 	}
-	return store.Place{Version: int64(binary.BigEndian.Uint64(raw)), Epoch: string(raw[8:])}, nil
+	place := store.Place{Version: int64(binary.BigEndian.Uint64(raw)), Epoch: string(raw[8:])}
+	if Place(place) != token { // such as one with line breaks in it, which base64 skips
+		return store.Place{}, ErrInvalid
+	}
+	return place, nil
 }
 
 // ETag encodes a record's version as an etag.

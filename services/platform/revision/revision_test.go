@@ -27,7 +27,7 @@ func TestPlaceRoundTrip(t *testing.T) {
 func TestDigestIsNoPlace(t *testing.T) {
 	t.Parallel()
 	place := store.Place{Epoch: "e", Version: 7}
-	for _, token := range []string{revision.Digest(place), revision.Digest(place, "2026-11-25"), "", "p", "pAAAA", "nonsense"} {
+	for _, token := range []string{revision.Digest(place), revision.Digest(place, "2026-11-25"), "", "p", "pAAAA", "nonsense", revision.Place(place) + "\n", "p\r" + revision.Place(place)[1:]} {
 		if _, err := revision.Parse(token); !errors.Is(err, revision.ErrInvalid) {
 			t.Errorf("Parse(%q): %v, want ErrInvalid", token, err)
 		}
