@@ -15,28 +15,36 @@ import (
 	"beltwright.example/gateway/guard"
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	"beltwright.example/services/platform/apierr"
+	"beltwright.example/services/quote/quote"
 )
+
+const buckle = fitmentv1.Part_BUCKLE_PRETENSIONER
 
 // broken is a fitment service that answers whatever it is told to.
 type broken struct {
 	fitmentv1.UnimplementedFitmentServiceServer
 
-	decision *fitmentv1.Decision
+	donor *fitmentv1.Donor
+	match *fitmentv1.PartMatch
 }
 
 func (b broken) Decide(context.Context, *fitmentv1.DecideRequest) (*fitmentv1.DecideResponse, error) {
-	return &fitmentv1.DecideResponse{Decision: b.decision}, nil
+	return &fitmentv1.DecideResponse{Decision: b.donor.GetDecision()}, nil
 }
 
 func (b broken) FindDonors(context.Context, *fitmentv1.FindDonorsRequest) (*fitmentv1.FindDonorsResponse, error) {
-	return &fitmentv1.FindDonorsResponse{Donors: []*fitmentv1.Donor{{Decision: b.decision}}}, nil
+	return &fitmentv1.FindDonorsResponse{Donors: []*fitmentv1.Donor{b.donor}}, nil
 }
 
-func dial(t *testing.T, decision *fitmentv1.Decision) fitmentv1.FitmentServiceClient {
+func (b broken) FindParts(context.Context, *fitmentv1.FindPartsRequest) (*fitmentv1.FindPartsResponse, error) {
+	return &fitmentv1.FindPartsResponse{Parts: []*fitmentv1.PartMatch{b.match}}, nil
+}
+
+func dial(t *testing.T, answers broken) fitmentv1.FitmentServiceClient {
 	t.Helper()
 	listener := bufconn.Listen(1 << 16)
 	server := grpc.NewServer()
-	fitmentv1.RegisterFitmentServiceServer(server, broken{decision: decision})
+	fitmentv1.RegisterFitmentServiceServer(server, answers)
 	go func() { _ = server.Serve(listener) }()
 	conn, err := grpc.NewClient("passthrough:///guard", grpc.WithTransportCredentials(insecure.NewCredentials()), guard.Sense(),
 		grpc.WithContextDialer(func(ctx context.Context, _ string) (net.Conn, error) { return listener.DialContext(ctx) }))
@@ -52,20 +60,41 @@ func dial(t *testing.T, decision *fitmentv1.Decision) fitmentv1.FitmentServiceCl
 	return fitmentv1.NewFitmentServiceClient(conn)
 }
 
-func finding(severity fitmentv1.Finding_Severity, answer fitmentv1.Finding_Answer) *fitmentv1.Finding {
-	return &fitmentv1.Finding{Rule: "some.rule", Severity: severity, Answer: answer}
+// fits is a decision that says yes for every reason.
+func fits() *fitmentv1.Decision {
+	d := &fitmentv1.Decision{Fit: fitmentv1.Finding_YES, Reuse: fitmentv1.Finding_YES, Verdict: fitmentv1.Decision_FITS}
+	for _, severity := range []fitmentv1.Finding_Severity{fitmentv1.Finding_FIT, fitmentv1.Finding_REUSE} {
+		for _, family := range quote.GatingFamilies(severity) {
+			d.Findings = append(d.Findings, &fitmentv1.Finding{
+				Rule: family + ".rule", Family: family, Severity: severity, Answer: fitmentv1.Finding_YES,
+			})
+		}
+	}
+	return d
+}
+
+func listing() *fitmentv1.Listing {
+	return &fitmentv1.Listing{Name: "listings/yard-a.1", Yard: "yard-a", StockNumber: "1", Kind: buckle, PartNumber: "NB 40-118"}
+}
+
+func need() *fitmentv1.Need { return &fitmentv1.Need{Kind: buckle} }
+
+// judged demands that an answer passes, or is refused without being handed on.
+func judged[T any](t *testing.T, what string, passes bool, answer *T, err error) {
+	t.Helper()
+	refused := status.Code(err) == codes.Unavailable && apierr.ReasonOf(err) == fitmentv1.ErrorInfo_DEPENDENCY_DOWN
+	if passes != (err == nil) || (err != nil && !refused) {
+		t.Errorf("%s: %v", what, err)
+	}
+	if !passes && answer != nil {
+		t.Errorf("%s: nonsense was handed on beside its error", what)
+	}
 }
 
 func TestNonsenseNeverPasses(t *testing.T) {
 	t.Parallel()
-	fits := &fitmentv1.Decision{
-		Fit: fitmentv1.Finding_YES, Reuse: fitmentv1.Finding_YES, Verdict: fitmentv1.Decision_FITS,
-		Findings: []*fitmentv1.Finding{
-			finding(fitmentv1.Finding_FIT, fitmentv1.Finding_YES), finding(fitmentv1.Finding_REUSE, fitmentv1.Finding_YES),
-		},
-	}
 	changed := func(change func(d *fitmentv1.Decision)) *fitmentv1.Decision {
-		d := proto.CloneOf(fits)
+		d := fits()
 		change(d)
 		return d
 	}
@@ -73,10 +102,11 @@ func TestNonsenseNeverPasses(t *testing.T) {
 		decision *fitmentv1.Decision
 		passes   bool
 	}{
-		"a true decision":         {fits, true},
+		"a true decision":         {fits(), true},
 		"nothing":                 {&fitmentv1.Decision{}, false},
 		"a bare verdict":          {&fitmentv1.Decision{Verdict: fitmentv1.Decision_FITS}, false},
 		"yes without findings":    {changed(func(d *fitmentv1.Decision) { d.Findings = nil }), false},
+		"yes for one reason only": {changed(func(d *fitmentv1.Decision) { d.Findings = append(d.GetFindings()[:1], d.GetFindings()[12]) }), false},
 		"fits although barred":    {changed(func(d *fitmentv1.Decision) { d.Reuse = fitmentv1.Finding_NO }), false},
 		"fits although a rule no": {changed(func(d *fitmentv1.Decision) { d.Findings[1].Answer = fitmentv1.Finding_NO }), false},
 		"an answer out of range":  {changed(func(d *fitmentv1.Decision) { d.Fit = 77 }), false},
@@ -87,18 +117,57 @@ func TestNonsenseNeverPasses(t *testing.T) {
 	for name, c := range cases {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
-			client := dial(t, c.decision)
-			decided, decideErr := client.Decide(t.Context(), &fitmentv1.DecideRequest{})
-			found, findErr := client.FindDonors(t.Context(), &fitmentv1.FindDonorsRequest{})
-			for _, err := range []error{decideErr, findErr} {
-				refused := status.Code(err) == codes.Unavailable && apierr.ReasonOf(err) == fitmentv1.ErrorInfo_DEPENDENCY_DOWN
-				if c.passes != (err == nil) || (err != nil && !refused) {
-					t.Errorf("%v", err)
-				}
-			}
-			if !c.passes && (decided != nil || found != nil) {
-				t.Error("nonsense was handed on beside its error")
-			}
+			client := dial(t, broken{donor: &fitmentv1.Donor{Listing: listing(), Decision: c.decision}})
+			stored, err := client.Decide(t.Context(), &fitmentv1.DecideRequest{Need: need(), ListingName: "listings/yard-a.1"})
+			judged(t, "Decide, stored", c.passes, stored, err)
+			inline, err := client.Decide(t.Context(), &fitmentv1.DecideRequest{Need: need(), Listing: listing()})
+			judged(t, "Decide, inline", c.passes, inline, err)
+			found, err := client.FindDonors(t.Context(), &fitmentv1.FindDonorsRequest{Need: need()})
+			judged(t, "FindDonors", c.passes, found, err)
+		})
+	}
+}
+
+// A true decision is nonsense on a listing that cannot fit.
+func TestNothingThatCannotFitPasses(t *testing.T) {
+	t.Parallel()
+	for name, alter := range map[string]func(*fitmentv1.Listing){
+		"another kind": func(l *fitmentv1.Listing) { l.Kind = fitmentv1.Part_CLOCK_SPRING },
+		"no kind":      func(l *fitmentv1.Listing) { l.Kind = 0 },
+		"no number":    func(l *fitmentv1.Listing) { l.PartNumber = "" },
+		"empty":        func(l *fitmentv1.Listing) { proto.Reset(l) },
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			l := listing()
+			alter(l)
+			client := dial(t, broken{donor: &fitmentv1.Donor{Listing: l, Decision: fits()}})
+			inline, err := client.Decide(t.Context(), &fitmentv1.DecideRequest{Need: need(), Listing: l})
+			judged(t, "Decide", false, inline, err)
+			found, err := client.FindDonors(t.Context(), &fitmentv1.FindDonorsRequest{Need: need()})
+			judged(t, "FindDonors", false, found, err)
+		})
+	}
+}
+
+func TestPartsAreJudged(t *testing.T) {
+	t.Parallel()
+	answer := func(a fitmentv1.Finding_Answer) *fitmentv1.Finding { return &fitmentv1.Finding{Answer: a} }
+	yes := fitmentv1.Finding_YES
+	part := &fitmentv1.Part{Maker: "Norrland", Number: "NB 40-118", Kind: buckle}
+	for name, c := range map[string]struct {
+		match  *fitmentv1.PartMatch
+		passes bool
+	}{
+		"true":         {&fitmentv1.PartMatch{Part: part, Application: answer(yes), Recall: answer(fitmentv1.Finding_UNKNOWN)}, true},
+		"nothing":      {&fitmentv1.PartMatch{}, false},
+		"no recall":    {&fitmentv1.PartMatch{Part: part, Application: answer(yes)}, false},
+		"another kind": {&fitmentv1.PartMatch{Part: &fitmentv1.Part{Maker: "N", Number: "1", Kind: fitmentv1.Part_PIGTAIL}, Application: answer(yes), Recall: answer(yes)}, false},
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			found, err := dial(t, broken{match: c.match}).FindParts(t.Context(), &fitmentv1.FindPartsRequest{Need: need()})
+			judged(t, "FindParts", c.passes, found, err)
 		})
 	}
 }

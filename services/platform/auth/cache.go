@@ -85,7 +85,7 @@ func (c *cache) Verify(ctx context.Context, key string) (identity.Principal, err
 	})
 	select {
 	case <-ctx.Done():
-		return identity.Principal{}, ctx.Err()
+		return identity.Principal{}, status.FromContextError(ctx.Err()).Err()
 	case answer := <-asked:
 		p, _ := answer.Val.(identity.Principal)
 		return clone(p), answer.Err

@@ -176,8 +176,8 @@ type PlanPurchaseRequest struct {
 	DayCost int64 `protobuf:"varint,2,opt,name=day_cost,json=dayCost,proto3" json:"day_cost,omitempty"`
 	// The fallback; leave out where nothing new is to be had.
 	Fallback *PlanFallback `protobuf:"bytes,3,opt,name=fallback,proto3" json:"fallback,omitempty"`
-	// The offers, at most 200, and at most 12 that the plan tries (the others are
-	// listed as not tried).
+	// The offers, at most 200. Without a fallback the plan tries all of them, with
+	// one those that are worth trying before it.
 	Offers        []*PlanOffer `protobuf:"bytes,4,rep,name=offers,proto3" json:"offers,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -322,8 +322,9 @@ type PlanPurchaseResponse struct {
 	Distribution []*PlanOutcome `protobuf:"bytes,6,rep,name=distribution,proto3" json:"distribution,omitempty"`
 	// Chance that every offer fails and nothing new is to be had.
 	UnrepairedProbability float64 `protobuf:"fixed64,7,opt,name=unrepaired_probability,json=unrepairedProbability,proto3" json:"unrepaired_probability,omitempty"`
-	// Ids of offers that the plan does not try, because the fallback is cheaper
-	// or the limit of 12 is reached.
+	// Ids of offers that the plan does not try because the fallback is cheaper, in
+	// the order of their index; in a quote also those beyond the 200 that a plan
+	// looks at.
 	NotTried []string `protobuf:"bytes,8,rep,name=not_tried,json=notTried,proto3" json:"not_tried,omitempty"`
 	// The plan in words.
 	Words         string `protobuf:"bytes,9,opt,name=words,proto3" json:"words,omitempty"`

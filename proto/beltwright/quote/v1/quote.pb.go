@@ -493,7 +493,8 @@ type Quote struct {
 	Hold *v1.Hold `protobuf:"bytes,12,opt,name=hold,proto3" json:"hold,omitempty"`
 	// Listing that is held.
 	HeldListing string `protobuf:"bytes,13,opt,name=held_listing,json=heldListing,proto3" json:"held_listing,omitempty"`
-	// Until when the quote, and its hold, are good.
+	// Until when the quote is good: as long as its hold, or as long as the prices
+	// that its plan counts on, where these end earlier.
 	ValidUntil *timestamppb.Timestamp `protobuf:"bytes,14,opt,name=valid_until,json=validUntil,proto3" json:"valid_until,omitempty"`
 	// When it was prepared.
 	CreateTime *timestamppb.Timestamp `protobuf:"bytes,15,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`

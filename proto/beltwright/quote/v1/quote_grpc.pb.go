@@ -40,7 +40,8 @@ type QuoteServiceClient interface {
 	// ListQuotes pages through the caller's quotes in name order.
 	ListQuotes(ctx context.Context, in *ListQuotesRequest, opts ...grpc.CallOption) (*ListQuotesResponse, error)
 	// AcceptQuote decides again, checks hold and fence, and buys the plan's
-	// first listing where it is one.
+	// first listing where it is one. Where it is an offer, its price and terms
+	// must still be those quoted.
 	AcceptQuote(ctx context.Context, in *AcceptQuoteRequest, opts ...grpc.CallOption) (*AcceptQuoteResponse, error)
 	// DeclineQuote closes the quote and releases its hold.
 	DeclineQuote(ctx context.Context, in *DeclineQuoteRequest, opts ...grpc.CallOption) (*DeclineQuoteResponse, error)
@@ -118,7 +119,8 @@ type QuoteServiceServer interface {
 	// ListQuotes pages through the caller's quotes in name order.
 	ListQuotes(context.Context, *ListQuotesRequest) (*ListQuotesResponse, error)
 	// AcceptQuote decides again, checks hold and fence, and buys the plan's
-	// first listing where it is one.
+	// first listing where it is one. Where it is an offer, its price and terms
+	// must still be those quoted.
 	AcceptQuote(context.Context, *AcceptQuoteRequest) (*AcceptQuoteResponse, error)
 	// DeclineQuote closes the quote and releases its hold.
 	DeclineQuote(context.Context, *DeclineQuoteRequest) (*DeclineQuoteResponse, error)

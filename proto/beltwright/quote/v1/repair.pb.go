@@ -81,7 +81,10 @@ type Outcome struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Resource name, outcomes/{id}; output only.
 	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
-	// Listing's or offer's resource name. One outcome each.
+	// Listing's or offer's resource name. A listing is one part and has one
+	// outcome. A supplier's offer is bought again and again: it has one outcome for
+	// each quote that it was bought on, and one for each report that names no
+	// quote.
 	Source string `protobuf:"bytes,2,opt,name=source,proto3" json:"source,omitempty"`
 	// Yard or supplier.
 	Seller string `protobuf:"bytes,3,opt,name=seller,proto3" json:"seller,omitempty"`
