@@ -25,6 +25,11 @@ var (
 	ErrInUse = errors.New("store: another process is using this directory")
 	// ErrClosed means: the store was closed.
 	ErrClosed = errors.New("store: closed")
+	// ErrBroken means: a write failed in a way that leaves open what is stored,
+	// and the store has stopped. Every call fails from then on, until the store
+	// is closed and opened again. Of the changes that were under way, some may
+	// have happened: repeating them with their request ids finds out.
+	ErrBroken = errors.New("store: stopped after a failed write; open it again")
 )
 
 // RequestIDTTL is how long a request id and its answer are kept at least.
@@ -128,7 +133,9 @@ type Store interface {
 	// differs.
 	Seen(ctx context.Context, tenant, requestID string, fingerprint [32]byte) (Applied, error)
 	// Changes returns at most limit records whose version is above after, in
-	// version order: each record once, as it is now. Reading on from the last
+	// version order: each record once, as it is now. An answer may hold fewer
+	// than limit although there are more, for instance because they are large:
+	// only an empty answer means that there are none. Reading on from the last
 	// version until nothing comes gives every record's latest state.
 	Changes(ctx context.Context, after int64, limit int) ([]Record, error)
 	// Wait returns when some record's version is above after, or with the

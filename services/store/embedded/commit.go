@@ -3,13 +3,11 @@ package embedded
 import (
 	"bytes"
 	"context"
-	"errors"
 	"fmt"
 	"runtime"
 	"time"
 
 	"go.etcd.io/bbolt"
-	bolterrors "go.etcd.io/bbolt/errors"
 
 	"beltwright.example/services/store"
 )
@@ -69,6 +67,8 @@ func (s *Store) Apply(ctx context.Context, changes ...store.Change) ([]store.App
 	case s.work <- call:
 	case <-s.closing:
 		return nil, store.ErrClosed
+	case <-s.stopping:
+		return nil, s.broken
 	case <-ctx.Done():
 		return nil, ctx.Err()
 	}
@@ -168,9 +168,19 @@ func (s *Store) gather(first *request) []*request {
 // commit applies the calls in one transaction and answers them once it is
 // durable.
 func (s *Store) commit(batch []*request) {
-	version := s.version.Load()
-	err := s.db.Update(func(tx *bbolt.Tx) error {
-		step := newStep(tx, version, s.now())
+	if err := s.stopped(); err != nil {
+		for _, call := range batch {
+			call.answer <- err
+		}
+		return
+	}
+	var version int64
+	err := s.update(func(tx *bbolt.Tx) error {
+		last, err := lastVersion(tx)
+		if err != nil {
+			return err
+		}
+		step := newStep(tx, last, s.now())
 		for _, call := range batch {
 			if call.ctx.Err() != nil {
 				continue // nobody waits for it; not happening is one of its outcomes
@@ -186,12 +196,10 @@ func (s *Store) commit(batch []*request) {
 		version = step.version
 		return step.prune()
 	})
-	if errors.Is(err, bolterrors.ErrDatabaseNotOpen) {
-		err = store.ErrClosed
-	}
-	if err != nil {
-		err = fmt.Errorf("store %s: commit: %w", s.dir, err)
-	} else if version > s.version.Load() {
+	switch {
+	case err != nil:
+		err = s.stop(err)
+	case version > s.version.Load():
 		s.publish(version)
 	}
 	for _, call := range batch {
@@ -201,6 +209,26 @@ func (s *Store) commit(batch []*request) {
 			continue
 		}
 		call.answer <- err
+	}
+}
+
+// stop makes every call fail from here on, and returns the error that they fail
+// with. After a failed fsync the file may show changes that are not on the disk,
+// and a later fsync that succeeds proves nothing about them (the kernel reports
+// a lost page once), so nothing may be built on what is in memory.
+func (s *Store) stop(cause error) error {
+	s.broken = fmt.Errorf("store %s: commit: %w: %w", s.dir, store.ErrBroken, cause)
+	close(s.stopping)
+	return s.broken
+}
+
+// stopped returns why the store has stopped, if so.
+func (s *Store) stopped() error {
+	select {
+	case <-s.stopping:
+		return s.broken
+	default:
+		return nil
 	}
 }
 

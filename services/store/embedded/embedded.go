@@ -4,6 +4,11 @@
 //
 // The directory must lie on a local file system; network file systems do not
 // keep bbolt's promises.
+//
+// A store stops for good at the first commit that fails (store.ErrBroken). Where
+// the disk reports such errors, a restart of the program may still read from the
+// kernel's memory what the disk has lost: check the disk, and the store with
+// Check, before it is trusted again.
 package embedded
 
 import (
@@ -42,6 +47,11 @@ type Store struct {
 	once    sync.Once
 	closed  error
 
+	// update is the file's Update; the test of failed writes puts itself between.
+	update   func(func(*bbolt.Tx) error) error
+	stopping chan struct{} // closed by the committer once broken is set
+	broken   error         // why the store has stopped; read after stopping
+
 	version atomic.Int64
 	mu      sync.Mutex
 	changed chan struct{} // closed and replaced whenever version rises
@@ -57,7 +67,7 @@ func Open(dir string, options Options) (*Store, error) {
 		return nil, err
 	}
 	s := &Store{
-		db: db, dir: dir, now: options.Now,
+		db: db, dir: dir, now: options.Now, update: db.Update, stopping: make(chan struct{}),
 		work: make(chan *request), closing: make(chan struct{}), done: make(chan struct{}),
 		changed: make(chan struct{}),
 	}
@@ -173,6 +183,9 @@ func (s *Store) Wait(ctx context.Context, after int64) error {
 		s.mu.Lock()
 		changed := s.changed
 		s.mu.Unlock()
+		if err := s.stopped(); err != nil {
+			return err
+		}
 		if s.version.Load() > after {
 			return nil
 		}
@@ -182,6 +195,8 @@ func (s *Store) Wait(ctx context.Context, after int64) error {
 			return ctx.Err()
 		case <-s.closing:
 			return store.ErrClosed
+		case <-s.stopping:
+			return s.broken
 		}
 	}
 }
@@ -220,12 +235,15 @@ func (s *Store) usable(ctx context.Context) error {
 	select {
 	case <-s.closing:
 		return store.ErrClosed
+	case <-s.stopping:
+		return s.broken
 	default:
 		return ctx.Err()
 	}
 }
 
-// view runs a read on one consistent snapshot.
+// view runs a read on one consistent snapshot. A read during which a write
+// failed fails too: it may have seen what that write left.
 func (s *Store) view(ctx context.Context, read func(*bbolt.Tx) error) error {
 	if err := s.usable(ctx); err != nil {
 		return err
@@ -233,6 +251,9 @@ func (s *Store) view(ctx context.Context, read func(*bbolt.Tx) error) error {
 	err := s.db.View(read)
 	if errors.Is(err, bolterrors.ErrDatabaseNotOpen) {
 		return store.ErrClosed
+	}
+	if err := s.stopped(); err != nil {
+		return err
 	}
 	return err
 }

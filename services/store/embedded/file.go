@@ -23,6 +23,9 @@ const (
 	// real name, so a power cut in the middle leaves nothing that cannot be
 	// opened.
 	freshName = "store.db.new"
+	// restoredName is a file that a backup is copied into, the star being random:
+	// no other process opens or removes it.
+	restoredName = "store.db.restored-*"
 	// lockWait is how long to wait for another process to let go.
 	lockWait = time.Second
 )
@@ -138,20 +141,32 @@ func makeFile(dir string) error {
 	if err := errors.Join(db.Update(initialise), db.Close()); err != nil {
 		return err
 	}
-	return publish(dir, fresh)
+	err = publish(dir, fresh)
+	if errors.Is(err, fs.ErrExist) || errors.Is(err, fs.ErrNotExist) {
+		// Another process named its file, or this very one, first.
+		err = discard(fresh)
+	}
+	return err
 }
 
 // publish gives a complete file its real name. A link, unlike a rename, fails
-// where the name is taken, so it can never replace a store.
+// where the name is taken (fs.ErrExist), so it can never replace a store.
 func publish(dir, fresh string) error {
-	err := os.Link(fresh, filepath.Join(dir, fileName))
-	if err != nil && !errors.Is(err, fs.ErrExist) && !errors.Is(err, fs.ErrNotExist) {
+	if err := os.Link(fresh, filepath.Join(dir, fileName)); err != nil {
 		return fmt.Errorf("name the new file: %w", err)
 	}
+	if err := discard(fresh); err != nil {
+		return err
+	}
+	return errors.Join(syncDir(dir), syncDir(filepath.Dir(dir)))
+}
+
+// discard removes a new file's first name.
+func discard(fresh string) error {
 	if err := os.Remove(fresh); err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return fmt.Errorf("remove the new file's first name: %w", err)
 	}
-	return errors.Join(syncDir(dir), syncDir(filepath.Dir(dir)))
+	return nil
 }
 
 // syncDir makes the names in a directory durable.

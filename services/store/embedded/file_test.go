@@ -6,6 +6,7 @@ import (
 	"encoding/binary"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -298,6 +299,61 @@ func TestRestoreRefusesWhatIsNoBackup(t *testing.T) {
 		}
 		if entries, err := os.ReadDir(dir); err != nil || len(entries) != 0 {
 			t.Errorf("%s: left %v behind, %v", name, entries, err)
+		}
+	}
+}
+
+// intruder opens a store in the directory while a backup is read.
+type intruder struct {
+	io.Reader
+
+	intrude func()
+}
+
+// Read implements io.Reader.
+func (i *intruder) Read(into []byte) (int, error) {
+	n, err := i.Reader.Read(into[:min(len(into), 8<<10)])
+	if i.intrude != nil {
+		i.intrude()
+		i.intrude = nil
+	}
+	return n, err
+}
+
+// TestRestoreReplacesNoStore lets a server make its store while a backup is
+// restored: the server's records stay, and the restore says that it failed.
+func TestRestoreReplacesNoStore(t *testing.T) {
+	t.Parallel()
+	whole, err := os.ReadFile(filepath.Join(filled(t), "store.db"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for name, keep := range map[string]bool{"running": true, "closed again": false} {
+		dir := filepath.Join(t.TempDir(), "restored")
+		var s *embedded.Store
+		backup := &intruder{Reader: bytes.NewReader(whole), intrude: func() {
+			if s, err = embedded.Open(dir, embedded.Options{}); err != nil {
+				t.Fatal(err)
+			}
+			fill(t, s, 1)
+			if !keep {
+				if err := s.Close(); err != nil {
+					t.Fatal(err)
+				}
+			}
+		}}
+		err := embedded.Restore(backup, dir)
+		if !errors.Is(err, fs.ErrExist) || !strings.Contains(err.Error(), "another process made a store there") {
+			t.Errorf("%s: Restore: %v", name, err)
+		}
+		if err := s.Close(); err != nil {
+			t.Error(err)
+		}
+		if got, err := embedded.Check(dir); err != nil || got.Records != 1 {
+			t.Errorf("%s: the server's store holds %+v, %v", name, got, err)
+		}
+		if entries, err := os.ReadDir(dir); err != nil || len(entries) != 1 {
+			t.Errorf("%s: the directory holds %v, %v", name, entries, err)
 		}
 	}
 }

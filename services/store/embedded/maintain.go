@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 
@@ -181,7 +182,8 @@ func (c *cancelWriter) Write(part []byte) (int, error) {
 }
 
 // Restore makes a store from a backup, in a directory that must be empty or
-// missing. The store gets a new epoch, since what happened after the backup is
+// missing; a store that another process makes there meanwhile is left alone and
+// an error. The store gets a new epoch, since what happened after the backup is
 // gone and its versions will be given again.
 func Restore(backup io.Reader, dir string) error {
 	if err := makeDir(dir); err != nil {
@@ -194,28 +196,31 @@ func Restore(backup io.Reader, dir string) error {
 	if len(entries) > 0 {
 		return fmt.Errorf("store %s: restore: the directory is not empty", dir)
 	}
-	fresh := filepath.Join(dir, freshName)
-	err = fill(fresh, backup)
+	fresh, err := fill(dir, backup)
 	if err == nil {
 		err = adopt(dir, fresh)
 	}
 	if err == nil {
 		err = publish(dir, fresh)
 	}
+	if errors.Is(err, fs.ErrExist) {
+		err = fmt.Errorf("another process made a store there meanwhile, which stays as it is: %w", err)
+	}
 	if err != nil {
-		return errors.Join(fmt.Errorf("store %s: restore: %w", dir, err), os.RemoveAll(fresh))
+		return errors.Join(fmt.Errorf("store %s: restore: %w", dir, err), discard(fresh))
 	}
 	return nil
 }
 
-// fill copies the backup into a new file.
-func fill(path string, backup io.Reader) error {
-	f, err := os.OpenFile(filepath.Clean(path), os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
+// fill copies the backup into a new file, whose path it returns even where that
+// fails.
+func fill(dir string, backup io.Reader) (path string, err error) {
+	f, err := os.CreateTemp(dir, restoredName) // mode 0600
 	if err != nil {
-		return err
+		return filepath.Join(dir, restoredName), err
 	}
 	_, err = io.Copy(f, backup)
-	return errors.Join(err, f.Sync(), f.Close())
+	return f.Name(), errors.Join(err, f.Sync(), f.Close())
 }
 
 // adopt checks a copied file and gives it a new epoch.
