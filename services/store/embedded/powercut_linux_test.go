@@ -6,11 +6,13 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"strings"
 	"testing"
 	"unsafe"
 
 	"golang.org/x/sys/unix"
 
+	"beltwright.example/services/platform/needs"
 	"beltwright.example/services/store/embedded"
 )
 
@@ -91,18 +93,16 @@ type disk struct {
 	mounted   bool
 }
 
-// newDisk makes one. Where the system does not allow it, the test is skipped
-// naming what is missing.
+// powercut is the name of these tests for package needs.
+const powercut = "powercut"
+
+// newDisk makes one, where the machine has and allows what that takes; see
+// package needs.
 func newDisk(t *testing.T) *disk {
 	t.Helper()
-	if os.Geteuid() != 0 {
-		t.Skip("needs root to mount a file system")
-	}
-	for _, tool := range []string{"mkfs.ext4", "mount", "umount"} {
-		if _, err := exec.LookPath(tool); err != nil {
-			t.Skip("needs " + tool)
-		}
-	}
+	needs.Root(t, powercut)
+	needs.Tools(t, powercut, "mkfs.ext4", "mount", "umount")
+	needs.Capable(t, powercut, "loop devices", loopDevices())
 	dir := t.TempDir()
 	d := &disk{image: filepath.Join(dir, "disk.img"), at: filepath.Join(dir, "mnt")}
 	f, err := os.Create(d.image)
@@ -119,9 +119,7 @@ func newDisk(t *testing.T) *disk {
 		t.Fatal(err)
 	}
 	command(t, "mkfs.ext4", "-q", "-F", d.image)
-	if out, err := exec.CommandContext(t.Context(), "mount", "-o", "loop,commit=1000", d.image, d.at).CombinedOutput(); err != nil {
-		t.Skipf("needs loop devices and the right to mount: %s", out)
-	}
+	needs.Capable(t, powercut, "mounting an ext4 image", tryMount(t, d.image, d.at))
 	d.mounted = true
 	t.Cleanup(func() {
 		if d.mounted {
@@ -130,10 +128,39 @@ func newDisk(t *testing.T) *disk {
 	})
 	err = d.cutPower()
 	d.unmount(t)
-	if err != nil {
-		t.Skipf("needs a kernel that can shut down ext4: %v", err)
-	}
+	needs.Capable(t, powercut, "a kernel that can shut down ext4", err)
 	return d
+}
+
+// loopDevices asks the kernel for a free loop device.
+func loopDevices() error {
+	f, err := os.OpenFile("/dev/loop-control", os.O_RDWR, 0)
+	if err != nil {
+		return err
+	}
+	_, err = unix.IoctlRetInt(int(f.Fd()), unix.LOOP_CTL_GET_FREE)
+	return errors.Join(err, f.Close())
+}
+
+// tryMount mounts for the first time. Mount(8) has one exit code for all that
+// the kernel refuses, so its words are read for those that mean "not here".
+func tryMount(t *testing.T, image, at string) error {
+	t.Helper()
+	mount := exec.CommandContext(t.Context(), "mount", "-o", "loop,commit=1000", image, at)
+	mount.Env = append(os.Environ(), "LC_ALL=C")
+	out, err := mount.CombinedOutput()
+	if err == nil {
+		return nil
+	}
+	for words, errno := range map[string]error{
+		"permission denied": unix.EPERM, "not permitted": unix.EPERM, "unknown filesystem type": unix.ENODEV,
+		"failed to setup loop device": unix.ENODEV, "No such device": unix.ENODEV, "cannot find an unused loop device": unix.ENODEV,
+	} {
+		if strings.Contains(string(out), words) {
+			err = errors.Join(err, errno)
+		}
+	}
+	return fmt.Errorf("%w: %s", err, out)
 }
 
 // cut lets a writer run into a power cut and returns how many of its
