@@ -248,6 +248,53 @@ func TestAPageIsTheBeginningOfTheOrder(t *testing.T) {
 	}
 }
 
+// TestTheNextPageCostsLess: what was ranked for one page is not ranked again for
+// the next, unless it, the need, the day or the catalogue is another.
+func TestTheNextPageCostsLess(t *testing.T) {
+	t.Parallel()
+	b := open(t)
+	const many = 300
+	b.stockClaimed(t, many)
+	judged := func(q search.Query) int {
+		t.Helper()
+		q.Size = 3
+		return b.find(t, q).Stats.Judged
+	}
+	cost := func(what string, q search.Query, want int) {
+		t.Helper()
+		if got := judged(q); got != want {
+			t.Errorf("%s: ranked %d, want %d", what, got, want)
+		}
+	}
+	cost("the first page", search.Query{}, many)
+	first := b.find(t, search.Query{Size: 3})
+	cost("the second", search.Query{After: first.Next}, 0)
+	cost("another caller", search.Query{Tenant: "shop-z"}, 0)
+	cost("the next day", search.Query{Now: noon.AddDate(0, 0, 1)}, many)
+	other := need(func(n *fitmentv1.Need) { n.PartNumber = "K-1" })
+	cost("another need", search.Query{Need: other}, many)
+	b.putListing(t, claimed("c0", 5))
+	b.putListing(t, documented("new", "Kestrel", "K-1", 1))
+	cost("one changed and one new", search.Query{}, 2)
+	b.put(t, recallKey("n"), &fitmentv1.Recall{Name: "recalls/n", Type: fitmentv1.Recall_NOTICE, Number: "n", Issued: "2026-06-29", PartMaker: "Orbis", PartNumber: "K-1"})
+	cost("another catalogue", search.Query{}, many+1)
+
+	// A caller whose time runs out leaves what was ranked to the next.
+	fresh := search.New(b.store, rules.DefaultPolicy(), slog.New(slog.DiscardHandler))
+	if err := fresh.Fresh(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithCancel(t.Context())
+	defer cancel()
+	q := search.Query{Need: need(), Tenant: "shop-a", Size: 3, Now: noon}
+	if _, err := fresh.Find(&hooked{Context: ctx, left: 281, do: cancel}, q); err == nil {
+		t.Error("a search without time ended well")
+	}
+	if page, err := fresh.Find(t.Context(), q); err != nil || page.Stats.Judged != many+1-280 {
+		t.Errorf("afterwards: ranked %d, %v", page.Stats.Judged, err)
+	}
+}
+
 func TestHoldsAreCounted(t *testing.T) {
 	t.Parallel()
 	b := open(t)

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"time"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
@@ -62,7 +63,8 @@ type Page struct {
 type Stats struct {
 	// Touched is how many listings were looked at.
 	Touched int
-	// Judged is how many of them were decided.
+	// Judged is how many of them were decided now; the others were before, for
+	// another page of the same search or another caller.
 	Judged int
 }
 
@@ -87,7 +89,7 @@ func (x *Index) Find(ctx context.Context, q Query) (Page, error) {
 	}
 	question := rules.For(q.Need, sight.shelf.Catalogue, x.policy, today)
 	page := Page{Place: sight.place, Day: base.Day}
-	found, err := q.rank(ctx, question, base, sight.offers, &page.Stats)
+	found, err := x.rank(ctx, question, q, base, sight.offers, &page.Stats)
 	if err != nil {
 		return Page{}, err
 	}
@@ -144,31 +146,44 @@ func (q Query) base(s sight) (Cursor, time.Time, error) {
 
 // rank puts the offers after the query's cursor in order and returns the first,
 // one more than a page where there are so many.
-func (q Query) rank(ctx context.Context, question *rules.Question, base Cursor, offers []offer, stats *Stats) ([]candidate, error) {
+func (x *Index) rank(ctx context.Context, question *rules.Question, q Query, base Cursor, offers []offer, stats *Stats) ([]candidate, error) {
 	stats.Touched = len(offers)
+	key, err := keyOf(q.Need, base)
+	if err != nil {
+		return nil, err
+	}
+	before, now := x.memory.recall(key), make(ranking, len(offers))
 	found := best{limit: q.Size + 1}
 	for _, o := range offers {
 		if err := ctx.Err(); err != nil {
+			maps.Copy(now, before)
+			x.memory.keep(key, now) // so that asking again gets further
 			return nil, fmt.Errorf("decide %d donors: %w", len(offers), err)
 		}
 		if listing.StateAt(o.listing, q.Now) == fitmentv1.Listing_HELD && !listing.HeldBy(o.listing, q.Tenant, q.Now) {
 			continue
 		}
-		stats.Judged++
-		at := place(question, o, base)
-		if (at.Rank < unsuitable || q.Unsuitable) && (q.After == nil || q.After.compare(at) < 0) {
+		r, known := before[o.listing]
+		if !known {
+			stats.Judged++
+			verdict, minutes := question.Rank(o.listing)
+			r = rank{ranks[verdict], minutes}
+		}
+		now[o.listing] = r
+		at := o.at(r, base)
+		if (r.order < unsuitable || q.Unsuitable) && (q.After == nil || q.After.compare(at) < 0) {
 			found.add(candidate{o, at})
 		}
 	}
+	x.memory.keep(key, now)
 	return found.ordered(), nil
 }
 
-// place decides an offer as far as its place in the order needs.
-func place(question *rules.Question, o offer, base Cursor) Cursor {
+// at is the offer's place in the order.
+func (o offer) at(r rank, base Cursor) Cursor {
 	at := base
+	at.Rank, at.Minutes = r.order, r.minutes
 	at.Currency, at.Price, at.Name = o.listing.GetCurrencyCode(), o.listing.GetPrice(), o.name
-	verdict, minutes := question.Rank(o.listing)
-	at.Rank, at.Minutes = ranks[verdict], minutes
 	return at
 }
 

@@ -48,6 +48,9 @@ type Index struct {
 	pulling chan struct{}
 	cursor  int64
 
+	// memory holds what searches made of listings.
+	memory *memory
+
 	mu       sync.RWMutex
 	postings postings
 	// shelf is the catalogue; whoever pulls may put another in its place.
@@ -61,7 +64,7 @@ type Index struct {
 func New(st store.Store, policy rules.Policy, log *slog.Logger) *Index {
 	return &Index{
 		store: st, policy: policy, log: log, pulling: make(chan struct{}, 1),
-		postings: newPostings(), shelf: newShelf(),
+		memory: newMemory(), postings: newPostings(), shelf: newShelf(),
 	}
 }
 
