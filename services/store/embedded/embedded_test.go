@@ -1,6 +1,7 @@
 package embedded_test
 
 import (
+	"strconv"
 	"testing"
 	"time"
 
@@ -38,4 +39,22 @@ func open(t *testing.T, dir string, options embedded.Options) *embedded.Store {
 		}
 	})
 	return s
+}
+
+// TestLargeAnswersAreCut: the case that ChangesCutShortGoOn is about does happen
+// here, so that nobody reads a short answer as the last one.
+func TestLargeAnswersAreCut(t *testing.T) {
+	t.Parallel()
+	const count = 40
+	s := open(t, t.TempDir(), embedded.Options{NoSync: true})
+	for i := range count {
+		put := store.Put{Key: crashKey(strconv.Itoa(i)), Value: make([]byte, store.MaxValue)}
+		if _, err := s.Apply(t.Context(), store.Change{Puts: []store.Put{put}}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	news, err := s.Changes(t.Context(), 0, count)
+	if err != nil || len(news) == 0 || len(news) == count {
+		t.Errorf("an answer held %d of %d records of full size, %v", len(news), count, err)
+	}
 }

@@ -92,7 +92,7 @@ func requestIDsAreKept(t *testing.T, f *fixture) {
 	for i := range many {
 		f.apply(t, store.Change{Tenant: "a", RequestID: fmt.Sprint("r", i), Fingerprint: [32]byte{1}, Answer: []byte("first")})
 	}
-	f.clock.advance(store.RequestIDTTL - time.Second)
+	f.clock.advance(store.RequestIDTTL) // the very last moment of it
 	f.set(t, "A1", "x", store.Whatever)
 	for i := range many {
 		if got, err := f.Seen(t.Context(), "a", fmt.Sprint("r", i), [32]byte{1}); err != nil || !got.Replayed {

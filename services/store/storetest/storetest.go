@@ -42,6 +42,7 @@ func Run(t *testing.T, open Opener) {
 		{"NowIsStoreTime", nowIsStoreTime},
 		{"VersionsRise", versionsRise},
 		{"ChangesGiveEachRecordOnce", changesGiveEachRecordOnce},
+		{"ChangesCutShortGoOn", changesCutShort},
 		{"ChangesCanBeResumedUnderWrites", changesCanBeResumed},
 		{"WaitReturnsOnNews", waitReturnsOnNews},
 		{"WaitEndsWithItsContext", waitEndsWithItsContext},
