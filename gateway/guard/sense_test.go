@@ -102,11 +102,13 @@ func TestNonsenseNeverPasses(t *testing.T) {
 		decision *fitmentv1.Decision
 		passes   bool
 	}{
-		"a true decision":         {fits(), true},
-		"nothing":                 {&fitmentv1.Decision{}, false},
-		"a bare verdict":          {&fitmentv1.Decision{Verdict: fitmentv1.Decision_FITS}, false},
-		"yes without findings":    {changed(func(d *fitmentv1.Decision) { d.Findings = nil }), false},
-		"yes for one reason only": {changed(func(d *fitmentv1.Decision) { d.Findings = append(d.GetFindings()[:1], d.GetFindings()[12]) }), false},
+		"a true decision":      {fits(), true},
+		"nothing":              {&fitmentv1.Decision{}, false},
+		"a bare verdict":       {&fitmentv1.Decision{Verdict: fitmentv1.Decision_FITS}, false},
+		"yes without findings": {changed(func(d *fitmentv1.Decision) { d.Findings = nil }), false},
+		"yes for one reason only": {changed(func(d *fitmentv1.Decision) {
+			d.Findings = []*fitmentv1.Finding{d.GetFindings()[0], d.GetFindings()[12]}
+		}), false},
 		"fits although barred":    {changed(func(d *fitmentv1.Decision) { d.Reuse = fitmentv1.Finding_NO }), false},
 		"fits although a rule no": {changed(func(d *fitmentv1.Decision) { d.Findings[1].Answer = fitmentv1.Finding_NO }), false},
 		"an answer out of range":  {changed(func(d *fitmentv1.Decision) { d.Fit = 77 }), false},

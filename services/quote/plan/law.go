@@ -32,7 +32,7 @@ func (l *law) refine(by *big.Int) {
 
 // merged is the law sorted by cost and days, equal ends joined and impossible
 // ones dropped.
-func (l law) merged() law {
+func (l *law) merged() law {
 	slices.SortFunc(l.ends, func(a, b exact) int {
 		return cmp.Or(cmp.Compare(a.cost, b.cost), cmp.Compare(a.days, b.days))
 	})
@@ -51,12 +51,12 @@ func (l law) merged() law {
 }
 
 // probability is that of a number of parts.
-func (l law) probability(parts *big.Int) *big.Rat { return new(big.Rat).SetFrac(parts, l.whole) }
+func (l *law) probability(parts *big.Int) *big.Rat { return new(big.Rat).SetFrac(parts, l.whole) }
 
 // float is the floating-point number nearest to the probability of a number of
 // parts. It is what probability(parts).Float64 gives, without the reducing, which
 // takes nearly all the time of a plan of many offers.
-func (l law) float(parts *big.Int) float64 {
+func (l *law) float(parts *big.Int) float64 {
 	const enough = 64 // bits, of which 53 are kept
 	shift := uint(max(0, enough+l.whole.BitLen()-parts.BitLen()))
 	quotient, rest := new(big.Int).QuoRem(new(big.Int).Lsh(parts, shift), l.whole, new(big.Int))
@@ -69,7 +69,7 @@ func (l law) float(parts *big.Int) float64 {
 }
 
 // means are the mean cost and days.
-func (l law) means() (cost, days *big.Rat) {
+func (l *law) means() (cost, days *big.Rat) {
 	costs, times := new(big.Int), new(big.Int)
 	for _, end := range l.ends {
 		costs.Add(costs, end.times(end.cost))
@@ -80,7 +80,7 @@ func (l law) means() (cost, days *big.Rat) {
 
 // quantile is the least cost that is not exceeded with at least the probability
 // level; the ends are sorted by cost and their probabilities sum to 1.
-func (l law) quantile(level *big.Rat) int64 {
+func (l *law) quantile(level *big.Rat) int64 {
 	// below / whole >= num / denom
 	target := new(big.Int).Mul(l.whole, level.Num())
 	below := new(big.Int)
@@ -96,7 +96,7 @@ func (l law) quantile(level *big.Rat) int64 {
 // cvar is Rockafellar and Uryasev's (2000) t + E[(L − t)⁺] / (1 − level) at the
 // quantile t: the mean of the worst 1 − level, which splits the probability of t
 // itself where it must.
-func (l law) cvar(level *big.Rat) *big.Rat {
+func (l *law) cvar(level *big.Rat) *big.Rat {
 	t := l.quantile(level)
 	tail := new(big.Int)
 	for _, end := range l.ends {

@@ -111,7 +111,7 @@ func TestTimeRunsOut(t *testing.T) {
 	if got, err := w.decline(q); err != nil || got.GetState() != quotev1.Quote_DECLINED {
 		t.Errorf("declining a quote whose hold ran out: %v, %v", got.GetState(), err)
 	}
-	if got := w.fake.listing(name); got.GetState() != fitmentv1.Listing_HELD || got.GetHold().GetFence() != 2 {
+	if got := w.fake.listing(name); got.GetState() != fitmentv1.Listing_HELD || got.GetHold().GetFence() != 4 {
 		t.Errorf("declining the old quote touched the new one's hold: %v", got)
 	}
 }

@@ -25,7 +25,7 @@ import (
 
 // fakeFitment is a fitment service that decides what a test tells it to, and
 // keeps the promises about holds, fences, sales and request ids that the real
-// one keeps. A holder may hold again; the new hold ends the old one.
+// one keeps. A holder extends his hold by its fence; the new hold ends the old one.
 type fakeFitment struct {
 	fitmentv1.UnimplementedFitmentServiceServer
 	fitmentv1.UnimplementedListingServiceServer
@@ -243,8 +243,12 @@ func (f *fakeFitment) write(ctx context.Context, method, name, requestID string,
 
 func (f *fakeFitment) HoldListing(ctx context.Context, r *fitmentv1.HoldListingRequest) (*fitmentv1.HoldListingResponse, error) {
 	l, err := f.write(ctx, "HoldListing", r.GetName(), r.GetRequestId(), func(l *fitmentv1.Listing, state fitmentv1.Listing_State) error {
-		if state == fitmentv1.Listing_HELD && l.GetHold().GetHolder() != f.tenant {
+		live := state == fitmentv1.Listing_HELD
+		if live && (l.GetHold().GetHolder() != f.tenant || l.GetHold().GetFence() != r.GetFence()) {
 			return apierr.New(codes.FailedPrecondition, fitmentv1.ErrorInfo_LISTING_HELD, "%s is held", l.GetName())
+		}
+		if !live && r.GetFence() != 0 {
+			return apierr.New(codes.FailedPrecondition, fitmentv1.ErrorInfo_HOLD_LOST, "hold %d of %s is lost", r.GetFence(), l.GetName())
 		}
 		f.holdFor(l, f.tenant, time.Duration(r.GetMinutes())*time.Minute)
 		return nil

@@ -148,11 +148,12 @@ func (f fitmentSide) listing(ctx context.Context, name string) (*fitmentv1.Listi
 	return answer.GetListing(), nil
 }
 
-// hold takes or, with the same request id, repeats a hold for the tenant.
-func (f fitmentSide) hold(ctx context.Context, tenant, name string, minutes int32, requestID string) (*fitmentv1.Hold, error) {
+// hold takes a hold for the tenant, extends the one of this fence, or, with the
+// same request id, repeats either.
+func (f fitmentSide) hold(ctx context.Context, tenant, name string, minutes int32, fence int64, requestID string) (*fitmentv1.Hold, error) {
 	ctx, cancel := context.WithTimeout(ctx, f.timeout)
 	defer cancel()
-	answer, err := f.listings.HoldListing(ctx, &fitmentv1.HoldListingRequest{Name: name, Minutes: minutes, RequestId: requestID})
+	answer, err := f.listings.HoldListing(ctx, &fitmentv1.HoldListingRequest{Name: name, Minutes: minutes, Fence: fence, RequestId: requestID})
 	if err != nil {
 		return nil, f.failed(ctx, "HoldListing", err)
 	}
@@ -163,8 +164,8 @@ func (f fitmentSide) hold(ctx context.Context, tenant, name string, minutes int3
 		err = errors.New("another listing")
 	case hold.GetHolder() != tenant:
 		err = errors.New("another holder")
-	case hold.GetFence() <= 0:
-		err = errors.New("no fence")
+	case hold.GetFence() <= fence:
+		err = errors.New("no new fence")
 	case !hold.GetExpireTime().IsValid() || hold.GetExpireTime().AsTime().After(latest):
 		err = errors.New("an impossible end")
 	}

@@ -6,13 +6,10 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"math"
 	"slices"
-	"strings"
 	"time"
 
 	"google.golang.org/grpc/codes"
-	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
@@ -33,6 +30,8 @@ const (
 	// how many all calls with one request id do.
 	prepareTries = 8
 	maxAttempts  = 64
+	// briefly is how long, in minutes, a listing is held while it is weighed.
+	briefly = 5
 	// defaultHours and maxHours bound how long a quote is good for.
 	defaultHours = 72
 	maxHours     = 720
@@ -134,13 +133,6 @@ type preparation struct {
 	revision string
 }
 
-// choice is the listing that a request chose to hold, kept before it is held:
-// a repeat of the request finds its own hold again.
-type choice struct {
-	Listing string `json:"listing"`
-	Minutes int32  `json:"minutes"`
-}
-
 // gather asks the fitment side and the caller's price lists and outcomes.
 func (p *preparation) gather(ctx context.Context) error {
 	p.in.Now = p.s.now()
@@ -211,53 +203,6 @@ func (p *preparation) dryRun(ctx context.Context) (*quotev1.PrepareQuoteResponse
 	return &quotev1.PrepareQuoteResponse{Quote: q}, nil
 }
 
-// attempt weighs and, where the plan opens with a listing, holds it. It is not
-// done where the listing was lost to somebody else or turned out dearer: then
-// the next attempt weighs without it, or anew.
-func (p *preparation) attempt(ctx context.Context, n int) (applied store.Applied, done bool, err error) {
-	chosen, err := p.chosenBefore(ctx, n)
-	if err != nil {
-		return applied, false, err
-	}
-	if chosen.Listing == "" {
-		result, err := p.weigh()
-		if err != nil {
-			return applied, false, err
-		}
-		first := quote.FirstBuy(result.Options).GetSource()
-		if !strings.HasPrefix(first, listingPrefix) {
-			applied, err = p.keep(ctx, n, result, nil)
-			return applied, true, err
-		}
-		p.chosen++
-		minutes := int32(math.Ceil(p.validFor(result).Minutes()))
-		if chosen, err = p.choose(ctx, n, choice{Listing: first, Minutes: minutes}); err != nil {
-			return applied, false, p.unlessLost(first, err)
-		}
-	}
-	hold, err := p.s.side.hold(ctx, p.in.Tenant, chosen.Listing, chosen.Minutes, p.write.step(fmt.Sprint("hold ", n)).requestID)
-	if lost(err) {
-		p.drop(ctx, n, chosen.Listing)
-		return applied, false, p.unlessLost(chosen.Listing, err)
-	}
-	if err != nil {
-		return applied, false, err
-	}
-	applied, done, err = p.withHold(ctx, n, chosen.Listing, hold)
-	if !done || overtaken(applied, chosen.Listing, hold) {
-		p.giveBack(ctx, n, chosen.Listing, hold)
-	}
-	return applied, done, err
-}
-
-// overtaken tells whether another run of the same request stored its quote
-// first, on another hold than this run's.
-func overtaken(applied store.Applied, name string, hold *fitmentv1.Hold) bool {
-	stored := &quotev1.Quote{}
-	return applied.Replayed && proto.Unmarshal(applied.Answer, stored) == nil &&
-		(stored.GetHeldListing() != name || stored.GetHold().GetFence() != hold.GetFence())
-}
-
 // weigh weighs for a quote that is to be stored.
 func (p *preparation) weigh() (quote.Result, error) {
 	result, err := quote.Weigh(p.in)
@@ -299,136 +244,6 @@ func (p *preparation) validFor(result quote.Result) time.Duration {
 // asked is how long the quote was asked to be good for.
 func (p *preparation) asked() time.Duration {
 	return time.Duration(cmp.Or(p.request.GetValidHours(), defaultHours)) * time.Hour
-}
-
-// chosenBefore is what the attempt chose in an earlier run of this request.
-func (p *preparation) chosenBefore(ctx context.Context, n int) (choice, error) {
-	w := p.write.step(fmt.Sprint("choice ", n))
-	before, err := p.s.store.Seen(ctx, w.tenant, w.requestID, w.fingerprint)
-	if err != nil || !before.Replayed {
-		return choice{}, err
-	}
-	return readChoice(before.Answer)
-}
-
-func readChoice(raw []byte) (choice, error) {
-	var c choice
-	if err := json.Unmarshal(raw, &c); err != nil {
-		return choice{}, fmt.Errorf("read the kept choice: %w", err)
-	}
-	return c, nil
-}
-
-// choose keeps what is to be held, with the claim on it, before it is held. Of
-// two runs of the same request the first one chooses for both. errClaimed:
-// another quote of the business has the listing.
-func (p *preparation) choose(ctx context.Context, n int, c choice) (choice, error) {
-	raw, err := json.Marshal(c)
-	if err != nil {
-		return choice{}, fmt.Errorf("keep the choice: %w", err)
-	}
-	until := p.in.Now.Add(time.Duration(c.Minutes)*time.Minute + time.Minute)
-	for range conflictTries {
-		put, err := p.s.takeClaim(ctx, p.write, c.Listing, claim{Request: p.write.requestID, Attempt: n, Until: until})
-		if err != nil {
-			return choice{}, err
-		}
-		applied, err := p.s.apply(ctx, p.write.step(fmt.Sprint("choice ", n)), store.Change{Puts: []store.Put{put}}, raw)
-		if errors.Is(err, store.ErrConflict) {
-			continue
-		}
-		if err != nil {
-			return choice{}, err
-		}
-		return readChoice(applied.Answer)
-	}
-	return choice{}, contended()
-}
-
-// unlessLost notes that a listing cannot be had and swallows the error; other
-// errors stay.
-func (p *preparation) unlessLost(listing string, err error) error {
-	switch {
-	case errors.Is(err, errClaimed):
-		p.in.Lost[listing] = "is already held by another quote of your business"
-	case apierr.ReasonOf(err) == fitmentv1.ErrorInfo_LISTING_HELD:
-		p.in.Lost[listing] = "was held by another business a moment ago"
-	case apierr.ReasonOf(err) == fitmentv1.ErrorInfo_LISTING_GONE:
-		p.in.Lost[listing] = "was sold or withdrawn a moment ago"
-	default:
-		return err
-	}
-	return nil
-}
-
-// withHold looks at the held listing as it is now, weighs again, and keeps the
-// quote if the plan still opens with it.
-func (p *preparation) withHold(ctx context.Context, n int, name string, hold *fitmentv1.Hold) (applied store.Applied, done bool, err error) {
-	donor, err := p.s.side.look(ctx, p.in.Need, name)
-	if err != nil {
-		return applied, false, err
-	}
-	p.replace(donor)
-	if !p.holds(donor.GetListing(), hold) {
-		return applied, false, nil // a hold of an earlier run, given back since
-	}
-	p.in.Held = name
-	result, err := p.weigh()
-	if err == nil && quote.FirstBuy(result.Options).GetSource() == name {
-		applied, err = p.keep(ctx, n, result, &fitmentv1.Listing{Name: name, Hold: hold})
-		switch {
-		case err == nil || status.Code(err) == codes.Unavailable:
-			return applied, true, err // stored, or not known: the hold stays
-		case errors.Is(err, errEnded):
-			err = nil // another run of this request gave the hold back
-		}
-	}
-	p.in.Held = ""
-	freed := proto.CloneOf(donor)
-	freed.Listing.State, freed.Listing.Hold = fitmentv1.Listing_AVAILABLE, nil
-	p.replace(freed)
-	return applied, false, err
-}
-
-// holds tells whether a hold is the listing's present one.
-func (p *preparation) holds(listing *fitmentv1.Listing, hold *fitmentv1.Hold) bool {
-	return listing.GetState() == fitmentv1.Listing_HELD && listing.GetHold().GetHolder() == p.in.Tenant &&
-		listing.GetHold().GetFence() == hold.GetFence() && hold.GetExpireTime().AsTime().After(p.s.now())
-}
-
-func (p *preparation) replace(donor *fitmentv1.Donor) {
-	for i, old := range p.in.Donors {
-		if old.GetListing().GetName() == donor.GetListing().GetName() {
-			p.in.Donors[i] = donor
-			return
-		}
-	}
-	p.in.Donors = append(p.in.Donors, donor)
-}
-
-// giveBack releases a hold that no quote will use. Another run of the same
-// request may be about to store its quote on it, or have done so: ending the
-// claim first settles which. A hold that cannot be released ends by itself.
-func (p *preparation) giveBack(ctx context.Context, n int, name string, hold *fitmentv1.Hold) {
-	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), p.s.side.timeout)
-	defer cancel()
-	if !p.drop(ctx, n, name) {
-		return
-	}
-	err := p.s.side.release(ctx, name, hold.GetFence(), p.write.step(fmt.Sprint("release ", n)).requestID)
-	if err != nil && !over(err) {
-		p.s.log.WarnContext(ctx, "a hold stays until it ends by itself", "listing", name, "error", err)
-	}
-}
-
-// drop ends the attempt's claim; false where a quote stands on it or it could
-// not be ended.
-func (p *preparation) drop(ctx context.Context, n int, name string) bool {
-	ended, err := p.s.endClaim(ctx, p.write, n, name)
-	if err != nil {
-		p.s.log.WarnContext(ctx, "a claim stays until it ends by itself", "listing", name, "error", err)
-	}
-	return ended
 }
 
 // quote puts a result into the form that is stored.

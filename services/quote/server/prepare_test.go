@@ -40,7 +40,7 @@ func TestPrepareHoldsNumbersAndStores(t *testing.T) {
 	if q.GetName() != "quotes/Q-2026-000001" || q.GetNumber() != "Q-2026-000001" || q.GetState() != quotev1.Quote_OPEN {
 		t.Errorf("name %s, number %s, state %s", q.GetName(), q.GetNumber(), q.GetState())
 	}
-	if q.GetHeldListing() != first || q.GetHold().GetHolder() != "shop-a" || q.GetHold().GetFence() != 1 {
+	if q.GetHeldListing() != first || q.GetHold().GetHolder() != "shop-a" || q.GetHold().GetFence() != 2 {
 		t.Errorf("holds %s by %v", q.GetHeldListing(), q.GetHold())
 	}
 	if want := w.clock.now().Add(72 * time.Hour); !q.GetValidUntil().AsTime().Equal(want) || !q.GetHold().GetExpireTime().AsTime().Equal(want) {
@@ -288,7 +288,7 @@ func TestAListingLostToAnotherIsPassedOver(t *testing.T) {
 	for _, e := range q.GetExcluded() {
 		reasons[e.GetSource()] = e.GetReason()
 	}
-	want := map[string]string{first: "was held by another business a moment ago", second: "was sold or withdrawn a moment ago"}
+	want := map[string]string{first: "was held by somebody else a moment ago", second: "was sold or withdrawn a moment ago"}
 	if diff := cmp.Diff(want, reasons); diff != "" {
 		t.Error(diff)
 	}
@@ -492,7 +492,7 @@ func TestARepeatFindsItsOwnHoldAgain(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if q := answer.GetQuote(); q.GetHeldListing() != first || q.GetHold().GetFence() != 1 {
+	if q := answer.GetQuote(); q.GetHeldListing() != first || q.GetHold().GetFence() != 2 {
 		t.Errorf("the repeat holds %s by fence %d", q.GetHeldListing(), q.GetHold().GetFence())
 	}
 }
@@ -694,6 +694,65 @@ func TestARepeatGoesOnWhereItFailed(t *testing.T) {
 	}
 }
 
+// A caller who vanishes while his quote is weighed leaves no hold, or, where not
+// even giving it back succeeds, one of a few minutes.
+func TestAVanishedCallerKeepsNoListing(t *testing.T) {
+	t.Parallel()
+	for name, reachable := range map[string]bool{"given back": true, "cut off": false} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			w := newWorld(t)
+			listing := w.list("yard-a", "1", 100_00)
+			ctx, cancel := context.WithCancel(as(t, "shop-a"))
+			w.fake.set(func() {
+				w.fake.after["Decide"] = func(string) error {
+					cancel()
+					return nil
+				}
+				if !reachable {
+					w.fake.before["ReleaseListing"] = func(string) error { return status.Error(codes.Unavailable, "cut off") }
+				}
+			})
+			if _, err := w.PrepareQuote(ctx, request()); err == nil {
+				t.Fatal("an answer to nobody")
+			}
+			if !reachable {
+				w.clock.add(5 * time.Minute)
+			}
+			if got := w.fake.listing(listing); got.GetState() != fitmentv1.Listing_AVAILABLE {
+				t.Errorf("the listing is %s until %s", got.GetState(), got.GetHold().GetExpireTime().AsTime())
+			}
+			w.fake.set(func() { delete(w.fake.after, "Decide") })
+			w.clock.add(time.Minute) // the claim ends soon after the hold
+			if got := w.prepare().GetHeldListing(); got != listing {
+				t.Errorf("the next quote holds %q", got)
+			}
+		})
+	}
+}
+
+// The answer to an extension is lost: it is asked for again.
+func TestALostExtensionIsAskedForAgain(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	w.list("yard-a", "1", 100_00)
+	w.fake.set(func() {
+		w.fake.after["HoldListing"] = func(string) error {
+			if w.fake.calls["HoldListing"] == 2 {
+				return status.Error(codes.Unavailable, "connection reset")
+			}
+			return nil
+		}
+	})
+	q := w.prepare()
+	if got := q.GetHold(); got.GetFence() != 2 || !got.GetExpireTime().AsTime().Equal(w.clock.now().Add(72*time.Hour)) {
+		t.Errorf("hold %v", got)
+	}
+	if _, err := w.accept(q); err != nil {
+		t.Error(err)
+	}
+}
+
 // A price that ends is counted on until its end and no longer: in the last minute
 // it is not quoted, and a quote whose hold was taken a little later than its
 // prices were read does not outlive them.
@@ -723,7 +782,7 @@ func TestAQuoteEndsWithItsPrices(t *testing.T) {
 		priced(w, quotev1.Offer_NEW)
 		w.fake.set(func() {
 			w.fake.before["HoldListing"] = func(string) error {
-				w.clock.add(5 * time.Minute)
+				w.clock.add(2 * time.Minute)
 				return nil
 			}
 		})
