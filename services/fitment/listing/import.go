@@ -1,6 +1,7 @@
 package listing
 
 import (
+	"fmt"
 	"strconv"
 	"strings"
 	"time"
@@ -42,6 +43,9 @@ func Target(now func() (time.Time, error)) imports.Target {
 }
 
 func merge(old []byte, said *fitmentv1.Listing, now time.Time) (value []byte, unchanged bool, err error) {
+	if problem := future(said, now); problem != nil {
+		return nil, false, problem
+	}
 	next := New(said, now)
 	if old != nil {
 		stored, err := Decode(old)
@@ -62,6 +66,26 @@ func merge(old []byte, said *fitmentv1.Listing, now time.Time) (value []byte, un
 	}
 	value, err = Encode(next)
 	return value, false, err
+}
+
+// future names the first column whose statement is dated later than now.
+func future(said *fitmentv1.Listing, now time.Time) error {
+	var fields check.Fields
+	ValidateDays(said, "", now, &fields)
+	if fields.OK() {
+		return nil
+	}
+	first := fields.Violations()[0]
+	for i, e := range said.GetEvidence() {
+		if first.Field == fmt.Sprintf("evidence[%d].date", i) {
+			for _, s := range statements {
+				if s.attribute == e.GetAttribute() {
+					return &imports.Problem{Field: s.supportColumn(), Text: first.Problem, Expected: first.Expected}
+				}
+			}
+		}
+	}
+	return &imports.Problem{Field: colStockNumber, Text: first.Problem, Expected: first.Expected}
 }
 
 // FromRow reads a row as what the yard says about one part. Everything wrong is

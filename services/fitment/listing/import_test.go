@@ -20,7 +20,7 @@ import (
 func cells() map[string]string {
 	return map[string]string{
 		"stock_number": "B-17", "kind": "buckle pretensioner", "row": "1", "side": "right", "position_evidence": "shown: seat photo",
-		"part_maker": "Ostrava Restraints", "part_number": "OR-1234", "part_number_evidence": "shown: label photo @2026-10-02",
+		"part_maker": "Ostrava Restraints", "part_number": "OR-1234", "part_number_evidence": "shown: label photo @2025-10-02",
 		"donor_vin": "1m8gdm9axkp042788", "donor_vin_evidence": "confirmed: arrival check by Shop A @2026-10-03",
 		"donor_make": "Calder", "donor_model": "Finch", "donor_year": "2006", "donor_drive_side": "Left", "donor_market": "us",
 		"pigtail_cut": "No", "deployment_marks": "no", "deployment_marks_evidence": "shown: photo",
@@ -53,7 +53,7 @@ func TestARowBecomesAListing(t *testing.T) {
 		Donor:        &fitmentv1.Vehicle{Vin: "1M8GDM9AXKP042788", Make: "Calder", Model: "Finch", ModelYear: 2006, DriveSide: fitmentv1.Vehicle_LEFT, Market: "US"},
 		CurrencyCode: "USD", Price: 18000, Terms: &fitmentv1.Terms{Freight: 2500, RestockingBasisPoints: 1250, Days: 3}, Jurisdiction: "US-WA",
 		Evidence: []*fitmentv1.Evidence{
-			{Attribute: fitmentv1.Evidence_PART_NUMBER, Value: "OR-1234", Level: fitmentv1.Evidence_SHOWN, By: "hill-yard", How: "label photo", Date: "2026-10-02"},
+			{Attribute: fitmentv1.Evidence_PART_NUMBER, Value: "OR-1234", Level: fitmentv1.Evidence_SHOWN, By: "hill-yard", How: "label photo", Date: "2025-10-02"},
 			{Attribute: fitmentv1.Evidence_PART_POSITION, Value: "1 RIGHT", Level: fitmentv1.Evidence_SHOWN, By: "hill-yard", How: "seat photo"},
 			{Attribute: fitmentv1.Evidence_DONOR_VIN, Value: "1M8GDM9AXKP042788", Level: fitmentv1.Evidence_CONFIRMED, By: "Shop A", How: "arrival check", Date: "2026-10-03"},
 			{Attribute: fitmentv1.Evidence_PIGTAIL_CUT, Value: "no", Level: fitmentv1.Evidence_CLAIMED, By: "hill-yard"},
@@ -304,7 +304,7 @@ func TestMergeKeepsTheLifeOfAListing(t *testing.T) {
 // FuzzRow feeds arbitrary cells: reading never panics, and a row without
 // violations is a valid listing that reads the same a second time.
 func FuzzRow(f *testing.F) {
-	f.Add("buckle pretensioner", "1", "right", "shown: label photo @2026-10-02", "2.1", "module reported", "180.00", "USD", "no", "confirmed: look by X")
+	f.Add("buckle pretensioner", "1", "right", "shown: label photo @2025-10-02", "2.1", "module reported", "180.00", "USD", "no", "confirmed: look by X")
 	f.Add("CONTROL_MODULE", "", "", "claimed", "OL", "meter-at-harness", "0", "jpy", "", "")
 	f.Add("\x00", "-9223372036854775808", "CENTER", "shown:::@@", "1e400", "", "99999999999999999999", "€", "maybe", "by ")
 	f.Fuzz(func(t *testing.T, kind, row, side, support, ohms, method, price, currency, yesNo, confirmed string) {

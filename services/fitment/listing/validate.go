@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"regexp"
 	"strconv"
+	"time"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	"beltwright.example/services/fitment/catalogue"
@@ -59,6 +60,18 @@ func ValidateInline(l *fitmentv1.Listing, prefix string, fields *check.Fields) {
 	}
 	validateBargain(l, prefix, fields)
 	fields.Text(prefix+"note", l.GetNote(), maxNote, false)
+}
+
+// ValidateDays notes statements that are dated later than now: what nobody can
+// have established yet proves nothing. A day's grace covers the time zones.
+func ValidateDays(l *fitmentv1.Listing, prefix string, now time.Time, fields *check.Fields) {
+	last := now.UTC().AddDate(0, 0, 1).Format(time.DateOnly)
+	for i, e := range l.GetEvidence() {
+		if e.GetDate() > last { // days compare as text
+			fields.Add(fmt.Sprintf("%sevidence[%d].date", prefix, i), e.GetDate()+" lies in the future",
+				"the day on which it was established")
+		}
+	}
 }
 
 func validateIdentity(l *fitmentv1.Listing, prefix string, fields *check.Fields) {

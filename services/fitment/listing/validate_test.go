@@ -5,6 +5,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"google.golang.org/protobuf/proto"
 
@@ -149,5 +150,24 @@ func TestAnEmptyListingMayBeAskedAbout(t *testing.T) {
 	listing.ValidateInline(&fitmentv1.Listing{Kind: 99, Price: -1, CurrencyCode: "x"}, "listing.", &fields)
 	if len(fields.Violations()) != 3 {
 		t.Errorf("violations: %v", fields.Violations())
+	}
+}
+
+func TestTomorrowsEvidenceIsRefused(t *testing.T) {
+	t.Parallel()
+	now := time.Date(2026, 11, 25, 23, 0, 0, 0, time.UTC)
+	for day, good := range map[string]bool{"": true, "2026-11-25": true, "2026-11-26": true, "2026-11-27": false, "2046-01-01": false} {
+		l := &fitmentv1.Listing{Evidence: []*fitmentv1.Evidence{
+			{Attribute: fitmentv1.Evidence_FIRE, Value: "no", Level: fitmentv1.Evidence_SHOWN},
+			{Attribute: fitmentv1.Evidence_FLOOD, Value: "no", Level: fitmentv1.Evidence_SHOWN, Date: day},
+		}}
+		var fields check.Fields
+		listing.ValidateDays(l, "listing.", now, &fields)
+		if fields.OK() != good {
+			t.Errorf("%q: %v", day, fields.Violations())
+		}
+		if !good && fields.Violations()[0].Field != "listing.evidence[1].date" {
+			t.Errorf("%q: names %s", day, fields.Violations()[0].Field)
+		}
 	}
 }

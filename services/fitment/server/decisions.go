@@ -50,6 +50,9 @@ func (s *Server) Decide(ctx context.Context, req *fitmentv1.DecideRequest) (*fit
 	if err != nil {
 		return nil, err
 	}
+	if err := notFuture(req.GetListing(), now); err != nil {
+		return nil, err
+	}
 	decision, standing := s.index.Decide(req.GetNeed(), req.GetListing(), now)
 	return &fitmentv1.DecideResponse{Decision: decision, Revision: digest(standing)}, nil
 }

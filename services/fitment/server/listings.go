@@ -50,6 +50,9 @@ func (s *Server) CreateListing(ctx context.Context, req *fitmentv1.CreateListing
 }
 
 func (s *Server) create(ctx context.Context, said *fitmentv1.Listing, now time.Time) (*fitmentv1.Listing, store.Change, error) {
+	if err := notFuture(said, now); err != nil {
+		return nil, store.Change{}, err
+	}
 	next := listing.New(said, now)
 	key := listing.Key(said.GetYard(), said.GetStockNumber())
 	_, err := s.store.Get(ctx, key)
@@ -61,6 +64,11 @@ func (s *Server) create(ctx context.Context, said *fitmentv1.Listing, now time.T
 	}
 	change, err := putListing(store.Record{Key: key, Version: store.Absent}, next)
 	return next, change, err
+}
+
+// notFuture refuses statements that are dated later than now.
+func notFuture(l *fitmentv1.Listing, now time.Time) error {
+	return wellFormed(func(fields *check.Fields) { listing.ValidateDays(l, "listing.", now, fields) })
 }
 
 // validateNew notes output-only fields that a new listing states, and a name
@@ -177,6 +185,9 @@ func (s *Server) UpdateListing(ctx context.Context, req *fitmentv1.UpdateListing
 	}
 	l, at, err := s.write(ctx, s.change(p, req, req.GetRequestId(), said.GetName(), func(old *fitmentv1.Listing, version int64, now time.Time) (*fitmentv1.Listing, error) {
 		if err := sameETag(req.GetEtag(), version, old); err != nil {
+			return nil, err
+		}
+		if err := notFuture(said, now); err != nil {
 			return nil, err
 		}
 		next, _, err := listing.Revise(old, said, now)
