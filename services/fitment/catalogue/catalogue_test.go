@@ -23,7 +23,7 @@ func buckle(number string, uses ...*fitmentv1.Part_Application) *fitmentv1.Part 
 }
 
 func kestrel(from, to int32) *fitmentv1.Part_Application {
-	return &fitmentv1.Part_Application{Make: "Velar", Model: "Kestrel", YearFrom: from, YearTo: to}
+	return &fitmentv1.Part_Application{Make: "Velorn", Model: "Kestrel", YearFrom: from, YearTo: to}
 }
 
 func need(year int32) *fitmentv1.Need {
@@ -258,7 +258,7 @@ func TestRecallState(t *testing.T) {
 	as := func(*fitmentv1.Recall) {}
 	full := catalogue.RecallQuery{
 		Maker: "Orbis Restraint", Number: "A-1", Kind: fitmentv1.Part_BUCKLE_PRETENSIONER,
-		Vehicle: &fitmentv1.Vehicle{Make: "Velar", Model: "Kestrel", ModelYear: 2006}, Today: today, MaxAgeDays: 30,
+		Vehicle: &fitmentv1.Vehicle{Make: "Velorn", Model: "Kestrel", ModelYear: 2006}, Today: today, MaxAgeDays: 30,
 	}
 	cases := map[string]struct {
 		records []any
@@ -284,7 +284,7 @@ func TestRecallState(t *testing.T) {
 		"notice, number not known":    {[]any{coverage("2026-06-20", as), notice(func(r *fitmentv1.Recall) { r.PartNumber = "A1" })}, func(q *catalogue.RecallQuery) { q.Number = "" }, evidence.Unknown},
 		"notice for other years":      {[]any{coverage("2026-06-20", as), notice(func(r *fitmentv1.Recall) { r.YearTo = 2005 })}, nil, evidence.Yes},
 		"notice, year not known":      {[]any{coverage("2026-06-20", as), notice(func(r *fitmentv1.Recall) { r.YearTo = 2005 })}, func(q *catalogue.RecallQuery) { q.Vehicle = nil }, evidence.Unknown},
-		"notice for another model":    {[]any{coverage("2026-06-20", as), notice(func(r *fitmentv1.Recall) { r.Make, r.Model = "Velar", "Merlin" })}, nil, evidence.Yes},
+		"notice for another model":    {[]any{coverage("2026-06-20", as), notice(func(r *fitmentv1.Recall) { r.Make, r.Model = "Velorn", "Merlin" })}, nil, evidence.Yes},
 		"notice for the model":        {[]any{coverage("2026-06-20", as), notice(func(r *fitmentv1.Recall) { r.Make, r.Model = "velar", "kestrel" })}, nil, evidence.No},
 		"notice for another kind":     {[]any{coverage("2026-06-20", as), notice(func(r *fitmentv1.Recall) { r.Kind = fitmentv1.Part_KNEE_AIR_BAG })}, nil, evidence.Yes},
 		"kind not known":              {[]any{coverage("2026-06-20", func(r *fitmentv1.Recall) { r.Kind = 0 }), notice(func(r *fitmentv1.Recall) { r.Kind = fitmentv1.Part_KNEE_AIR_BAG })}, func(q *catalogue.RecallQuery) { q.Kind = 0 }, evidence.Unknown},
@@ -363,7 +363,7 @@ func BenchmarkRecallState(b *testing.B) {
 		for i := range size {
 			err := c.PutRecall(&fitmentv1.Recall{
 				Name: "recalls/" + strconv.Itoa(i), Type: fitmentv1.Recall_NOTICE, Number: "N1", PartMaker: "Orbis Restraint",
-				PartNumber: "A" + strconv.Itoa(i), Kind: fitmentv1.Part_BUCKLE_PRETENSIONER, Make: "Velar", Model: "Kestrel",
+				PartNumber: "A" + strconv.Itoa(i), Kind: fitmentv1.Part_BUCKLE_PRETENSIONER, Make: "Velorn", Model: "Kestrel",
 			})
 			if err != nil {
 				b.Fatal(err)
@@ -371,7 +371,7 @@ func BenchmarkRecallState(b *testing.B) {
 		}
 		q := catalogue.RecallQuery{
 			Maker: "orbis restraint", Number: "A5", Kind: fitmentv1.Part_BUCKLE_PRETENSIONER,
-			Vehicle: &fitmentv1.Vehicle{Make: "Velar", Model: "Merlin", ModelYear: 2006}, Today: today, MaxAgeDays: 30,
+			Vehicle: &fitmentv1.Vehicle{Make: "Velorn", Model: "Merlin", ModelYear: 2006}, Today: today, MaxAgeDays: 30,
 		}
 		b.Run(strconv.Itoa(size)+" notices", func(b *testing.B) {
 			b.ReportAllocs()

@@ -11,7 +11,7 @@ import (
 func filled(t *testing.T) *Catalogue {
 	t.Helper()
 	c := New()
-	use := []*fitmentv1.Part_Application{{Make: "Velar", Model: "Kestrel", YearFrom: 2004, YearTo: 2006}}
+	use := []*fitmentv1.Part_Application{{Make: "Velorn", Model: "Kestrel", YearFrom: 2004, YearTo: 2006}}
 	for _, err := range []error{
 		c.PutPart(&fitmentv1.Part{Maker: "Orbis", Number: "K-1", Kind: fitmentv1.Part_BUCKLE_PRETENSIONER, Applications: use}),
 		c.PutSupersession(&fitmentv1.Supersession{Name: "supersessions/k", Maker: "Orbis", OldNumber: "K-1", NewNumber: "K-2"}),

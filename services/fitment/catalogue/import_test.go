@@ -71,8 +71,8 @@ func (l *loaded) part(t *testing.T, name string) *fitmentv1.Part {
 func TestRowsOfOnePartAddItsVehicles(t *testing.T) {
 	t.Parallel()
 	rows := []map[string]string{
-		{"maker": "Orbis Restraint", "number": "AB-1", "kind": "buckle pretensioner", "positions": "1 left; 1 RIGHT", "stages": "1", "low_ohms": "1.5", "high_ohms": "2.8", "window_source": "data sheet", "make": "Velar", "model": "Kestrel", "year_from": "2004", "year_to": "2006", "connector_interface": "Type 2", "discontinued": "yes"},
-		{"maker": "orbis restraint", "number": "ab 1", "kind": "BUCKLE_PRETENSIONER", "make": "Velar", "model": "Merlin", "year_from": "2005", "year_to": "2005", "drive_side": "left", "market": "us", "connector_keying": "B"},
+		{"maker": "Orbis Restraint", "number": "AB-1", "kind": "buckle pretensioner", "positions": "1 left; 1 RIGHT", "stages": "1", "low_ohms": "1.5", "high_ohms": "2.8", "window_source": "data sheet", "make": "Velorn", "model": "Kestrel", "year_from": "2004", "year_to": "2006", "connector_interface": "Type 2", "discontinued": "yes"},
+		{"maker": "orbis restraint", "number": "ab 1", "kind": "BUCKLE_PRETENSIONER", "make": "Velorn", "model": "Merlin", "year_from": "2005", "year_to": "2005", "drive_side": "left", "market": "us", "connector_keying": "B"},
 	}
 	var l loaded
 	target := catalogue.PartsTarget()
@@ -89,7 +89,7 @@ func TestRowsOfOnePartAddItsVehicles(t *testing.T) {
 	if l.changed != 2 || part.GetNumber() != "AB-1" {
 		t.Errorf("the file a second time changes the part: %v", l.part(t, "parts/orbis-restraint.AB1"))
 	}
-	l.row(t, target, map[string]string{"maker": "Orbis Restraint", "number": "AB-1", "kind": "BUCKLE_PRETENSIONER", "make": "Velar", "model": "Merlin", "year_from": "2005", "year_to": "2005", "drive_side": "LEFT", "market": "US", "remove_vehicle": "yes", "discontinued": "no"})
+	l.row(t, target, map[string]string{"maker": "Orbis Restraint", "number": "AB-1", "kind": "BUCKLE_PRETENSIONER", "make": "Velorn", "model": "Merlin", "year_from": "2005", "year_to": "2005", "drive_side": "LEFT", "market": "US", "remove_vehicle": "yes", "discontinued": "no"})
 	if part = l.part(t, "parts/orbis-restraint.AB1"); len(part.GetApplications()) != 1 || part.GetDiscontinued() {
 		t.Errorf("after removal: %v", part)
 	}
@@ -102,10 +102,10 @@ func TestTheSameFileTwiceChangesNothing(t *testing.T) {
 		target imports.Target
 		cells  map[string]string
 	}{
-		{catalogue.PartsTarget(), map[string]string{"maker": "Orbis", "number": "AB-1", "kind": "KNEE_AIR_BAG", "positions": "1 LEFT", "make": "Velar", "model": "Kestrel", "year_from": "2004", "year_to": "2006"}},
-		{catalogue.PartsTarget(), map[string]string{"maker": "Orbis", "number": "AB-1", "kind": "KNEE_AIR_BAG", "make": "Velar", "model": "Merlin", "year_from": "2004", "year_to": "2006"}},
+		{catalogue.PartsTarget(), map[string]string{"maker": "Orbis", "number": "AB-1", "kind": "KNEE_AIR_BAG", "positions": "1 LEFT", "make": "Velorn", "model": "Kestrel", "year_from": "2004", "year_to": "2006"}},
+		{catalogue.PartsTarget(), map[string]string{"maker": "Orbis", "number": "AB-1", "kind": "KNEE_AIR_BAG", "make": "Velorn", "model": "Merlin", "year_from": "2004", "year_to": "2006"}},
 		{catalogue.SupersessionsTarget(), map[string]string{"maker": "Orbis", "old_number": "AB-1", "new_number": "AB-2", "year_from": "2004", "market": "us", "source": "bulletin 7"}},
-		{catalogue.RecallsTarget(), map[string]string{"type": "notice", "number": "26-1", "issued": "2026-01-05", "part_maker": "Orbis", "part_number": "AB-1", "kind": "knee air bag", "make": "Velar"}},
+		{catalogue.RecallsTarget(), map[string]string{"type": "notice", "number": "26-1", "issued": "2026-01-05", "part_maker": "Orbis", "part_number": "AB-1", "kind": "knee air bag", "make": "Velorn"}},
 		{catalogue.RecallsTarget(), map[string]string{"type": "coverage", "number": "set 9", "as_of": "2026-06-01", "part_maker": "Orbis"}},
 	}
 	for range 2 {
@@ -124,7 +124,7 @@ func TestTheSameFileTwiceChangesNothing(t *testing.T) {
 func TestBadRowsNameTheirColumn(t *testing.T) {
 	t.Parallel()
 	part := func(name, value string) map[string]string {
-		cells := map[string]string{"maker": "Orbis", "number": "AB-1", "kind": "KNEE_AIR_BAG", "positions": "1 LEFT", "make": "Velar", "model": "Kestrel", "year_from": "2004", "year_to": "2006"}
+		cells := map[string]string{"maker": "Orbis", "number": "AB-1", "kind": "KNEE_AIR_BAG", "positions": "1 LEFT", "make": "Velorn", "model": "Kestrel", "year_from": "2004", "year_to": "2006"}
 		cells[name] = value
 		return cells
 	}
@@ -182,7 +182,7 @@ func TestOneNameIsOneMakersRecord(t *testing.T) {
 	var l loaded
 	parts, steps := catalogue.PartsTarget(), catalogue.SupersessionsTarget()
 	part := func(maker, model string) map[string]string {
-		return map[string]string{"maker": maker, "number": "AB-1", "kind": "KNEE_AIR_BAG", "positions": "1 LEFT", "make": "Velar", "model": model, "year_from": "2004", "year_to": "2006"}
+		return map[string]string{"maker": maker, "number": "AB-1", "kind": "KNEE_AIR_BAG", "positions": "1 LEFT", "make": "Velorn", "model": model, "year_from": "2004", "year_to": "2006"}
 	}
 	l.row(t, parts, part("Mäxer", "Kestrel"))
 	l.row(t, parts, part("Möxer", "Merlin"))

@@ -21,7 +21,7 @@ func cells() map[string]string {
 	return map[string]string{
 		"stock_number": "B-17", "kind": "buckle pretensioner", "row": "1", "side": "right", "position_evidence": "shown: seat photo",
 		"part_maker": "Ostrava Restraints", "part_number": "OR-1234", "part_number_evidence": "shown: label photo @2025-10-02",
-		"donor_vin": "1m8gdm9axkp042788", "donor_vin_evidence": "confirmed: arrival check by Shop A @2026-10-03",
+		"donor_vin": "1m8gdm9axkp042788", "donor_vin_evidence": "confirmed: arrival check by Shop A @2025-10-03",
 		"donor_make": "Calder", "donor_model": "Finch", "donor_year": "2006", "donor_drive_side": "Left", "donor_market": "us",
 		"pigtail_cut": "No", "deployment_marks": "no", "deployment_marks_evidence": "shown: photo",
 		"loop_ohms": "2.1", "loop_ohms_evidence": "shown: module read-out", "loop_method": "module reported", "loop_clip": "out",
@@ -55,7 +55,7 @@ func TestARowBecomesAListing(t *testing.T) {
 		Evidence: []*fitmentv1.Evidence{
 			{Attribute: fitmentv1.Evidence_PART_NUMBER, Value: "OR-1234", Level: fitmentv1.Evidence_SHOWN, By: "hill-yard", How: "label photo", Date: "2025-10-02"},
 			{Attribute: fitmentv1.Evidence_PART_POSITION, Value: "1 RIGHT", Level: fitmentv1.Evidence_SHOWN, By: "hill-yard", How: "seat photo"},
-			{Attribute: fitmentv1.Evidence_DONOR_VIN, Value: "1M8GDM9AXKP042788", Level: fitmentv1.Evidence_CONFIRMED, By: "Shop A", How: "arrival check", Date: "2026-10-03"},
+			{Attribute: fitmentv1.Evidence_DONOR_VIN, Value: "1M8GDM9AXKP042788", Level: fitmentv1.Evidence_CONFIRMED, By: "Shop A", How: "arrival check", Date: "2025-10-03"},
 			{Attribute: fitmentv1.Evidence_PIGTAIL_CUT, Value: "no", Level: fitmentv1.Evidence_CLAIMED, By: "hill-yard"},
 			{Attribute: fitmentv1.Evidence_LOOP_RESISTANCE, Value: "2.1", Level: fitmentv1.Evidence_SHOWN, By: "hill-yard", How: "module read-out", Reading: &fitmentv1.Reading{
 				Kind: fitmentv1.Part_BUCKLE_PRETENSIONER, Position: &fitmentv1.Position{Row: 1, Side: fitmentv1.Position_RIGHT},

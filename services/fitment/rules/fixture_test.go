@@ -46,7 +46,7 @@ func worldOf(tb testing.TB) *catalogue.Catalogue {
 	tb.Helper()
 	c := catalogue.New()
 	use := func(model string, from, to int32) *fitmentv1.Part_Application {
-		return &fitmentv1.Part_Application{Make: "Velar", Model: model, YearFrom: from, YearTo: to}
+		return &fitmentv1.Part_Application{Make: "Velorn", Model: model, YearFrom: from, YearTo: to}
 	}
 	part := func(number string, kind fitmentv1.Part_Kind, change func(*fitmentv1.Part), uses ...*fitmentv1.Part_Application) {
 		p := &fitmentv1.Part{
@@ -90,7 +90,7 @@ func recall(tb testing.TB, c *catalogue.Catalogue, r *fitmentv1.Recall) {
 // kestrel needs the front right buckle of a 2005 Kestrel.
 func kestrel(changes ...func(*fitmentv1.Need)) *fitmentv1.Need {
 	n := &fitmentv1.Need{
-		Vehicle: &fitmentv1.Vehicle{Make: "Velar", Model: "Kestrel", ModelYear: 2005, DriveSide: fitmentv1.Vehicle_LEFT},
+		Vehicle: &fitmentv1.Vehicle{Make: "Velorn", Model: "Kestrel", ModelYear: 2005, DriveSide: fitmentv1.Vehicle_LEFT},
 		Kind:    buckle, Position: right1,
 	}
 	for _, change := range changes {
@@ -115,7 +115,7 @@ func module() *fitmentv1.Need {
 func documented(changes ...func(*fitmentv1.Listing)) *fitmentv1.Listing {
 	l := &fitmentv1.Listing{
 		Yard: "north-yard", StockNumber: "7", Kind: buckle, Position: right1, PartMaker: "Orbis", PartNumber: "K-1",
-		Donor: &fitmentv1.Vehicle{Vin: goodVIN, Make: "Velar", Model: "Kestrel", ModelYear: 2005, DriveSide: fitmentv1.Vehicle_LEFT, Market: "US"},
+		Donor: &fitmentv1.Vehicle{Vin: goodVIN, Make: "Velorn", Model: "Kestrel", ModelYear: 2005, DriveSide: fitmentv1.Vehicle_LEFT, Market: "US"},
 	}
 	for attribute, value := range map[rules.Attribute]string{
 		fitmentv1.Evidence_PART_NUMBER: "K1", fitmentv1.Evidence_LABEL_LEGIBLE: "yes", fitmentv1.Evidence_DONOR_VIN: goodVIN,

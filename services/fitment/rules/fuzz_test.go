@@ -29,7 +29,7 @@ func FuzzDecide(f *testing.F) {
 	}
 	seed()
 	seed(kestrel(), documented())
-	seed(driverBag(), documented(), &fitmentv1.Part{Maker: "Orbis", Number: "D2", Kind: fitmentv1.Part_DRIVER_AIR_BAG, Applications: []*fitmentv1.Part_Application{{Make: "Velar", Model: "Kestrel", BuiltFrom: "?"}}},
+	seed(driverBag(), documented(), &fitmentv1.Part{Maker: "Orbis", Number: "D2", Kind: fitmentv1.Part_DRIVER_AIR_BAG, Applications: []*fitmentv1.Part_Application{{Make: "Velorn", Model: "Kestrel", BuiltFrom: "?"}}},
 		&fitmentv1.Supersession{Maker: "Orbis", OldNumber: "D2", NewNumber: "D2"}, &fitmentv1.Recall{Type: fitmentv1.Recall_NOTICE, PartMaker: "Orbis"})
 	f.Fuzz(func(t *testing.T, needBytes, listingBytes, partBytes, stepBytes, recallBytes []byte) {
 		need, listing := &fitmentv1.Need{}, &fitmentv1.Listing{}

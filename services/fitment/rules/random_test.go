@@ -224,7 +224,7 @@ func norrin(tb testing.TB, c *catalogue.Catalogue, number string) {
 	err := c.PutPart(&fitmentv1.Part{
 		Maker: "Norrin", Number: number, Kind: buckle, Positions: []*fitmentv1.Position{right1}, Stages: 1,
 		Connector:    &fitmentv1.Connector{Interface: "Type 3", Keying: "C", Cavities: 4},
-		Applications: []*fitmentv1.Part_Application{{Make: "Velar", Model: "Osprey", YearFrom: 2004, YearTo: 2006}},
+		Applications: []*fitmentv1.Part_Application{{Make: "Velorn", Model: "Osprey", YearFrom: 2004, YearTo: 2006}},
 	})
 	if err != nil {
 		tb.Fatal(err)

@@ -455,8 +455,8 @@ func recallTable() []one {
 		{rule: rule, name: "query, the maker stated", list: numbered("Z9", shown, clean), cat: notice(func(r *fitmentv1.Recall) { r.PartNumber = "Z9" }), want: no},
 		{rule: rule, name: "query, maker not proven, no notice", list: numbered("Z9", shown, makerless, clean), want: unknown},
 		{rule: rule, name: "query, bears the proven replaced number", need: replaced, list: numbered("Z9", shown, makerless, clean), cat: uncovered, want: yes},
-		{rule: rule, name: "query, a younger notice may cover", list: listing(nameless, clean), cat: notice(func(r *fitmentv1.Recall) { r.Issued, r.Make, r.Model = "2026-06-20", "Velar", "Kestrel" }), want: unknown},
-		{rule: rule, name: "query, a younger notice of another model", list: listing(clean), cat: notice(func(r *fitmentv1.Recall) { r.Issued, r.Make, r.Model = "2026-06-20", "Velar", "Merlin" }), want: yes},
+		{rule: rule, name: "query, a younger notice may cover", list: listing(nameless, clean), cat: notice(func(r *fitmentv1.Recall) { r.Issued, r.Make, r.Model = "2026-06-20", "Velorn", "Kestrel" }), want: unknown},
+		{rule: rule, name: "query, a younger notice of another model", list: listing(clean), cat: notice(func(r *fitmentv1.Recall) { r.Issued, r.Make, r.Model = "2026-06-20", "Velorn", "Merlin" }), want: yes},
 		{rule: rule, name: "query, notice by the VIN's year", list: listing(forget(aYear), clean), cat: notice(func(r *fitmentv1.Recall) { r.YearFrom, r.YearTo = 2005, 2005 }), want: no},
 		{rule: rule, name: "queries contradict", list: listing(query("no", "2026-06-01", shown), query("yes", "2026-06-02", claimed)), want: unknown},
 	}

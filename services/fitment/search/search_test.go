@@ -56,7 +56,7 @@ func open(tb testing.TB) *bench {
 	}
 	right := []*fitmentv1.Position{{Row: 1, Side: fitmentv1.Position_RIGHT}}
 	use := func(model string) []*fitmentv1.Part_Application {
-		return []*fitmentv1.Part_Application{{Make: "Velar", Model: model, YearFrom: 2004, YearTo: 2006}}
+		return []*fitmentv1.Part_Application{{Make: "Velorn", Model: model, YearFrom: 2004, YearTo: 2006}}
 	}
 	connector := &fitmentv1.Connector{Interface: "Type 2", Keying: "B", Cavities: 2}
 	for id, record := range map[string]proto.Message{
@@ -116,7 +116,7 @@ func documented(stock, model, number string, price int64) *fitmentv1.Listing {
 	l := &fitmentv1.Listing{
 		Name: listing.Name("north-yard", stock), Yard: "north-yard", StockNumber: stock, Kind: buckle, State: fitmentv1.Listing_AVAILABLE,
 		Position: &fitmentv1.Position{Row: 1, Side: fitmentv1.Position_RIGHT}, PartMaker: "Orbis", PartNumber: number,
-		Donor:        &fitmentv1.Vehicle{Make: "Velar", Model: model, ModelYear: 2005, DriveSide: fitmentv1.Vehicle_LEFT, Market: "US"},
+		Donor:        &fitmentv1.Vehicle{Make: "Velorn", Model: model, ModelYear: 2005, DriveSide: fitmentv1.Vehicle_LEFT, Market: "US"},
 		CurrencyCode: "USD", Price: price,
 	}
 	for _, e := range [][2]string{

@@ -286,7 +286,7 @@ func (f *fixture) stock(t *testing.T) {
 // need is the front right buckle of a 2005 Kestrel.
 func need() *fitmentv1.Need {
 	return &fitmentv1.Need{
-		Vehicle: &fitmentv1.Vehicle{Make: "Velar", Model: "Kestrel", ModelYear: 2005, DriveSide: fitmentv1.Vehicle_LEFT},
+		Vehicle: &fitmentv1.Vehicle{Make: "Velorn", Model: "Kestrel", ModelYear: 2005, DriveSide: fitmentv1.Vehicle_LEFT},
 		Kind:    fitmentv1.Part_BUCKLE_PRETENSIONER, Position: &fitmentv1.Position{Row: 1, Side: fitmentv1.Position_RIGHT},
 	}
 }

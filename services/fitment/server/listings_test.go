@@ -24,7 +24,7 @@ func plain(stock string) *fitmentv1.Listing {
 	return &fitmentv1.Listing{
 		StockNumber: stock, Kind: fitmentv1.Part_BUCKLE_PRETENSIONER, Position: &fitmentv1.Position{Row: 1, Side: fitmentv1.Position_RIGHT},
 		PartMaker: "Orbis", PartNumber: "K-1", CurrencyCode: "USD", Price: 18000,
-		Donor: &fitmentv1.Vehicle{Vin: "1G4AH59H45G118341", Make: "Velar", Model: "Kestrel", ModelYear: 2005},
+		Donor: &fitmentv1.Vehicle{Vin: "1G4AH59H45G118341", Make: "Velorn", Model: "Kestrel", ModelYear: 2005},
 	}
 }
 
