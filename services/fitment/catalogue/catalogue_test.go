@@ -28,7 +28,7 @@ func kestrel(from, to int32) *fitmentv1.Part_Application {
 
 func need(year int32) *fitmentv1.Need {
 	return &fitmentv1.Need{
-		Vehicle: &fitmentv1.Vehicle{Make: " velar ", Model: "KESTREL", ModelYear: year},
+		Vehicle: &fitmentv1.Vehicle{Make: " velorn ", Model: "KESTREL", ModelYear: year},
 		Kind:    fitmentv1.Part_BUCKLE_PRETENSIONER, Position: right1,
 	}
 }
@@ -285,7 +285,7 @@ func TestRecallState(t *testing.T) {
 		"notice for other years":      {[]any{coverage("2026-06-20", as), notice(func(r *fitmentv1.Recall) { r.YearTo = 2005 })}, nil, evidence.Yes},
 		"notice, year not known":      {[]any{coverage("2026-06-20", as), notice(func(r *fitmentv1.Recall) { r.YearTo = 2005 })}, func(q *catalogue.RecallQuery) { q.Vehicle = nil }, evidence.Unknown},
 		"notice for another model":    {[]any{coverage("2026-06-20", as), notice(func(r *fitmentv1.Recall) { r.Make, r.Model = "Velorn", "Merlin" })}, nil, evidence.Yes},
-		"notice for the model":        {[]any{coverage("2026-06-20", as), notice(func(r *fitmentv1.Recall) { r.Make, r.Model = "velar", "kestrel" })}, nil, evidence.No},
+		"notice for the model":        {[]any{coverage("2026-06-20", as), notice(func(r *fitmentv1.Recall) { r.Make, r.Model = "velorn", "kestrel" })}, nil, evidence.No},
 		"notice for another kind":     {[]any{coverage("2026-06-20", as), notice(func(r *fitmentv1.Recall) { r.Kind = fitmentv1.Part_KNEE_AIR_BAG })}, nil, evidence.Yes},
 		"kind not known":              {[]any{coverage("2026-06-20", func(r *fitmentv1.Recall) { r.Kind = 0 }), notice(func(r *fitmentv1.Recall) { r.Kind = fitmentv1.Part_KNEE_AIR_BAG })}, func(q *catalogue.RecallQuery) { q.Kind = 0 }, evidence.Unknown},
 		"notice of another maker":     {[]any{coverage("2026-06-20", as), notice(func(r *fitmentv1.Recall) { r.PartMaker = "Other" })}, nil, evidence.Yes},

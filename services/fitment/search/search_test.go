@@ -152,7 +152,7 @@ func documented(stock, model, number string, price int64) *fitmentv1.Listing {
 
 func need(changes ...func(*fitmentv1.Need)) *fitmentv1.Need {
 	n := &fitmentv1.Need{
-		Vehicle: &fitmentv1.Vehicle{Make: "velar", Model: " KESTREL ", ModelYear: 2005, DriveSide: fitmentv1.Vehicle_LEFT},
+		Vehicle: &fitmentv1.Vehicle{Make: "velorn", Model: " KESTREL ", ModelYear: 2005, DriveSide: fitmentv1.Vehicle_LEFT},
 		Kind:    buckle, Position: &fitmentv1.Position{Row: 1, Side: fitmentv1.Position_RIGHT},
 	}
 	for _, change := range changes {
@@ -327,7 +327,7 @@ func (b *bench) scan(n *fitmentv1.Need, tenant string, unsuitable bool) []*fitme
 	}
 	var found []decided
 	for _, l := range b.all {
-		byCar := strings.EqualFold(strings.TrimSpace(l.GetDonor().GetMake()), "velar") && strings.EqualFold(strings.TrimSpace(l.GetDonor().GetModel()), "kestrel") &&
+		byCar := strings.EqualFold(strings.TrimSpace(l.GetDonor().GetMake()), "velorn") && strings.EqualFold(strings.TrimSpace(l.GetDonor().GetModel()), "kestrel") &&
 			l.GetKind() == n.GetKind() && l.GetPosition().GetSide() != fitmentv1.Position_LEFT
 		byNumber := slices.Contains(right, number(l.GetPartNumber()))
 		for _, e := range l.GetEvidence() {
