@@ -103,6 +103,7 @@ func render(r *fitmentv1.RowResult) string {
 func TestRowsAreAnswered(t *testing.T) {
 	t.Parallel()
 	const quoteHelp = `the whole cell in quotes, the inner one doubled: "5"" hose"`
+	const behindHelp = `a separator after the quote; a quote inside a cell is doubled: "5"" hose"`
 	cases := []struct {
 		name, file string
 		want       []string
@@ -134,7 +135,7 @@ func TestRowsAreAnswered(t *testing.T) {
 			"2 REJECTED [stock number: is missing; text of at most 20 characters] [price: -4 is out of range; 0 to 1000]",
 		}},
 		{"unclosed quote", "stock number,note\nA1,\"oops\nA2,x\nA3,y\n", []string{
-			`2 REJECTED [row: opens a quote that is not closed before the end of the file; a closing quote; a quote inside a cell is doubled: "5"" hose"]`,
+			`2 REJECTED [row: opens a quote that is not closed before the end of the file; the lines below were read as rows of their own; a closing quote; a quote inside a cell is doubled: "5"" hose"]`,
 			"3 CREATED shelves/north-yard.A2", "4 CREATED shelves/north-yard.A3",
 		}},
 		{"unclosed quote that meets another", "stock number,note\nA1,\"oops\nA2,\"x\"\nA3,y\n", []string{
@@ -142,14 +143,60 @@ func TestRowsAreAnswered(t *testing.T) {
 			"3 CREATED shelves/north-yard.A2", "4 CREATED shelves/north-yard.A3",
 		}},
 		{"unclosed quote that another one closes", "stock number,note\nA1,\"oops\nA2,x\n\",A3\nA4,y\n", []string{
-			"2 REJECTED [row: has 3 cells over 3 lines; 2, as in the header]",
-			"3 CREATED shelves/north-yard.A2",
-			`4 REJECTED [row: opens a quote that is not closed before the end of the file; a closing quote; a quote inside a cell is doubled: "5"" hose"]`,
+			"2 REJECTED [row: has 3 cells; lines 2 to 4 are refused as this one row; 2, as in the header]",
 			"5 CREATED shelves/north-yard.A4",
 		}},
 		{"quote inside a plain cell", "stock number,note\nA1,5\" hose\nA2,x\n", []string{
 			"2 REJECTED [row: has a quote inside a cell that does not begin with one; " + quoteHelp + "]",
 			"3 CREATED shelves/north-yard.A2",
+		}},
+		{"a misquoted cell over lines", "stock number,note\nA1,\"first 5\" clip\nB1,inner\nlast\"\nA2,x\n", []string{
+			"2 REJECTED [row: has text after a closing quote; lines 2 to 4 are refused as this one row; " + behindHelp + "]",
+			"5 CREATED shelves/north-yard.A2",
+		}},
+		{"a misquoted cell over lines, with line ends of two bytes", "stock number,note\r\nA1,\"5\" clip\r\nB1,inner\r\n\",\r\nA2,x\r\n", []string{
+			"2 REJECTED [row: has text after a closing quote; lines 2 to 4 are refused as this one row; " + behindHelp + "]",
+			"5 CREATED shelves/north-yard.A2",
+		}},
+		{"a misquoted cell over lines, the last one of the file", "stock number,note\nA1,\"5\" clip\nB1,inner\nsaid \"\"so\"\"\"", []string{
+			"2 REJECTED [row: has text after a closing quote; lines 2 to 4 are refused as this one row; " + behindHelp + "]",
+		}},
+		{"a misquoted cell, then more cells over lines", "stock number,price,note\nA1,\"5\" clip,\"a\nB1,6,inner\nb\"\nA2,,x\n", []string{
+			"2 REJECTED [row: has text after a closing quote; lines 2 to 4 are refused as this one row; " + behindHelp + "]",
+			"5 CREATED shelves/north-yard.A2",
+		}},
+		{"a misquoted cell on one line, good ones below", "stock number,note\nA1,\"5\" clip\nA2,\"\"\nA3,\"\"\"x\"\"\"\nA4,\"two\nlines\"\n", []string{
+			"2 REJECTED [row: has text after a closing quote; " + behindHelp + "]",
+			"3 CREATED shelves/north-yard.A2", "4 CREATED shelves/north-yard.A3", "5 CREATED shelves/north-yard.A4",
+		}},
+		{"space before the quote of a cell over lines", "stock number,note\nA1, \"first\nB1,inner\nlast\"\nA2,x\n", []string{
+			"2 REJECTED [row: has a quote inside a cell that does not begin with one; lines 2 to 4 are refused as this one row; " + quoteHelp + "]",
+			"5 CREATED shelves/north-yard.A2",
+		}},
+		{"a stray quote before a cell over lines", "stock number,price,note\nA1,5\" clip,\"first\nB1,6,inner\nlast\"\nA2,,x\n", []string{
+			"2 REJECTED [row: has a quote inside a cell that does not begin with one; lines 2 to 4 are refused as this one row; " + quoteHelp + "]",
+			"5 CREATED shelves/north-yard.A2",
+		}},
+		{"a good cell over lines before a misquoted one", "stock number,price,note\nA1,\"a\nB1,6,inner\nb\",\"oops\nA2,,\"x\"\n", []string{
+			"2 REJECTED [row: has text after a closing quote; lines 2 to 4 are refused as this one row; " + behindHelp + "]",
+			"5 CREATED shelves/north-yard.A2",
+		}},
+		{"too many cells with lines inside", "stock number,note\nA1,\"first\nB1,inner\nlast\",y\nA2,x\n", []string{
+			"2 REJECTED [row: has 3 cells; lines 2 to 4 are refused as this one row; 2, as in the header]",
+			"5 CREATED shelves/north-yard.A2",
+		}},
+		{"not UTF-8 over lines", "stock number,note\nA1,\"caf\xe9\nB1,inner\n\"\nA2,x\n", []string{
+			"2 REJECTED [note: is not valid UTF-8; lines 2 to 4 are refused as this one row; a file saved as UTF-8]",
+			"5 CREATED shelves/north-yard.A2",
+		}},
+		{"too long behind a cell over lines", "stock number,note\nA1,\"a\nB1,inner\n\"," + strings.Repeat("x", imports.MaxRecord) + "\nA2,x\n", []string{
+			"2 REJECTED [row: is longer than 65536 bytes; lines 2 to 4 are refused as this one row; a row of at most 65536 bytes]",
+			"5 CREATED shelves/north-yard.A2",
+		}},
+		{"the closing quote out of sight", "stock number,note\nA1,\"5\" clip\n" + strings.Repeat("\n", imports.MaxRecord) + "A2,6\"\nA3,x\n", []string{
+			"2 REJECTED [row: has text after a closing quote; " + behindHelp + "]",
+			"65539 REJECTED [row: has a quote inside a cell that does not begin with one; " + quoteHelp + "]",
+			"65540 CREATED shelves/north-yard.A3",
 		}},
 		{"not UTF-8", "stock number,note\nA1,caf\xe9\nA2,café\n", []string{
 			"2 REJECTED [note: is not valid UTF-8; a file saved as UTF-8]", "3 CREATED shelves/north-yard.A2",
@@ -171,7 +218,7 @@ func TestRowsAreAnswered(t *testing.T) {
 			"2 CREATED shelves/north-yard.A1", "3 CREATED shelves/north-yard.A2",
 		}},
 		{"unclosed quote with much behind it", "stock number\n\"A1\n" + strings.Repeat("\n", imports.MaxRecord) + "A2\n", []string{
-			`2 REJECTED [row: opens a quote that is not closed before 65536 bytes; a closing quote; a quote inside a cell is doubled: "5"" hose"]`,
+			`2 REJECTED [row: opens a quote that is not closed before 65536 bytes; the lines below were read as rows of their own; a closing quote; a quote inside a cell is doubled: "5"" hose"]`,
 			"65539 CREATED shelves/north-yard.A2",
 		}},
 	}

@@ -21,9 +21,13 @@ type record struct {
 // reads to be large.
 const windowSize = 2 * MaxRecord
 
-// scanner splits a file into records. It looks ahead by at most MaxRecord. After
-// a record that cannot be read it goes on at the line after the one on which the
-// record began: an unclosed quote costs its own row, not the rest of the file.
+// scanner splits a file into records. It looks ahead by at most MaxRecord.
+//
+// A record that cannot be read is refused whole, with all lines of its quoted
+// cells: what stands inside a cell is never read as a row of its own. Where a
+// quoted cell goes wrong, the text up to the quote that closes it belongs to it
+// (see rejoin). A quote that nothing closes costs the line that it stands on and
+// no more; its fault then says that the lines below were read as rows.
 type scanner struct {
 	from      io.Reader
 	delimiter byte
@@ -79,23 +83,23 @@ func (s *scanner) next() (record, error) {
 		return record{}, err
 	}
 	out := record{line: s.line}
-	end, lines, fault := s.find()
+	found := s.find()
 	if s.failed != nil {
 		return record{}, s.failed
 	}
-	if fault == nil {
-		out.size = end
-		out.cells = s.split(bytes.TrimRight(s.window()[:end], "\r\n"))
-		fault = s.judge(out.cells, lines)
-		if fault == nil || lines == 1 {
-			out.fault = fault
-			s.use(end)
-			return out, nil
-		}
-		// Most likely a stray quote that met another one lines below.
+	out.size, out.fault = found.end, found.fault
+	if out.fault == nil {
+		out.cells = s.split(bytes.TrimRight(s.window()[:found.end], "\r\n"))
+		out.fault = s.judge(out.cells)
 	}
-	out.fault = fault
-	out.size = s.skipLine()
+	inner := bytes.Count(bytes.TrimSuffix(s.window()[:found.end], []byte{'\n'}), []byte{'\n'})
+	if out.fault != nil && inner > 0 {
+		out.fault.Text += fmt.Sprintf("; lines %d to %d are refused as this one row", out.line, out.line+inner)
+	}
+	s.use(found.end)
+	if found.open {
+		out.size += s.skipLine()
+	}
 	return out, s.failed
 }
 
@@ -145,72 +149,188 @@ const (
 	quoted
 	quoteEnd // after a quote inside a quoted cell: its end, or a doubled one
 	lineEnd  // after the carriage return behind a quoted cell
+	spoilt   // at text behind a quoted cell
+	stray    // at a quote inside a plain cell
 )
 
-// find returns the length of the record at the front with its line end, and the
-// lines that it spans; or what is wrong.
-func (s *scanner) find() (end, lines int, fault *Problem) {
-	state, lines := cellStart, 1
+// finding is where the record at the front ends, and what is wrong with it.
+type finding struct {
+	end   int  // its length, with its line end
+	open  bool // its last line goes on behind end
+	fault *Problem
+}
+
+// find finds the end of the record at the front.
+func (s *scanner) find() finding {
+	var out finding
+	state := cellStart
+	cell, opened, closed := 0, 0, 0 // where a cell began, its quote, and the quote that seemed to end it
 	for i := 0; ; i++ {
-		if s.start+i == s.end {
-			s.fill(i + 1)
+		b, more := s.peek(i)
+		switch {
+		case !more && state == quoted:
+			return s.lonely(out.with(unclosed("the end of the file")), opened)
+		case !more:
+			out.end = i
+			return out
+		case i >= MaxRecord && state == quoted:
+			return s.lonely(out.with(unclosed(fmt.Sprintf("%d bytes", MaxRecord))), opened)
+		case b == '\n' && state != quoted:
+			out.end = i + 1
+			return out
+		case i >= MaxRecord:
+			out.end, out.open = i, true
+			return out.with(tooLong())
 		}
-		if s.start+i == s.end {
-			if state == quoted {
-				return 0, lines, unclosed("the end of the file")
+		before := state
+		state = s.step(state, b)
+		switch {
+		case state == cellStart:
+			cell = i + 1
+		case state == quoted && before == cellStart:
+			opened = i
+		case state == quoteEnd:
+			closed = i
+		case state == stray:
+			out = out.with(strayQuote())
+			state = plain
+			if len(bytes.TrimLeft(s.window()[cell:i], " \t")) == 0 {
+				state, opened = quoted, i // space before the quote
 			}
-			return i, lines, nil
-		}
-		b := s.buffer[s.start+i]
-		if i >= MaxRecord && (b != '\n' || state == quoted) {
-			if state == quoted {
-				return 0, lines, unclosed(fmt.Sprintf("%d bytes", MaxRecord))
+		case state == spoilt:
+			out = out.with(textBehind())
+			var ok bool
+			if i, opened, state, ok = s.rejoin(opened, closed); !ok {
+				return s.lonely(out, opened)
 			}
-			return 0, lines, &Problem{
-				Field: wholeRow, Text: fmt.Sprintf("is longer than %d bytes", MaxRecord),
-				Expected: fmt.Sprintf("a row of at most %d bytes", MaxRecord),
-			}
-		}
-		if b == '\n' && state != quoted {
-			return i + 1, lines, nil
-		}
-		if b == '\n' {
-			lines++
-		}
-		state, fault = s.step(state, b)
-		if fault != nil {
-			return 0, lines, fault
+			closed = i
 		}
 	}
 }
 
+// with notes a fault; of several, the first counts.
+func (f finding) with(fault *Problem) finding {
+	if f.fault == nil {
+		f.fault = fault
+	}
+	return f
+}
+
+// lonely ends a record with the line of a quote that nothing closes.
+func (s *scanner) lonely(out finding, opened int) finding {
+	if n := bytes.IndexByte(s.window()[opened:], '\n'); n >= 0 {
+		out.end = opened + n + 1
+		return out
+	}
+	out.end, out.open = len(s.window()), true
+	return out
+}
+
+// peek returns a byte at the front, false behind the end of the file.
+func (s *scanner) peek(i int) (byte, bool) {
+	if s.start+i >= s.end {
+		s.fill(i + 1)
+	}
+	if s.start+i >= s.end {
+		return 0, false
+	}
+	return s.buffer[s.start+i], true
+}
+
+// rejoin decides where a quoted cell goes on that has text behind the quote that
+// seemed to close it. The quotes from there on tell: one that can only close a
+// cell, since text stands before it and a separator or line end behind it,
+// closes ours; one that can only open a cell means that ours ended before, and
+// is where to go on if it stands on the same line. It returns the place of that
+// quote and the state behind it; not ok where our cell must end with its line.
+func (s *scanner) rejoin(opened, closed int) (at, open int, state quoteState, ok bool) {
+	for closed-1 > opened && s.buffer[s.start+closed-1] == '"' {
+		closed--
+	}
+	for at = s.quoteFrom(closed); at >= 0; {
+		end, closes, opens := s.quotes(at)
+		switch {
+		case closes:
+			return end - 1, opened, quoteEnd, true
+		case opens && bytes.IndexByte(s.window()[opened:at], '\n') < 0:
+			return at, at, quoted, true
+		case opens:
+			return 0, opened, spoilt, false
+		}
+		at = s.quoteFrom(end)
+	}
+	return 0, opened, spoilt, false
+}
+
+// quoteFrom returns the place of the next quote, -1 where a record of the
+// largest size has none.
+func (s *scanner) quoteFrom(from int) int {
+	for {
+		window := s.window()
+		window = window[:min(len(window), MaxRecord)]
+		if from < len(window) {
+			if n := bytes.IndexByte(window[from:], '"'); n >= 0 {
+				return from + n
+			}
+			from = len(window)
+		}
+		if from >= MaxRecord {
+			return -1
+		}
+		if _, more := s.peek(from); !more {
+			return -1
+		}
+	}
+}
+
+// quotes reads the quotes that stand together from at on: where they end, and
+// whether they can only close a cell or only open one. Pairs are quotes inside
+// a cell, or empty cells, and say neither.
+func (s *scanner) quotes(at int) (end int, closes, opens bool) {
+	for end = at; end < MaxRecord; end++ {
+		if b, more := s.peek(end); !more || b != '"' {
+			break
+		}
+	}
+	if (end-at)%2 == 0 {
+		return end, false, false
+	}
+	before := s.buffer[s.start+at-1] // there is one: the cell's first quote stands before
+	closes = s.endsCell(end)
+	return end, closes, !closes && (before == s.delimiter || before == '\n')
+}
+
+// endsCell tells whether a separator, a line end or the end of the file is there.
+func (s *scanner) endsCell(at int) bool {
+	b, more := s.peek(at)
+	if more && b == '\r' {
+		b, more = s.peek(at + 1)
+		return !more || b == '\n'
+	}
+	return !more || b == s.delimiter || b == '\n'
+}
+
 // step moves over one byte of a record.
-func (s *scanner) step(state quoteState, b byte) (quoteState, *Problem) {
+func (s *scanner) step(state quoteState, b byte) quoteState {
 	switch {
 	case state == quoted && b == '"':
-		return quoteEnd, nil
+		return quoteEnd
 	case state == quoted:
-		return quoted, nil
+		return quoted
 	case b == s.delimiter && state != lineEnd:
-		return cellStart, nil
+		return cellStart
 	case state == quoteEnd && b == '"':
-		return quoted, nil
+		return quoted
 	case state == quoteEnd && b == '\r':
-		return lineEnd, nil
+		return lineEnd
 	case state == quoteEnd || state == lineEnd:
-		return state, &Problem{
-			Field: wholeRow, Text: "has text after a closing quote",
-			Expected: `a separator after the quote; a quote inside a cell is doubled: "5"" hose"`,
-		}
+		return spoilt
 	case b == '"' && state == cellStart:
-		return quoted, nil
+		return quoted
 	case b == '"':
-		return state, &Problem{
-			Field: wholeRow, Text: "has a quote inside a cell that does not begin with one",
-			Expected: `the whole cell in quotes, the inner one doubled: "5"" hose"`,
-		}
+		return stray
 	default:
-		return plain, nil
+		return plain
 	}
 }
 
@@ -250,13 +370,34 @@ const wholeRow = "row"
 
 func unclosed(until string) *Problem {
 	return &Problem{
-		Field: wholeRow, Text: "opens a quote that is not closed before " + until,
+		Field: wholeRow, Text: "opens a quote that is not closed before " + until + "; the lines below were read as rows of their own",
 		Expected: `a closing quote; a quote inside a cell is doubled: "5"" hose"`,
 	}
 }
 
+func textBehind() *Problem {
+	return &Problem{
+		Field: wholeRow, Text: "has text after a closing quote",
+		Expected: `a separator after the quote; a quote inside a cell is doubled: "5"" hose"`,
+	}
+}
+
+func strayQuote() *Problem {
+	return &Problem{
+		Field: wholeRow, Text: "has a quote inside a cell that does not begin with one",
+		Expected: `the whole cell in quotes, the inner one doubled: "5"" hose"`,
+	}
+}
+
+func tooLong() *Problem {
+	return &Problem{
+		Field: wholeRow, Text: fmt.Sprintf("is longer than %d bytes", MaxRecord),
+		Expected: fmt.Sprintf("a row of at most %d bytes", MaxRecord),
+	}
+}
+
 // judge finds what is wrong with a record as a whole.
-func (s *scanner) judge(cells []string, lines int) *Problem {
+func (s *scanner) judge(cells []string) *Problem {
 	if s.names == nil {
 		return nil
 	}
@@ -264,9 +405,6 @@ func (s *scanner) judge(cells []string, lines int) *Problem {
 		text := fmt.Sprintf("has %d cells", len(cells))
 		if len(cells) == 1 {
 			text = "has 1 cell"
-		}
-		if lines > 1 {
-			text += fmt.Sprintf(" over %d lines", lines)
 		}
 		return &Problem{Field: wholeRow, Text: text, Expected: fmt.Sprintf("%d, as in the header", len(s.names))}
 	}

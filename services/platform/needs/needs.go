@@ -22,43 +22,43 @@ const (
 )
 
 // Root demands to run as root.
-func Root(t testing.TB, test string) {
-	t.Helper()
+func Root(tb testing.TB, test string) {
+	tb.Helper()
 	if os.Geteuid() != 0 {
-		Missing(t, test, "root")
+		Missing(tb, test, "root")
 	}
 }
 
 // Tools demands programs.
-func Tools(t testing.TB, test string, tools ...string) {
-	t.Helper()
+func Tools(tb testing.TB, test string, tools ...string) {
+	tb.Helper()
 	for _, tool := range tools {
 		if _, err := exec.LookPath(tool); err != nil {
-			Missing(t, test, tool)
+			Missing(tb, test, tool)
 		}
 	}
 }
 
 // Missing ends a test that lacks what somebody could install or grant: skipped,
 // or failed under CI unless MaySkip names the test.
-func Missing(t testing.TB, test, what string) {
-	t.Helper()
+func Missing(tb testing.TB, test, what string) {
+	tb.Helper()
 	if os.Getenv(CI) == "true" && !slices.Contains(strings.Split(os.Getenv(MaySkip), ","), test) {
-		t.Fatalf("%s needs %s; install it, or name %s in %s", test, what, test, MaySkip)
+		tb.Fatalf("%s needs %s; install it, or name %s in %s", test, what, test, MaySkip)
 	}
-	t.Skipf("%s needs %s", test, what)
+	tb.Skipf("%s needs %s", test, what)
 }
 
 // Capable goes on where err is nil, skips a test of something that this machine
 // cannot do or does not allow (see Cannot), and fails it for any other error.
-func Capable(t testing.TB, test, what string, err error) {
-	t.Helper()
+func Capable(tb testing.TB, test, what string, err error) {
+	tb.Helper()
 	switch {
 	case err == nil:
 	case Cannot(err):
-		t.Skipf("%s needs %s, which this machine cannot do or does not allow: %v", test, what, err)
+		tb.Skipf("%s needs %s, which this machine cannot do or does not allow: %v", test, what, err)
 	default:
-		t.Fatalf("%s: %s: %v", test, what, err)
+		tb.Fatalf("%s: %s: %v", test, what, err)
 	}
 }
 

@@ -29,7 +29,7 @@ func (watched) Fatalf(format string, args ...any) {
 }
 
 // outcome runs a test and returns how it ended; "" where it went on.
-func outcome(run func(t testing.TB)) (text string) {
+func outcome(run func(tb testing.TB)) (text string) {
 	defer func() {
 		if end, ok := recover().(ended); ok {
 			text = string(end)
@@ -39,7 +39,7 @@ func outcome(run func(t testing.TB)) (text string) {
 	return ""
 }
 
-func TestWhatIsMissingFailsUnderCI(t *testing.T) { //nolint:paralleltest // sets the environment
+func TestWhatIsMissingFailsUnderCI(t *testing.T) { //nolint:paralleltest // sets the environment for all cases
 	for _, c := range []struct{ ci, may, want string }{
 		{"", "", "skip: powercut needs no-such-tool"},
 		{"true", "", "fatal: powercut needs no-such-tool; install it, or name powercut in BELTWRIGHT_MAY_SKIP"},
@@ -49,18 +49,18 @@ func TestWhatIsMissingFailsUnderCI(t *testing.T) { //nolint:paralleltest // sets
 	} {
 		t.Setenv(needs.CI, c.ci)
 		t.Setenv(needs.MaySkip, c.may)
-		got := outcome(func(t testing.TB) { needs.Tools(t, "powercut", "go", "no-such-tool") }) //nolint:thelper // the test is what is watched
+		got := outcome(func(tb testing.TB) { needs.Tools(tb, "powercut", "go", "no-such-tool") }) //nolint:thelper // this is the test that is watched
 		if !strings.HasPrefix(got, c.want) {
 			t.Errorf("CI=%s, may skip %q: %s, want %s", c.ci, c.may, got, c.want)
 		}
-		root := outcome(func(t testing.TB) { needs.Root(t, "powercut") }) //nolint:thelper // the test is what is watched
+		root := outcome(func(tb testing.TB) { needs.Root(tb, "powercut") }) //nolint:thelper // this is the test that is watched
 		if want := strings.ReplaceAll(c.want, "no-such-tool", "root"); (root == "") != (os.Geteuid() == 0) || root != "" && !strings.HasPrefix(root, want) {
 			t.Errorf("CI=%s, may skip %q: root: %s", c.ci, c.may, root)
 		}
 	}
 }
 
-func TestWhatTheMachineCannotDoIsSkipped(t *testing.T) { //nolint:paralleltest // sets the environment
+func TestWhatTheMachineCannotDoIsSkipped(t *testing.T) {
 	t.Setenv(needs.CI, "true")
 	t.Setenv(needs.MaySkip, "")
 	for want, err := range map[string]error{
@@ -68,7 +68,7 @@ func TestWhatTheMachineCannotDoIsSkipped(t *testing.T) { //nolint:paralleltest /
 		"skip: powercut needs mounts": fmt.Errorf("mount: %w", syscall.EPERM),
 		"fatal: powercut: mounts: ":   fmt.Errorf("mount: %w", syscall.EIO),
 	} {
-		got := outcome(func(t testing.TB) { needs.Capable(t, "powercut", "mounts", err) }) //nolint:thelper // the test is what is watched
+		got := outcome(func(tb testing.TB) { needs.Capable(tb, "powercut", "mounts", err) }) //nolint:thelper // this is the test that is watched
 		if !strings.HasPrefix(got, want) || want == "" && got != "" {
 			t.Errorf("%v: %s, want %s", err, got, want)
 		}
