@@ -70,9 +70,9 @@ func (p *preparation) attempt(ctx context.Context, n int) (applied store.Applied
 // and for as long as the quote is good only then, just before the quote is
 // stored: the hold of a caller who vanishes ends soon by itself.
 type held struct {
-	n int
 	choice
 
+	n        int
 	hold     *fitmentv1.Hold
 	extended bool
 }
