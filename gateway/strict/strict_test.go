@@ -91,7 +91,7 @@ func TestRefusals(t *testing.T) {
 		},
 		"unknown in a list": {
 			assess, `{"readings":[{},{"clip":"IN"}]}`,
-			[]string{unknown, "readings[1].clip: is no field of Reading; expected one of batteryOffMinutes, displayLimitOhms, kind, leadOhms, meter, method, ohms, overRange, position, shortingClip"},
+			[]string{unknown, "readings[1].clip: is no field of Reading; expected one of batteryOffMinutes, displayLimitOhms, kind, leadOhms, meter, method, ohms, overRange, position, shortingClip, stage"},
 		},
 		"strange name": {
 			decide, `{"a b\u0000":1}`,
