@@ -7,8 +7,13 @@ import (
 	"fmt"
 	"io"
 	"strings"
+	"time"
+
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+	"beltwright.example/services/platform/apierr"
 	"beltwright.example/services/platform/check"
 	"beltwright.example/services/store"
 )
@@ -59,7 +64,7 @@ func newBatch(st store.Store, target Target, in Input, send func(*fitmentv1.RowR
 	if b.sum.GetDryRun() {
 		var err error
 		if b.dry, err = newScratch(); err != nil {
-			return nil, fmt.Errorf("import: %w", err)
+			return nil, err
 		}
 	}
 	return b, nil
@@ -258,9 +263,27 @@ func (b *batch) commit(ctx context.Context) error {
 		})
 	}
 	if stored && b.in.Committed != nil {
-		return b.in.Committed(ctx)
+		if err := b.in.Committed(ctx); err != nil {
+			return b.unanswered(err)
+		}
 	}
 	return nil
+}
+
+// unanswered is the error for rows that are stored but cannot be answered, since
+// a reader of the store could not catch up.
+func (b *batch) unanswered(cause error) error {
+	code := codes.Unavailable
+	switch {
+	case errors.Is(cause, context.Canceled):
+		code = codes.Canceled
+	case errors.Is(cause, context.DeadlineExceeded), status.Code(cause) == codes.DeadlineExceeded:
+		code = codes.DeadlineExceeded
+	}
+	first, last := b.rows[0].result.GetRow(), b.rows[len(b.rows)-1].result.GetRow()
+	return apierr.Retry(code, fitmentv1.ErrorInfo_NOT_READY, time.Second,
+		"the good ones of rows %d to %d are stored but not answered, because what reads them has not caught up; "+
+			"import the file again: rows that are stored answer UNCHANGED", first, last)
 }
 
 // apply writes the records, each on its own, and returns those that somebody

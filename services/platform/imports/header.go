@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"strconv"
 	"strings"
 	"unicode/utf8"
 
@@ -104,6 +105,14 @@ func place(cells []string, columns []Column) (map[string]int, []apierr.Violation
 	for _, column := range columns {
 		known[foldName(column.Name)] = column.Name
 	}
+	explained := false
+	once := func(expected string) string { // the first problem names all columns, for the others too
+		if explained {
+			return expected
+		}
+		explained = true
+		return expected + "; the columns are " + list(columns)
+	}
 	places := make(map[string]int, len(cells))
 	var wrong []apierr.Violation
 	for i, cell := range cells {
@@ -116,7 +125,7 @@ func place(cells []string, columns []Column) (map[string]int, []apierr.Violation
 			})
 		case name == "":
 			wrong = append(wrong, apierr.Violation{
-				Field: fmt.Sprintf("column %d", i+1), Problem: "has no name", Expected: "one of " + list(columns),
+				Field: fmt.Sprintf("column %d", i+1), Problem: "has no name", Expected: once("the name of a column"),
 			})
 		case twice:
 			wrong = append(wrong, apierr.Violation{
@@ -124,12 +133,13 @@ func place(cells []string, columns []Column) (map[string]int, []apierr.Violation
 			})
 		case known[name] == "":
 			wrong = append(wrong, apierr.Violation{
-				Field: short(cell), Problem: "is no column of this kind of file", Expected: "one of " + list(columns),
+				Field: brief(cell), Problem: "is no column of this kind of file", Expected: once(nearest(name, columns)),
 			})
 		default:
 			places[name] = i
 		}
 	}
+	wrong = capped(wrong)
 	for _, column := range columns {
 		if _, ok := places[foldName(column.Name)]; column.Required && !ok {
 			wrong = append(wrong, apierr.Violation{
@@ -138,6 +148,70 @@ func place(cells []string, columns []Column) (map[string]int, []apierr.Violation
 		}
 	}
 	return places, wrong
+}
+
+// maxNamed bounds the columns that one error names.
+const maxNamed = 20
+
+// capped leaves out the problems beyond what anybody reads.
+func capped(wrong []apierr.Violation) []apierr.Violation {
+	more := len(wrong) - maxNamed
+	if more <= 0 {
+		return wrong
+	}
+	return append(wrong[:maxNamed], apierr.Violation{
+		Field: "header", Problem: fmt.Sprintf("has %d more columns that are wrong", more), Expected: "none but the known columns",
+	})
+}
+
+// nearest suggests the column that an unknown name is most likely meant to be.
+func nearest(name string, columns []Column) string {
+	best, distance := "", max(len(name)/3, 1)+1
+	for _, column := range columns {
+		if d := edits(name, foldName(column.Name)); d < distance {
+			best, distance = column.Name, d
+		}
+	}
+	if best == "" {
+		return "a column of this kind of file"
+	}
+	return strconv.Quote(best)
+}
+
+// edits counts the characters to put in, take out or replace to turn one text
+// into the other (the Levenshtein distance). A name too long to be a slip of the
+// pen is as far away as it is long.
+func edits(from, to string) int {
+	a, b := []rune(from), []rune(to)
+	if len(a) > 2*len(b) {
+		return len(a)
+	}
+	row := make([]int, len(b)+1)
+	for j := range row {
+		row[j] = j
+	}
+	for i, x := range a {
+		diagonal := row[0]
+		row[0] = i + 1
+		for j, y := range b {
+			replaced := diagonal
+			if x != y {
+				replaced++
+			}
+			diagonal = row[j+1]
+			row[j+1] = min(replaced, row[j]+1, diagonal+1)
+		}
+	}
+	return row[len(b)]
+}
+
+// brief shortens a column's name as a file spells it.
+func brief(name string) string {
+	const longest = 60
+	if runes := []rune(name); len(runes) > longest {
+		return string(runes[:longest]) + "…"
+	}
+	return name
 }
 
 // list names all columns.

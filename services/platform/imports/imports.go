@@ -80,6 +80,7 @@ type Input struct {
 	// the Read call that is under way when Run returns.
 	Read io.Reader
 	// Committed, where set, is called after each durable batch and before its
-	// results are sent, so that a reader of the store can catch up first.
+	// results are sent, so that a reader of the store can catch up first. Where it
+	// fails, the import ends with an error that says which rows are stored.
 	Committed func(ctx context.Context) error
 }

@@ -321,6 +321,94 @@ func TestHeadersAreRefused(t *testing.T) {
 	}
 }
 
+// TestHeaderProblemsAreBrief: all columns are named once, a slip of the pen gets
+// the name that was meant, and no header makes an error that no one can read.
+func TestHeaderProblemsAreBrief(t *testing.T) {
+	t.Parallel()
+	const all = "the columns are stock number, price, note"
+	for header, want := range map[string][]string{
+		"stok_number,prise,colour": {
+			`stok_number: is no column of this kind of file; expected "stock number"; ` + all,
+			`prise: is no column of this kind of file; expected "price"`,
+			"colour: is no column of this kind of file; expected a column of this kind of file",
+			"stock number: is missing in the header; expected a column of this name",
+		},
+		"stock number,,": {
+			"column 2: has no name; expected the name of a column; " + all,
+			"column 3: has no name; expected the name of a column",
+		},
+		strings.Repeat("x", 1000): {
+			strings.Repeat("x", 60) + "…: is no column of this kind of file; expected a column of this kind of file; " + all,
+			"stock number: is missing in the header; expected a column of this name",
+		},
+	} {
+		if diff := cmp.Diff(want, headerProblems(t, header)); diff != "" {
+			t.Errorf("%.100s (-want +got):\n%s", header, diff)
+		}
+	}
+	many := headerProblems(t, strings.Repeat("x,", imports.MaxColumns-1)+"y")
+	if n := len(many); n != 22 || many[20] != "header: has 180 more columns that are wrong; expected none but the known columns" || !strings.HasPrefix(many[21], "stock number") {
+		t.Errorf("%d problems: %v", n, many)
+	}
+}
+
+// headerProblems imports a file of one line and returns what is wrong with it.
+func headerProblems(t *testing.T, header string) (problems []string) {
+	t.Helper()
+	_, _, err := load(t, open(t), header+"\n", false)
+	for _, detail := range status.Convert(err).Details() {
+		if bad, ok := detail.(*errdetails.BadRequest); ok {
+			for _, v := range bad.GetFieldViolations() {
+				problems = append(problems, v.GetField()+": "+v.GetDescription())
+			}
+		}
+	}
+	return problems
+}
+
+// TestRowsThatCannotBeAnsweredAreNamed: their reader did not catch up, yet they
+// are stored, and the caller must know.
+func TestRowsThatCannotBeAnsweredAreNamed(t *testing.T) {
+	t.Parallel()
+	for name, c := range map[string]struct {
+		cause error
+		want  codes.Code
+	}{
+		"too slow":    {fmt.Errorf("index: %w", context.DeadlineExceeded), codes.DeadlineExceeded},
+		"gone":        {context.Canceled, codes.Canceled},
+		"broken":      {errors.New("the index has a secret"), codes.Unavailable},
+		"status":      {status.Error(codes.DeadlineExceeded, "late"), codes.DeadlineExceeded},
+		"store ended": {store.ErrClosed, codes.Unavailable},
+	} {
+		st := open(t)
+		in := imports.Input{
+			Owner: "y", Read: strings.NewReader("stock number,price\nA1,1\nA2,-1\n\nA3,3\n"),
+			Committed: func(context.Context) error { return c.cause },
+		}
+		answered := 0
+		_, err := imports.Run(t.Context(), st, shelf(), in, func(*fitmentv1.RowResult) error { answered++; return nil })
+		if status.Code(err) != c.want || apierr.ReasonOf(err) != fitmentv1.ErrorInfo_NOT_READY || retryDelay(err) <= 0 {
+			t.Errorf("%s: %v", name, err)
+		}
+		if text := err.Error(); !strings.Contains(text, "rows 2 to 5 are stored") || !strings.Contains(text, "import the file again") || strings.Contains(text, "secret") {
+			t.Errorf("%s: %s", name, text)
+		}
+		if _, err := st.Get(t.Context(), store.Key{Tenant: "y", Kind: "shelf", ID: "A3"}); err != nil || answered != 0 {
+			t.Errorf("%s: %v, %d rows answered", name, err, answered)
+		}
+	}
+}
+
+// retryDelay returns the RetryInfo of an error, 0 where it has none.
+func retryDelay(err error) time.Duration {
+	for _, detail := range status.Convert(err).Details() {
+		if retry, ok := detail.(*errdetails.RetryInfo); ok {
+			return retry.GetRetryDelay().AsDuration()
+		}
+	}
+	return 0
+}
+
 // meddler changes a record between the import's reading and its writing.
 type meddler struct {
 	store.Store
@@ -584,6 +672,14 @@ func TestFailuresEndTheImport(t *testing.T) {
 			_, err := imports.Run(t.Context(), st, shelf(), in, nothing)
 			return err
 		}, func(err error) bool { return apierr.ReasonOf(err) == fitmentv1.ErrorInfo_NOT_READY }},
+		{"store stopped", func(t *testing.T, st store.Store) error {
+			t.Helper()
+			in := imports.Input{Owner: "y", Read: strings.NewReader("stock number\nA1\n")}
+			_, err := imports.Run(t.Context(), stopped{st}, shelf(), in, nothing)
+			return err
+		}, func(err error) bool {
+			return status.Code(err) == codes.Unavailable && apierr.ReasonOf(err) == fitmentv1.ErrorInfo_NOT_READY
+		}},
 	}
 	for _, c := range cases {
 		t.Run(c.name, func(t *testing.T) {
@@ -593,6 +689,13 @@ func TestFailuresEndTheImport(t *testing.T) {
 			}
 		})
 	}
+}
+
+// stopped is a store whose write fails in a way that leaves open what happened.
+type stopped struct{ store.Store }
+
+func (stopped) Apply(context.Context, ...store.Change) ([]store.Applied, error) {
+	return nil, fmt.Errorf("commit: %w", store.ErrBroken)
 }
 
 type failing struct{ err error }

@@ -116,6 +116,9 @@ func storeProblem(err error) error {
 		return status.FromContextError(err).Err()
 	case errors.Is(err, store.ErrClosed):
 		return apierr.New(codes.Unavailable, fitmentv1.ErrorInfo_NOT_READY, "the store is closing; rows without a result may not be stored")
+	case errors.Is(err, store.ErrBroken):
+		return apierr.New(codes.Unavailable, fitmentv1.ErrorInfo_NOT_READY,
+			"the store has stopped after a failed write; rows without a result may not be stored: import the file again once it is back")
 	default:
 		return fmt.Errorf("import: %w", err)
 	}

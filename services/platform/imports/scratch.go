@@ -4,6 +4,7 @@ import (
 	"crypto/sha256"
 	"fmt"
 	"os"
+	"time"
 
 	"google.golang.org/grpc/codes"
 
@@ -12,14 +13,26 @@ import (
 	"beltwright.example/services/store"
 )
 
-// scratchBytes bounds what a dry run keeps aside.
-const scratchBytes = 1 << 30
+const (
+	// scratchBytes bounds what a dry run keeps aside.
+	scratchBytes = 1 << 30
+	// dryRuns bounds the dry runs at one time, and with it the temporary space
+	// that they can fill.
+	dryRuns = 4
+	// dryRunWait is when to try again where too many are running.
+	dryRunWait = 5 * time.Second
+)
+
+// running counts the dry runs of this process: they share one temporary
+// directory, whichever server they belong to.
+var running = make(chan struct{}, dryRuns)
 
 // scratch keeps the records that a dry run would have stored in a temporary
 // file, so that a row that repeats an earlier one is answered as in the real
 // run, without the file's size in memory.
 type scratch struct {
 	file  *os.File
+	named bool // the file still has its name
 	end   int64
 	spans map[[16]byte]span
 }
@@ -29,18 +42,31 @@ type span struct {
 	size int
 }
 
+// newScratch takes one of the places for dry runs, which close gives back.
 func newScratch() (*scratch, error) {
+	select {
+	case running <- struct{}{}:
+	default:
+		return nil, apierr.Retry(codes.ResourceExhausted, fitmentv1.ErrorInfo_LIMIT_REACHED, dryRunWait,
+			"%d dry runs are under way already: try again in a moment, or import without one", dryRuns)
+	}
 	f, err := os.CreateTemp("", "beltwright-dry-run-")
 	if err != nil {
-		return nil, fmt.Errorf("dry run: %w", err)
+		<-running
+		return nil, fmt.Errorf("import: dry run: %w", err)
 	}
-	return &scratch{file: f, spans: map[[16]byte]span{}}, nil
+	// Without a name, the space is free again however this process ends. Windows
+	// does not remove open files; there, close does.
+	return &scratch{file: f, named: os.Remove(f.Name()) != nil, spans: map[[16]byte]span{}}, nil
 }
 
 func (s *scratch) close() {
 	// Nothing in the file is needed any more, and nobody waits for an answer.
 	_ = s.file.Close()
-	_ = os.Remove(s.file.Name())
+	if s.named {
+		_ = os.Remove(s.file.Name())
+	}
+	<-running
 }
 
 func scratchKey(key store.Key) [16]byte {
