@@ -81,7 +81,7 @@ func explained(err error) *spb.Status {
 	if apierr.ReasonOf(err) == fitmentv1.ErrorInfo_REASON_UNSPECIFIED {
 		err = reasoned(status.Code(err))
 	}
-	s := proto.CloneOf(status.Convert(err).Proto())
+	s := carried(err)
 	var details []*anypb.Any
 	for _, detail := range s.GetDetails() {
 		if _, err := detail.UnmarshalNew(); err == nil { // otherwise of a type that we cannot write
@@ -90,6 +90,16 @@ func explained(err error) *spb.Status {
 	}
 	s.Details = details
 	return s
+}
+
+// carried returns a copy of the status inside an error, in its own words: those
+// of the wrapping around it are for the log.
+func carried(err error) *spb.Status {
+	var carrier interface{ GRPCStatus() *status.Status }
+	if errors.As(err, &carrier) {
+		return proto.CloneOf(carrier.GRPCStatus().Proto())
+	}
+	return proto.CloneOf(status.Convert(err).Proto())
 }
 
 // reasoned gives an error that carries no reason of ours, such as one that grpc
@@ -117,7 +127,7 @@ func jsonPaths(err error) error {
 	if err == nil {
 		return nil
 	}
-	s := proto.CloneOf(status.Convert(err).Proto())
+	s := carried(err)
 	for i, detail := range s.GetDetails() {
 		bad := &errdetails.BadRequest{}
 		if detail.UnmarshalTo(bad) != nil {

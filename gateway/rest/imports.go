@@ -10,7 +10,7 @@ import (
 	"net/http"
 	"os"
 	"strings"
-	"sync/atomic"
+	"sync"
 	"time"
 
 	"google.golang.org/grpc"
@@ -157,8 +157,11 @@ type client struct {
 	controller *http.ResponseController
 	stall      time.Duration
 	wrote      bool
-	ended      atomic.Bool // the file was read to its end
-	problem    error       // why the file broke off; for whoever knows that no Read runs
+	problem    error // why the file broke off; for whoever knows that no Read runs
+
+	mu      sync.Mutex // orders the read deadlines: none follows the last one
+	stopped bool       // no Read may begin or go on
+	ended   bool       // the file was read to its end
 }
 
 func newClient(w http.ResponseWriter, r *http.Request, stall time.Duration) *client {
@@ -171,16 +174,19 @@ func newClient(w http.ResponseWriter, r *http.Request, stall time.Duration) *cli
 
 // Read implements io.Reader.
 func (c *client) Read(into []byte) (int, error) {
-	began := time.Now()
-	_ = c.controller.SetReadDeadline(began.Add(c.stall))
+	if !c.beginRead() {
+		return 0, os.ErrDeadlineExceeded
+	}
 	n, err := c.Reader.Read(into)
+	c.mu.Lock()
+	defer c.mu.Unlock()
 	switch {
 	case errors.Is(err, io.EOF):
 		// From here on the server listens for the client going away; that must
 		// not look like a client that stalls.
-		c.ended.Store(true)
+		c.ended = true
 		_ = c.controller.SetReadDeadline(time.Time{})
-	case errors.Is(err, os.ErrDeadlineExceeded) && time.Since(began) < c.stall:
+	case errors.Is(err, os.ErrDeadlineExceeded) && c.stopped:
 		// stopReading, not the client
 	case err != nil:
 		c.problem = brokenUpload(err)
@@ -188,9 +194,22 @@ func (c *client) Read(into []byte) (int, error) {
 	return n, err
 }
 
-// stopReading makes a Read that is under way return.
+// beginRead gives a Read its time; false where reading is over.
+func (c *client) beginRead() bool {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if !c.stopped {
+		_ = c.controller.SetReadDeadline(time.Now().Add(c.stall))
+	}
+	return !c.stopped
+}
+
+// stopReading makes a Read that is under way return, and every later one.
 func (c *client) stopReading() {
-	if !c.ended.Load() {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.stopped = true
+	if !c.ended {
 		_ = c.controller.SetReadDeadline(time.Unix(1, 0))
 	}
 }
@@ -202,9 +221,9 @@ const (
 	drainTime  = time.Second
 )
 
-// done reads a rest of the file.
+// done reads a rest of the file. No Read is under way any more.
 func (c *client) done() {
-	if c.ended.Load() {
+	if c.ended {
 		return
 	}
 	_ = c.controller.SetReadDeadline(time.Now().Add(drainTime))

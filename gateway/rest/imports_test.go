@@ -164,7 +164,10 @@ func TestImportRefusesBeforeItReads(t *testing.T) {
 	t.Parallel()
 	d := open(t, &fake{}, nil)
 	path := "/v1/listings:import"
-	d.expect(d.call(http.MethodPost, path, "a"), http.StatusUnsupportedMediaType, "MALFORMED_REQUEST")
+	bare := d.expect(d.call(http.MethodPost, path, "a"), http.StatusUnsupportedMediaType, "MALFORMED_REQUEST")
+	if want := "the body is not declared as a CSV file; expected Content-Type: text/csv, in UTF-8"; bare.Message != want {
+		t.Errorf("message %q, want %q", bare.Message, want)
+	}
 	d.expect(d.call(http.MethodPost, path, "a", "Content-Type: application/json"), http.StatusUnsupportedMediaType, "MALFORMED_REQUEST")
 	d.expect(d.call(http.MethodPost, path, "a", "Content-Type: text/csv; charset=latin1"), http.StatusUnsupportedMediaType, "MALFORMED_REQUEST")
 	d.expect(d.call(http.MethodPost, path, "a", csvType, "Content-Encoding: gzip"), http.StatusUnsupportedMediaType, "MALFORMED_REQUEST")

@@ -14,6 +14,8 @@ import (
 	"slices"
 	"strings"
 	"time"
+	"unicode"
+	"unicode/utf8"
 
 	"github.com/grpc-ecosystem/grpc-gateway/v2/runtime"
 	"google.golang.org/grpc"
@@ -171,6 +173,9 @@ func (g *gateway) authenticated(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
+	if err := readable(r.URL.Path); err != nil {
+		return err
+	}
 	if allowed := g.routes.methods(r.URL.Path); !slices.Contains(allowed, r.Method) {
 		return wrongMethod(w, r, allowed)
 	}
@@ -180,6 +185,20 @@ func (g *gateway) authenticated(w http.ResponseWriter, r *http.Request) error {
 	ctx, cancel := context.WithTimeout(r.Context(), g.options.Timeout)
 	defer cancel()
 	g.api.ServeHTTP(w, bare(ctx, &exchange{writer: w, request: r, key: key}))
+	return nil
+}
+
+// readable refuses a path that holds more than text once it is decoded: protobuf
+// has no place for it, and no name of a record contains any.
+func readable(path string) error {
+	switch {
+	case !utf8.ValidString(path):
+		return apierr.New(codes.InvalidArgument, fitmentv1.ErrorInfo_MALFORMED_REQUEST,
+			"the path is not valid UTF-8; expected text, percent-encoded as UTF-8")
+	case strings.ContainsFunc(path, unicode.IsControl):
+		return apierr.New(codes.InvalidArgument, fitmentv1.ErrorInfo_MALFORMED_REQUEST,
+			"the path contains a control character; expected plain text")
+	}
 	return nil
 }
 

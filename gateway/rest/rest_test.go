@@ -128,8 +128,15 @@ func TestUnknownRoutesAndMethods(t *testing.T) {
 		if r.code != c.code || r.header.Get("Allow") != c.allow {
 			t.Errorf("%s %s: %d, Allow %q; want %d, %q", c.method, c.path, r.code, r.header.Get("Allow"), c.code, c.allow)
 		}
-		if c.method != http.MethodHead {
-			d.expect(r, c.code, "ROUTE_UNKNOWN")
+		if c.method == http.MethodHead {
+			continue
+		}
+		want := "there is no such path; GET /openapi.json lists all"
+		if c.allow != "" {
+			want = c.method + " is not possible on this path; expected " + strings.ReplaceAll(c.allow, ", ", " or ")
+		}
+		if p := d.expect(r, c.code, "ROUTE_UNKNOWN"); p.Message != want {
+			t.Errorf("%s %s: message %q, want %q", c.method, c.path, p.Message, want)
 		}
 	}
 	// Neither header turns a POST into something else.
@@ -247,15 +254,48 @@ func TestBadRequestsNameTheField(t *testing.T) {
 			t.Errorf("%s %s (-want +got):\n%s", c.path, c.body, diff)
 		}
 	}
-	for _, c := range []struct{ header, reason string }{
-		{"Content-Type: text/csv", "MALFORMED_REQUEST"}, {"Content-Type: ;", "MALFORMED_REQUEST"}, {"Content-Encoding: gzip", "MALFORMED_REQUEST"},
+	const notJSON = "the body is not declared as JSON; expected Content-Type: application/json"
+	for header, want := range map[string]string{
+		"Content-Type: text/csv": notJSON, "Content-Type: ;": notJSON, "Content-Encoding: gzip": "the body is compressed; expected it as it is",
 	} {
-		d.expect(d.call(http.MethodPost, "/v1/fitment:decide", `{}`, c.header), http.StatusUnsupportedMediaType, c.reason)
+		p := d.expect(d.call(http.MethodPost, "/v1/fitment:decide", `{}`, header), http.StatusUnsupportedMediaType, "MALFORMED_REQUEST")
+		if p.Message != want {
+			t.Errorf("%s: message %q, want %q", header, p.Message, want)
+		}
 	}
 	for _, header := range []string{"Content-Type: application/json; charset=utf-8", "Content-Type: application/x-www-form-urlencoded", "Content-Encoding: identity"} {
 		if r := d.call(http.MethodPost, "/v1/fitment:decide", `{}`, header); r.code != http.StatusOK {
 			t.Errorf("%s: %d %s", header, r.code, r.text)
 		}
+	}
+}
+
+// TestPathsAreText: percent-encoding can carry bytes that no name has and that
+// protobuf cannot carry.
+func TestPathsAreText(t *testing.T) {
+	t.Parallel()
+	d := open(t, &fake{}, nil)
+	for path, want := range map[string]string{
+		"/v1/listings/%FF":              "the path is not valid UTF-8; expected text, percent-encoded as UTF-8",
+		"/v1/listings/a.%C3%28":         "the path is not valid UTF-8; expected text, percent-encoded as UTF-8",
+		"/v1/listings/a.%ED%A0%80:hold": "the path is not valid UTF-8; expected text, percent-encoded as UTF-8",
+		"/v1/listings/a.%00b":           "the path contains a control character; expected plain text",
+		"/v1/listings/a.b%0A":           "the path contains a control character; expected plain text",
+		"/v1/listings/a.%7Fb":           "the path contains a control character; expected plain text",
+		"/v1/listings/a.%C2%85b":        "the path contains a control character; expected plain text",
+		"/%FF":                          "the path is not valid UTF-8; expected text, percent-encoded as UTF-8",
+	} {
+		if p := d.expect(d.call(http.MethodGet, path, ""), http.StatusBadRequest, "MALFORMED_REQUEST"); p.Message != want || p.Code != int(codes.InvalidArgument) {
+			t.Errorf("%s: code %d, message %q", path, p.Code, p.Message)
+		}
+		d.expect(d.call(http.MethodGet, path, "", noKey), http.StatusUnauthorized, "CREDENTIAL_INVALID")
+	}
+	if last, _ := d.fake.noted(); last != nil {
+		t.Errorf("one of them reached the service: %v", last)
+	}
+	// What is text goes through, whether or not there can be such a listing.
+	if r := d.call(http.MethodGet, "/v1/listings/caf%C3%A9.1", ""); r.code != http.StatusOK {
+		t.Errorf("%d %s", r.code, r.text)
 	}
 }
 
