@@ -584,10 +584,26 @@ func TestAFailingRunLeavesAnotherRunsHoldAlone(t *testing.T) {
 }
 
 // The other way round: run 1 gives the hold back while run 2 is about to store
-// its quote on it. Run 2 must not do so.
+// its quote on it. Run 2 must not do so, whether it still has to extend the hold
+// or, in the last minutes of a price, has not.
 func TestNoQuoteIsStoredOnAHoldThatWasGivenBack(t *testing.T) {
 	t.Parallel()
-	w := newWorld(t)
+	for name, short := range map[string]bool{"to be extended": false, "short": true} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			w := newWorld(t)
+			if short {
+				w.match("NB40118", yes, yes)
+				w.offer("new", quotev1.Offer_NEW, 900_00, func(o *quotev1.Offer) { o.ValidUntil = "2026-03-10" })
+				w.clock.add(14*time.Hour + 26*time.Minute) // four minutes to midnight
+			}
+			oneRunGivesBack(t, w)
+		})
+	}
+}
+
+func oneRunGivesBack(t *testing.T, w *world) {
+	t.Helper()
 	name := w.list("yard-a", "1", 100_00)
 	failed := make(chan struct{})
 	both := make(chan struct{})
