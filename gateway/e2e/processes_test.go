@@ -2,9 +2,11 @@ package e2e_test
 
 import (
 	"fmt"
+	"maps"
 	"net/http"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"syscall"
@@ -82,48 +84,76 @@ func TestThreeProcesses(t *testing.T) {
 	}
 }
 
-// saysFits looks for anything that a person could read as "this fits".
-func saysFits(answer object) bool {
-	text := fmt.Sprint(answer)
-	return strings.Contains(text, "FITS") || strings.Contains(text, "options") || strings.Contains(text, "plan:")
+// saysFits looks for anything that a person could read as "this fits": a verdict,
+// a part that is proven right, something to buy, a sale.
+func saysFits(answer any) bool {
+	switch answer := answer.(type) {
+	case object:
+		options, _ := answer["options"].([]any)
+		application, _ := answer["application"].(object)
+		if answer["verdict"] == "FITS" || answer["state"] == "SOLD" || answer["fit"] == "YES" || len(options) > 0 || application["answer"] == "YES" {
+			return true
+		}
+		return slices.ContainsFunc(slices.Collect(maps.Values(answer)), saysFits)
+	case []any:
+		return slices.ContainsFunc(answer, saysFits)
+	}
+	return false
 }
 
-// asks are all the ways to be told that something fits.
-func asks() map[string]object {
-	return map[string]object{
+// asks are all the ways to be told that something fits. For the sale it takes a
+// hold of a listing that fits.
+func asks(t *testing.T, c client) map[string]object {
+	t.Helper()
+	all := map[string]object{
 		"/v1/fitment:decide":     {"need": solane(), "listingName": "listings/kettlewick.SOLANE-1"},
 		"/v1/fitment:findDonors": {"need": solane()},
+		"/v1/fitment:findParts":  {"need": solane()},
 		"/v1/quotes:prepare":     quoteRequest(object{"dryRun": true}),
 	}
+	for _, donor := range list(t, c.post("/v1/fitment:findDonors", object{"need": solane()}), "donors") {
+		if at(t, donor, "decision", "verdict") != "FITS" || at(t, donor, "listing", "state") != "AVAILABLE" {
+			continue
+		}
+		name := fmt.Sprint(at(t, donor, "listing", "name"))
+		held := c.post("/v1/"+name+":hold", object{"minutes": 60, "requestId": uuid.NewString()})
+		all["/v1/"+name+":sell"] = object{
+			"fence": at(t, held, "listing", "hold", "fence"), "need": solane(), "requestId": uuid.NewString(),
+		}
+		return all
+	}
+	t.Fatal("no listing that fits is for sale")
+	return nil
 }
 
 func TestFitmentDeadNothingFits(t *testing.T) {
 	t.Parallel()
 	fitment, _, c := apart(t)
-	for path, body := range asks() { // the control: alive, each of them says so
+	name := fmt.Sprint(at(t, c.post("/v1/quotes:prepare", quoteRequest(object{"requestId": uuid.NewString()})), "quote", "name"))
+	for path, body := range asks(t, c) { // the control: alive, each of them says so
 		if answer := c.post(path, body); !saysFits(answer) {
 			t.Errorf("%s: nothing fits while everything runs: %v", path, answer)
 		}
 	}
-	name := fmt.Sprint(at(t, c.post("/v1/quotes:prepare", quoteRequest(object{"requestId": uuid.NewString()})), "quote", "name"))
+	all := asks(t, c)
 	fitment.signal(syscall.SIGKILL)
 	<-fitment.done
-	nothingFits(t, c, name)
+	nothingFits(t, c, all, name)
 }
 
 func TestFitmentSlowNothingFits(t *testing.T) {
 	t.Parallel()
 	fitment, _, c := apart(t)
 	name := fmt.Sprint(at(t, c.post("/v1/quotes:prepare", quoteRequest(object{"requestId": uuid.NewString()})), "quote", "name"))
+	all := asks(t, c)
 	fitment.signal(syscall.SIGSTOP)
-	nothingFits(t, c, name)
+	nothingFits(t, c, all, name)
 }
 
 // nothingFits demands that every ask, and accepting an open quote, is an error
 // that says that a dependency is down or a credential cannot be verified.
-func nothingFits(t *testing.T, c client, quote string) {
+func nothingFits(t *testing.T, c client, all map[string]object, quote string) {
 	t.Helper()
-	all := asks()
 	all["/v1/"+quote+":accept"] = object{"requestId": uuid.NewString()}
 	var asked sync.WaitGroup
 	for path, body := range all {
