@@ -29,6 +29,7 @@ func (blank) Get(context.Context, store.Key) (store.Record, error) {
 func FuzzBadRows(f *testing.F) {
 	for _, seed := range []string{
 		"", "A1,5,x", "\"", "A1,\"x", "A\"1,2", ",,,,,", "\xff\xfe,1,", "A1,NaN,", "A1,1,\"a\nb", "\r\r", strings.Repeat("\"\n", 50),
+		"A1,1,\"5\" x\nB1,2,y\nz\"", "A1,1, \"x\nB1,2,y\nz\"", "A1,\"x\"y,\"z\nB1,2,y\n\"",
 	} {
 		f.Add(seed)
 	}

@@ -39,7 +39,7 @@ func cellsOf(t *testing.T, from io.Reader) (cells [][]string, lines []int, fault
 func FuzzScanner(f *testing.F) {
 	for _, seed := range []string{
 		"a,b\n1,2\n", "a;b\r\n\"1\r\n\";\"2\"\"\"\r\n", "\"a", "a\"b\n", "\"a\"b\n", "\n\n\r\n\ra\n", ",\n,,\n", "\"\"\n\"\",\"\"",
-		"\"a\"\r,b\n", "é,\xff\n",
+		"\"a\"\r,b\n", "é,\xff\n", "\"5\" x\nb\nc\"\n", "a, \"b\nc\"\nd\n", "\"5\" x,\"b\nc\"\r\n", "\"a\" b\n\"\"\"c\"\"\"\n",
 	} {
 		f.Add(seed)
 	}

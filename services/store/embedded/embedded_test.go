@@ -47,11 +47,12 @@ func TestLargeAnswersAreCut(t *testing.T) {
 	t.Parallel()
 	const count = 40
 	s := open(t, t.TempDir(), embedded.Options{NoSync: true})
-	for i := range count {
-		put := store.Put{Key: crashKey(strconv.Itoa(i)), Value: make([]byte, store.MaxValue)}
-		if _, err := s.Apply(t.Context(), store.Change{Puts: []store.Put{put}}); err != nil {
-			t.Fatal(err)
-		}
+	changes := make([]store.Change, count)
+	for i := range changes {
+		changes[i].Puts = []store.Put{{Key: crashKey(strconv.Itoa(i)), Value: make([]byte, store.MaxValue)}}
+	}
+	if _, err := s.Apply(t.Context(), changes...); err != nil {
+		t.Fatal(err)
 	}
 	news, err := s.Changes(t.Context(), 0, count)
 	if err != nil || len(news) == 0 || len(news) == count {

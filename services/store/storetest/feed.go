@@ -88,11 +88,13 @@ func changesGiveEachRecordOnce(t *testing.T, f *fixture) {
 func changesCutShort(t *testing.T, f *fixture) {
 	t.Helper()
 	const count = 40
+	changes := make([]store.Change, count)
+	for i := range changes {
+		value := bytes.Repeat([]byte{byte(i)}, store.MaxValue-i%3)
+		changes[i] = store.Change{Puts: []store.Put{{Key: key(strconv.Itoa(i)), Value: value}}}
+	}
 	want := map[string]int64{}
-	for i := range count {
-		size := store.MaxValue - i%3
-		value := bytes.Repeat([]byte{byte(i)}, size)
-		result := f.apply(t, store.Change{Puts: []store.Put{{Key: key(strconv.Itoa(i)), Value: value}}})[0]
+	for i, result := range f.apply(t, changes...) {
 		if result.Err != nil {
 			t.Fatal(result.Err)
 		}
