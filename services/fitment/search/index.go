@@ -69,14 +69,14 @@ func New(st store.Store, policy rules.Policy, log *slog.Logger) *Index {
 }
 
 // Run keeps the index current until the context ends; it then returns nil. It
-// returns an error only where the store is closed. Where the store fails
+// returns an error only where the store is closed or has stopped for good. Where the store fails
 // otherwise it says so in the log and tries again.
 func (x *Index) Run(ctx context.Context) error {
 	for ctx.Err() == nil {
 		err := x.CatchUp(ctx, x.Place().Version+1)
 		switch {
 		case err == nil, ctx.Err() != nil:
-		case errors.Is(err, store.ErrClosed):
+		case errors.Is(err, store.ErrClosed), errors.Is(err, store.ErrBroken):
 			return fmt.Errorf("keep the index current: %w", err)
 		default:
 			x.log.ErrorContext(ctx, "the index cannot read the store", "error", err)

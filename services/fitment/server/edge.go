@@ -34,6 +34,9 @@ func edge(err error) error {
 		return apierr.New(codes.NotFound, fitmentv1.ErrorInfo_NOT_FOUND, "no such record")
 	case errors.Is(err, store.ErrClosed):
 		return apierr.Retry(codes.Unavailable, fitmentv1.ErrorInfo_NOT_READY, retryAfter, "the store is closing")
+	case errors.Is(err, store.ErrBroken):
+		return apierr.Retry(codes.Unavailable, fitmentv1.ErrorInfo_NOT_READY, retryAfter,
+			"the store has stopped after a write that failed; it must be opened again: restart the server, and repeat what was not answered with the same request_id")
 	case errors.Is(err, context.DeadlineExceeded):
 		return apierr.New(codes.DeadlineExceeded, fitmentv1.ErrorInfo_DEPENDENCY_DOWN, "the store did not answer in time")
 	case errors.Is(err, context.Canceled):

@@ -87,7 +87,7 @@ func (s *Server) apply(ctx context.Context, w write, change store.Change, answer
 			return applied[0], storeError(applied[0].Err)
 		case err == nil:
 			err = errors.New("no answer to the change")
-		case ctx.Err() != nil || errors.Is(err, store.ErrClosed):
+		case ctx.Err() != nil || errors.Is(err, store.ErrClosed) || errors.Is(err, store.ErrBroken):
 			return store.Applied{}, s.unacknowledged(ctx, err)
 		}
 	}
