@@ -57,7 +57,31 @@ func showVin(p *printer, answer *fitmentv1.DecodeVinResponse) {
 	if v := answer.GetVehicle(); v.GetMake()+v.GetModel() != "" {
 		p.linef("vehicle: %s %s", v.GetMake(), v.GetModel())
 	}
+	showFiled(p, answer)
 	p.list("notes", answer.GetNotes())
+}
+
+// showFiled prints what makers have filed, each where it is known.
+func showFiled(p *printer, answer *fitmentv1.DecodeVinResponse) {
+	v := answer.GetVehicle()
+	if v.GetSeries() != "" {
+		p.linef("series: %s", v.GetSeries())
+	}
+	if v.GetBody() != "" {
+		p.linef("body: %s", v.GetBody())
+	}
+	if v.GetDoors() != 0 {
+		p.linef("doors: %d", v.GetDoors())
+	}
+	if v.GetPlant() != "" {
+		p.linef("plant: %s", v.GetPlant())
+	}
+	if v.GetRestraintText() != "" {
+		p.linef("restraints: %s", v.GetRestraintText())
+	}
+	if answer.GetVinData() != "" {
+		p.linef("data: %s", answer.GetVinData())
+	}
 }
 
 func years(candidates []int32) string {

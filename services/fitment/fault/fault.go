@@ -70,6 +70,7 @@ func validateVehicle(v *fitmentv1.Vehicle, fields *check.Fields) {
 	fields.Text("vehicle.market", v.GetMarket(), longestText, false)
 	fields.Text("vehicle.series", v.GetSeries(), longestText, false)
 	fields.Text("vehicle.plant", v.GetPlant(), longestText, false)
+	vin.ValidateFiled(v, "vehicle.", fields)
 	if _, known := fitmentv1.Vehicle_VehicleClass_name[int32(v.GetVehicleClass())]; !known {
 		fields.Add("vehicle.vehicle_class", fmt.Sprintf("%d is no class", v.GetVehicleClass()), "a class such as PASSENGER_CAR")
 	}

@@ -8,6 +8,7 @@ import (
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	"beltwright.example/services/fitment/catalogue"
+	"beltwright.example/services/fitment/vin"
 	"beltwright.example/services/platform/amount"
 	"beltwright.example/services/platform/check"
 )
@@ -132,6 +133,7 @@ func validateVehicle(v *fitmentv1.Vehicle, prefix string, fields *check.Fields) 
 	}
 	fields.Text(prefix+"series", v.GetSeries(), maxName, false)
 	fields.Text(prefix+"plant", v.GetPlant(), maxName, false)
+	vin.ValidateFiled(v, prefix, fields)
 	if _, known := fitmentv1.Vehicle_VehicleClass_name[int32(v.GetVehicleClass())]; !known {
 		fields.Add(prefix+"vehicle_class", fmt.Sprintf("%d is no class", v.GetVehicleClass()), "a class such as PASSENGER_CAR")
 	}
@@ -139,8 +141,8 @@ func validateVehicle(v *fitmentv1.Vehicle, prefix string, fields *check.Fields) 
 
 // validateVIN refuses only what no VIN looks like. Whether it is a right one is
 // a question of provenance, which a rule answers.
-func validateVIN(vin, field string, fields *check.Fields) {
-	if len(vin) > maxVIN || !vinShape.MatchString(vin) {
+func validateVIN(number, field string, fields *check.Fields) {
+	if len(number) > maxVIN || !vinShape.MatchString(number) {
 		fields.Add(field, "is no VIN", "at most 17 letters and digits")
 	}
 }

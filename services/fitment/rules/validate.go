@@ -62,6 +62,7 @@ func validateVehicle(v *fitmentv1.Vehicle, prefix string, fields *check.Fields) 
 	fields.Text(prefix+"body", v.GetBody(), maxName, false)
 	fields.Text(prefix+"series", v.GetSeries(), maxName, false)
 	fields.Text(prefix+"plant", v.GetPlant(), maxName, false)
+	vin.ValidateFiled(v, prefix, fields)
 	if _, known := fitmentv1.Vehicle_DriveSide_name[int32(v.GetDriveSide())]; !known {
 		fields.Add(prefix+"drive_side", "is not known", "LEFT, RIGHT or nothing")
 	}

@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+	"beltwright.example/services/fitment/vindata"
 )
 
 // Decode says what a VIN says. The request must have passed Validate; one that
@@ -21,7 +22,14 @@ func Decode(req *fitmentv1.DecodeVinRequest) *fitmentv1.DecodeVinResponse {
 	// A number that fails the check is no witness for the rest of the rule,
 	// unless the market says that the rule holds.
 	trusted := rule == fitmentv1.Finding_YES || (rule == fitmentv1.Finding_UNKNOWN && right)
-	y := readYears(number, req.GetVehicleClass(), trusted)
+	class := req.GetVehicleClass()
+	y := readYears(number, class, trusted)
+	// The open data is about vehicles for this market, and a number with a slip
+	// in it is about another vehicle, if any.
+	useData := trusted && right
+	if useData && class == fitmentv1.Vehicle_VEHICLE_CLASS_UNSPECIFIED && len(y.candidates) > 1 {
+		y, class = settleByData(number, y)
+	}
 	serialNote := checkSerial(number, req.GetVehicleClass())
 
 	answer := &fitmentv1.DecodeVinResponse{
@@ -33,6 +41,17 @@ func Decode(req *fitmentv1.DecodeVinRequest) *fitmentv1.DecodeVinResponse {
 		Notes:      append([]string{digitNote(digit, right, market)}, y.notes...),
 	}
 	answer.Notes = append(answer.Notes, otherNotes(number, rule, serialNote, y)...)
+	answer.Vehicle.VehicleClass = class
+	if !useData {
+		return answer
+	}
+	if record, known := filed(number, y.candidates); known {
+		used, notes := addFiled(answer.GetVehicle(), &record)
+		answer.Notes = append(answer.Notes, notes...)
+		if used {
+			answer.VinData = vindata.Version()
+		}
+	}
 	return answer
 }
 
@@ -45,14 +64,13 @@ func wellFormed(number string) bool {
 	return len(number) == Length
 }
 
-// vehicle fills in what was stated and what the VIN settles, and nothing else.
+// vehicle fills in what was stated and what the characters settle by rule.
 func vehicle(req *fitmentv1.DecodeVinRequest, number, market string, rule fitmentv1.Finding_Answer, y years) *fitmentv1.Vehicle {
 	v := &fitmentv1.Vehicle{
-		Vin:          number,
-		Make:         req.GetMake(),
-		Model:        req.GetModel(),
-		Market:       market,
-		VehicleClass: req.GetVehicleClass(),
+		Vin:    number,
+		Make:   req.GetMake(),
+		Model:  req.GetModel(),
+		Market: market,
 	}
 	if rule == fitmentv1.Finding_NO {
 		return v

@@ -1,7 +1,8 @@
 // Package vin reads vehicle identification numbers by 49 CFR 565.15: check
-// digit, model year and what else the characters say. It is pure: it knows no
-// day, so it names the model years that are possible and leaves their order in
-// time to notes.
+// digit, model year and what else the characters say, and adds what makers have
+// filed about the vehicle, from the open data of package vindata. It is pure: it
+// knows no day, so it names the model years that are possible and leaves their
+// order in time to notes.
 package vin
 
 import (

@@ -749,7 +749,12 @@ type Vehicle struct {
 	// Assembly plant, as coded in the VIN or in words.
 	Plant string `protobuf:"bytes,10,opt,name=plant,proto3" json:"plant,omitempty"`
 	// Class, where known.
-	VehicleClass  Vehicle_VehicleClass `protobuf:"varint,11,opt,name=vehicle_class,json=vehicleClass,proto3,enum=beltwright.fitment.v1.Vehicle_VehicleClass" json:"vehicle_class,omitempty"`
+	VehicleClass Vehicle_VehicleClass `protobuf:"varint,11,opt,name=vehicle_class,json=vehicleClass,proto3,enum=beltwright.fitment.v1.Vehicle_VehicleClass" json:"vehicle_class,omitempty"`
+	// Number of doors, 1 to 9; 0 where not known.
+	Doors int32 `protobuf:"varint,12,opt,name=doors,proto3" json:"doors,omitempty"`
+	// What the maker filed about the restraints, in free text. What it does not
+	// mention is unknown, never absent.
+	RestraintText string `protobuf:"bytes,13,opt,name=restraint_text,json=restraintText,proto3" json:"restraint_text,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -859,6 +864,20 @@ func (x *Vehicle) GetVehicleClass() Vehicle_VehicleClass {
 		return x.VehicleClass
 	}
 	return Vehicle_VEHICLE_CLASS_UNSPECIFIED
+}
+
+func (x *Vehicle) GetDoors() int32 {
+	if x != nil {
+		return x.Doors
+	}
+	return 0
+}
+
+func (x *Vehicle) GetRestraintText() string {
+	if x != nil {
+		return x.RestraintText
+	}
+	return ""
 }
 
 // Position is a seating position, as seated.
@@ -1780,7 +1799,7 @@ var File_beltwright_fitment_v1_common_proto protoreflect.FileDescriptor
 
 const file_beltwright_fitment_v1_common_proto_rawDesc = "" +
 	"\n" +
-	"\"beltwright/fitment/v1/common.proto\x12\x15beltwright.fitment.v1\"\xba\x04\n" +
+	"\"beltwright/fitment/v1/common.proto\x12\x15beltwright.fitment.v1\"\xf7\x04\n" +
 	"\aVehicle\x12\x10\n" +
 	"\x03vin\x18\x01 \x01(\tR\x03vin\x12\x12\n" +
 	"\x04make\x18\x02 \x01(\tR\x04make\x12\x14\n" +
@@ -1796,7 +1815,9 @@ const file_beltwright_fitment_v1_common_proto_rawDesc = "" +
 	"\x06series\x18\t \x01(\tR\x06series\x12\x14\n" +
 	"\x05plant\x18\n" +
 	" \x01(\tR\x05plant\x12P\n" +
-	"\rvehicle_class\x18\v \x01(\x0e2+.beltwright.fitment.v1.Vehicle.VehicleClassR\fvehicleClass\"<\n" +
+	"\rvehicle_class\x18\v \x01(\x0e2+.beltwright.fitment.v1.Vehicle.VehicleClassR\fvehicleClass\x12\x14\n" +
+	"\x05doors\x18\f \x01(\x05R\x05doors\x12%\n" +
+	"\x0erestraint_text\x18\r \x01(\tR\rrestraintText\"<\n" +
 	"\tDriveSide\x12\x1a\n" +
 	"\x16DRIVE_SIDE_UNSPECIFIED\x10\x00\x12\b\n" +
 	"\x04LEFT\x10\x01\x12\t\n" +

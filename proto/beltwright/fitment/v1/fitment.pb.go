@@ -491,7 +491,10 @@ type DecodeVinResponse struct {
 	// What is known of the vehicle.
 	Vehicle *Vehicle `protobuf:"bytes,5,opt,name=vehicle,proto3" json:"vehicle,omitempty"`
 	// Remarks, each a sentence.
-	Notes         []string `protobuf:"bytes,6,rep,name=notes,proto3" json:"notes,omitempty"`
+	Notes []string `protobuf:"bytes,6,rep,name=notes,proto3" json:"notes,omitempty"`
+	// Source and date of the open VIN data that the vehicle was read from; empty
+	// where the data says nothing about it.
+	VinData       string `protobuf:"bytes,7,opt,name=vin_data,json=vinData,proto3" json:"vin_data,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -566,6 +569,13 @@ func (x *DecodeVinResponse) GetNotes() []string {
 		return x.Notes
 	}
 	return nil
+}
+
+func (x *DecodeVinResponse) GetVinData() string {
+	if x != nil {
+		return x.VinData
+	}
+	return ""
 }
 
 // CodeChoice is the user's word for what a code means on this vehicle.
@@ -2082,7 +2092,7 @@ const file_beltwright_fitment_v1_fitment_proto_rawDesc = "" +
 	"CheckDigit\x12\x1a\n" +
 	"\bexpected\x18\x01 \x01(\tR\bexpected\x12\x16\n" +
 	"\x06actual\x18\x02 \x01(\tR\x06actual\x12?\n" +
-	"\aapplies\x18\x03 \x01(\x0e2%.beltwright.fitment.v1.Finding.AnswerR\aapplies\"\xf0\x01\n" +
+	"\aapplies\x18\x03 \x01(\x0e2%.beltwright.fitment.v1.Finding.AnswerR\aapplies\"\x8b\x02\n" +
 	"\x11DecodeVinResponse\x12\x10\n" +
 	"\x03vin\x18\x01 \x01(\tR\x03vin\x12\x14\n" +
 	"\x05valid\x18\x02 \x01(\bR\x05valid\x12B\n" +
@@ -2091,7 +2101,8 @@ const file_beltwright_fitment_v1_fitment_proto_rawDesc = "" +
 	"\vmodel_years\x18\x04 \x03(\x05R\n" +
 	"modelYears\x128\n" +
 	"\avehicle\x18\x05 \x01(\v2\x1e.beltwright.fitment.v1.VehicleR\avehicle\x12\x14\n" +
-	"\x05notes\x18\x06 \x03(\tR\x05notes\":\n" +
+	"\x05notes\x18\x06 \x03(\tR\x05notes\x12\x19\n" +
+	"\bvin_data\x18\a \x01(\tR\avinData\":\n" +
 	"\n" +
 	"CodeChoice\x12\x12\n" +
 	"\x04code\x18\x01 \x01(\tR\x04code\x12\x18\n" +
