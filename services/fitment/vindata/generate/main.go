@@ -26,7 +26,7 @@ const usage = `usage: generate data   [-out FILE] -version VERSION DATABASE
 func main() {
 	if err := run(context.Background(), os.Args[1:], os.Stderr); err != nil {
 		fmt.Fprintln(os.Stderr, "generate:", err)
-		os.Exit(1)
+		os.Exit(1) //nolint:forbidigo // main is where the process ends
 	}
 }
 
@@ -50,7 +50,9 @@ func run(ctx context.Context, args []string, log io.Writer) error {
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(log, "%d identifiers, %d schemas, %d patterns dropped\n", len(set.WMIs), len(set.Schemas), set.Dropped)
+	if _, err := fmt.Fprintf(log, "%d identifiers, %d schemas, %d patterns dropped\n", len(set.WMIs), len(set.Schemas), set.Dropped); err != nil {
+		return err
+	}
 	var content []byte
 	switch args[0] {
 	case "data":
@@ -59,7 +61,7 @@ func run(ctx context.Context, args []string, log io.Writer) error {
 		content, err = build.Sample(set, *count, *seed)
 	case "explain":
 		var text []byte
-		if text, err = os.ReadFile(*answers); err == nil {
+		if text, err = os.ReadFile(*answers); err == nil { //nolint:gosec // the file that the tool's user names
 			content, err = build.Explain(set, string(text))
 		}
 	default:
@@ -68,11 +70,11 @@ func run(ctx context.Context, args []string, log io.Writer) error {
 	if err != nil {
 		return err
 	}
-	return os.WriteFile(*out, content, 0o644)
+	return os.WriteFile(*out, content, 0o600)
 }
 
 func read(ctx context.Context, path, version string) (set *build.Set, err error) {
-	if _, err := os.Stat(path); err != nil {
+	if _, err := os.Stat(path); err != nil { //nolint:gosec // the file that the tool's user names
 		return nil, err
 	}
 	db, err := sql.Open("sqlite", "file:"+path+"?mode=ro&immutable=1")
