@@ -70,7 +70,7 @@ func run(ctx context.Context, args []string, log io.Writer) error {
 	if err != nil {
 		return err
 	}
-	return os.WriteFile(*out, content, 0o600)
+	return os.WriteFile(*out, content, 0o600) //nolint:gosec // the file that the tool's user names
 }
 
 func read(ctx context.Context, path, version string) (set *build.Set, err error) {
