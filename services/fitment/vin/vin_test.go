@@ -296,6 +296,26 @@ func FuzzDecode(f *testing.F) {
 			t.Errorf("model years %v, vehicle's %d", got.GetModelYears(), got.GetVehicle().GetModelYear())
 		case len(got.GetNotes()) == 0:
 			t.Error("no note")
+		case got.GetVehicle().GetDoors() < 0 || got.GetVehicle().GetDoors() > 9:
+			t.Errorf("%d doors", got.GetVehicle().GetDoors())
 		}
+		sameWithItsClass(t, req, got)
 	})
+}
+
+// sameWithItsClass checks a class that the data settled: stated, it gives the
+// same years and vehicle.
+func sameWithItsClass(t *testing.T, req *fitmentv1.DecodeVinRequest, got *fitmentv1.DecodeVinResponse) {
+	t.Helper()
+	class := got.GetVehicle().GetVehicleClass()
+	if class == req.GetVehicleClass() {
+		return
+	}
+	if req.GetVehicleClass() != unclear {
+		t.Errorf("class %v became %v", req.GetVehicleClass(), class)
+	}
+	again := vin.Decode(&fitmentv1.DecodeVinRequest{Vin: req.GetVin(), Market: req.GetMarket(), VehicleClass: class})
+	if !slices.Equal(again.GetModelYears(), got.GetModelYears()) || again.GetVehicle().String() != got.GetVehicle().String() {
+		t.Errorf("with class %v: %v, without: %v", class, again, got)
+	}
 }
