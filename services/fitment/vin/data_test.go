@@ -193,6 +193,7 @@ func BenchmarkDecode(b *testing.B) {
 		b.Fatal(err)
 	}
 	lines := strings.Split(strings.TrimSpace(string(text)), "\n")
+	vindata.About() // unpacked once, before the clock runs
 	b.ReportAllocs()
 	for i := 0; b.Loop(); i++ {
 		vin.Decode(&fitmentv1.DecodeVinRequest{Vin: lines[i%len(lines)][:vin.Length], Market: "US"})

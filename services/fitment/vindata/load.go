@@ -17,6 +17,7 @@ type table struct {
 	facts   Facts
 	texts   []string
 	keys    []string
+	masks   []mask // of the keys
 	models  []model
 	schemas []span // of groups
 	groups  []group
@@ -73,6 +74,10 @@ func load(file []byte) (*table, error) {
 	t := &table{wmis: map[string]wmi{}}
 	t.facts = Facts{Source: r.text(), Date: r.text(), Packed: len(file), Unpacked: len(raw)}
 	t.texts, t.keys = r.list(), r.list()
+	t.masks = make([]mask, len(t.keys))
+	for i, key := range t.keys {
+		t.masks[i] = allowed(key)
+	}
 	t.readModels(r)
 	t.readSchemas(r)
 	t.readWMIs(r)

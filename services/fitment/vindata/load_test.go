@@ -106,10 +106,48 @@ func TestFits(t *testing.T) {
 		"*****|*3":        -1,
 	} {
 		got, ok := fits(key, number)
+		bits := described(number)
+		if m := allowed(key); ok && !m.allow(&bits) {
+			t.Errorf("%q fits, and its mask rules it out", key)
+		}
 		if (want < 0) == ok || (ok && got != want) {
 			t.Errorf("%q: %d %t, want %d", key, got, ok, want)
 		}
 	}
+}
+
+// The mask of a key never rules out what the key allows, and rules out all that
+// differs in positions 4 to 8.
+func TestMasksAgreeWithKeys(t *testing.T) {
+	t.Parallel()
+	table := loaded()
+	for i, key := range table.keys {
+		number := []byte("WWWABCDE1F2345678")
+		for c := byte('0'); c <= 'Z'; c++ {
+			number[wmiEnd+i%5] = c
+			bits := described(string(number))
+			_, ok := fits(key, string(number))
+			if ok && !table.masks[i].allow(&bits) {
+				t.Fatalf("%q fits %s, and its mask rules it out", key, number)
+			}
+			vds, _, _ := strings.Cut(key, "|")
+			if _, ok := fits(vds, string(number)); !ok && table.masks[i].allow(&bits) && cells(vds) <= 5 {
+				t.Fatalf("%q does not fit %s, and its mask allows it", key, number)
+			}
+		}
+	}
+}
+
+// cells counts the positions that a key speaks about.
+func cells(key string) int {
+	n := 0
+	for i := 0; i < len(key); i++ {
+		if key[i] == '[' {
+			i += max(strings.IndexByte(key[i:], ']'), 0)
+		}
+		n++
+	}
+	return n
 }
 
 func FuzzLoad(f *testing.F) {

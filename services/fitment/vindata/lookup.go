@@ -77,18 +77,87 @@ const (
 func (u use) holds(year int32) bool { return year >= u.from && (u.to == 0 || year <= u.to) }
 
 func (t *table) matches(found []match, w wmi, number string, year int32) []match {
+	bits := described(number)
 	for _, u := range w.uses {
 		if !u.holds(year) {
 			continue
 		}
 		groups := t.schemas[u.schema]
 		for _, g := range t.groups[groups.from:groups.to] {
+			if !t.masks[g.key].allow(&bits) {
+				continue
+			}
 			if s, ok := fits(t.keys[g.key], number); ok {
 				found = append(found, match{schema: u.schema, items: g.items, score: s})
 			}
 		}
 	}
 	return found
+}
+
+// mask has a bit for each character that a key allows at each of positions 4 to
+// 8. Most keys are ruled out by it, at a fraction of the time that reading them
+// takes.
+type mask [vdsEnd - wmiEnd]uint64
+
+// allow tells whether none of a VIN's positions 4 to 8 rules the key out.
+func (m *mask) allow(number *mask) bool {
+	return m[0]&number[0] != 0 && m[1]&number[1] != 0 && m[2]&number[2] != 0 && m[3]&number[3] != 0 && m[4]&number[4] != 0
+}
+
+// described gives a VIN's own bits.
+func described(number string) mask {
+	var m mask
+	for i := range m {
+		m[i] = bit(number[wmiEnd+i])
+	}
+	return m
+}
+
+// bit gives each digit and letter a bit, and all else one of its own.
+func bit(c byte) uint64 {
+	switch {
+	case c >= '0' && c <= '9':
+		return 1 << (c - '0')
+	case c >= 'A' && c <= 'Z':
+		return 1 << (10 + c - 'A')
+	}
+	return 1 << 36
+}
+
+const anything = 1<<37 - 1
+
+// allowed is the mask of a key. A key that cannot be read is left to fits.
+func allowed(key string) mask {
+	var m mask
+	at := 0
+	for i := 0; i < len(key) && at < len(m); i++ {
+		switch key[i] {
+		case '*':
+			m[at] = anything
+		case '[':
+			end := max(strings.IndexByte(key[i:], ']'), 0)
+			m[at] = setBits(key[i : i+end+1])
+			i += end
+		default:
+			m[at] = bit(key[i])
+		}
+		at++
+	}
+	for ; at < len(m); at++ {
+		m[at] = anything
+	}
+	return m
+}
+
+func setBits(cell string) uint64 {
+	bits := uint64(0)
+	for c := range byte(0x80) {
+		if len(cell) > 1 && inSet(cell[1:len(cell)-1], c) {
+			bits |= bit(c)
+		}
+	}
+	return bits
 }
 
 // fits compares a key with a VIN's positions 4 to 8, a bar, and 10 to 17, and
