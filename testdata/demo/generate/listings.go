@@ -267,7 +267,7 @@ func vin(g generation, year, serial int) string {
 	}
 	codes := "ABCDEFGHJKLMNPRSTVWXY123456789"
 	text := fmt.Sprintf("5Z%s%s%sB%sK0%cA%06d", g.vehicleMake[:1], g.model[:1], upper(g.body), seventh, codes[(year-1980)%30], serial)
-	text = strings.NewReplacer("O", "U", "I", "J", "Q", "R").Replace(text)
+	text = strings.NewReplacer("O", "X", "I", "J", "Q", "R").Replace(text)
 	sum := 0
 	for n, c := range text {
 		value := int(c - '0')
