@@ -60,8 +60,9 @@ step_proto() {
 
 step_lint() {
   go vet ./...
-  # The tool that writes the VIN data needs SQLite, which the program does not.
-  go vet -modfile=deploy/tools/vindata.mod -tags vindata ./services/fitment/vindata/generate
+  # The tool that writes the VIN data is a module of its own: it needs SQLite,
+  # which the program does not.
+  go vet -C services/fitment/vindata/generate ./...
   tool lint golangci-lint run ./...
 }
 
@@ -70,7 +71,7 @@ step_unit() {
   # test cache does not see. -v names what was skipped; the filter keeps that,
   # failures and the closing line of each package.
   local log status=0
-  go test -modfile=deploy/tools/vindata.mod -tags vindata ./services/fitment/vindata/generate
+  go test -C services/fitment/vindata/generate ./...
   log=$(mktemp)
   go test -race -count=1 -timeout 20m -v ./... >"$log" 2>&1 || status=$?
   if [ "$status" -eq 0 ]; then

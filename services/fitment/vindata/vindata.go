@@ -14,10 +14,11 @@
 //
 // # Refreshing
 //
-// Unpack the database and run, at the top of the tree (the tool's dependencies
-// are pinned in a modfile of their own, so that none reaches the program):
+// Unpack the database and run, at the top of the tree (the tool is a module of
+// its own, so that none of its dependencies reaches the program), with FOLDER for
+// the whole path of the database's folder:
 //
-//	go run -modfile=deploy/tools/vindata.mod -tags vindata ./services/fitment/vindata/generate data -version 2.0.1 vpic.lite.db
+//	go run -C services/fitment/vindata/generate . data -version 2.0.1 FOLDER/vpic.lite.db
 //
 // Then renew the reference answers as reference/decode.mjs says.
 //

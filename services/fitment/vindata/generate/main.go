@@ -1,5 +1,3 @@
-//go:build vindata
-
 // Command generate writes the data file of package vindata from the vPIC data set
 // in SQLite, and a sample of VINs for the reference test. Package vindata's
 // documentation says how it is run.
@@ -35,7 +33,7 @@ func run(ctx context.Context, args []string, log io.Writer) error {
 		return errors.New(usage)
 	}
 	flags := flag.NewFlagSet(args[0], flag.ContinueOnError)
-	out := flags.String("out", "services/fitment/vindata/vpic.bin.gz", "file to write")
+	out := flags.String("out", "../vpic.bin.gz", "file to write")
 	version := flags.String("version", "", "version of the npm package that the database is from")
 	count := flags.Int("count", 3000, "VINs to make")
 	answers := flags.String("answers", "", "reference answers to explain")

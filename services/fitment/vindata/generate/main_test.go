@@ -1,5 +1,3 @@
-//go:build vindata
-
 package main
 
 import (

