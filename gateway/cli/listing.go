@@ -167,7 +167,7 @@ func showListing(p *printer, answer oneListing) {
 	p.linef("%s %s, %s %s, %s", words(l.GetKind()), place(l.GetPosition()), l.GetPartMaker(), l.GetPartNumber(), cash(l.GetPrice(), l.GetCurrencyCode()))
 	donor := l.GetDonor()
 	p.linef("from a %d %s %s, VIN %s", donor.GetModelYear(), donor.GetMake(), donor.GetModel(), donor.GetVin())
-	if hold := l.GetHold(); hold != nil {
+	if hold := l.GetHold(); hold != nil && l.GetState() == fitmentv1.Listing_HELD {
 		p.linef("held by %s until %s, fence %d", hold.GetHolder(), localTime(hold.GetExpireTime().AsTime()), hold.GetFence())
 	}
 	rows := make([][]string, 0, len(l.GetEvidence()))
