@@ -10,6 +10,7 @@ import (
 	"google.golang.org/grpc"
 
 	quotev1 "beltwright.example/proto/beltwright/quote/v1"
+	"beltwright.example/services/quote/quote"
 )
 
 // quoteFlags are the shop's figures.
@@ -179,25 +180,12 @@ func showQuote(p *printer, q *quotev1.Quote) {
 	case q.GetState() == quotev1.Quote_ACCEPTED && held != "":
 		p.linef("bought: %s", held)
 	case q.GetState() == quotev1.Quote_ACCEPTED:
-		p.linef("to order now: %s", firstBuy(q))
+		p.linef("to order now: %s", quote.FirstBuy(q.GetOptions()).GetSource())
 	case q.GetState() == quotev1.Quote_OPEN && held != "":
 		p.linef("held: %s until %s, fence %d", held, localTime(q.GetHold().GetExpireTime().AsTime()), q.GetHold().GetFence())
 	}
 	showOptions(p, q)
 	p.list("notices", q.GetNotices())
-}
-
-// firstBuy is what the plan buys first where that is no listing.
-func firstBuy(q *quotev1.Quote) string {
-	if order := q.GetPlan().GetOrder(); len(order) > 0 {
-		return order[0]
-	}
-	for _, option := range q.GetOptions() {
-		if option.GetFallback() {
-			return option.GetSource()
-		}
-	}
-	return "nothing"
 }
 
 func showOptions(p *printer, q *quotev1.Quote) {
