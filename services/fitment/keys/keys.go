@@ -126,8 +126,8 @@ func (s *Store) Create(ctx context.Context, tenant string, roles []identity.Role
 
 func (s *Store) mint(tenant string, roles []identity.Role) (Key, error) {
 	switch {
-	case !ValidTenant(tenant) || tenant == common:
-		return Key{}, fmt.Errorf("keys: tenant %q: expected 1 to %d of a-z, 0-9 and -, and not %q", tenant, MaxTenant, common)
+	case !identity.ValidTenant(tenant) || tenant == common:
+		return Key{}, fmt.Errorf("keys: tenant %q: expected 1 to %d of a-z, 0-9 and -, and not %q", tenant, identity.MaxTenant, common)
 	case len(roles) == 0:
 		return Key{}, errors.New("keys: no role: expected at least one of yard, shop, books, admin")
 	}

@@ -7,6 +7,8 @@ import (
 	"fmt"
 	"io"
 	"strings"
+
+	"beltwright.example/services/platform/identity"
 )
 
 // Parts of a key's text, "bw_<tenant>_<id>_<secret>".
@@ -17,8 +19,6 @@ const (
 	idBytes  = 8
 	// secretBytes is the length of a secret: 256 bit.
 	secretBytes = 32
-	// MaxTenant is the longest tenant slug.
-	MaxTenant = 32
 )
 
 // ErrFormat says that a text is no key.
@@ -44,7 +44,7 @@ var (
 func Parse(text string) (Key, error) {
 	// The secret may contain underscores; the parts before it cannot.
 	parts := strings.SplitN(text, "_", 4)
-	if len(parts) != 4 || parts[0] != prefix || !ValidTenant(parts[1]) || !validID(parts[2]) {
+	if len(parts) != 4 || parts[0] != prefix || !identity.ValidTenant(parts[1]) || !validID(parts[2]) {
 		return Key{}, ErrFormat
 	}
 	key := Key{Tenant: parts[1], ID: parts[2]}
@@ -68,20 +68,6 @@ func (k Key) String() string { return prefix + "_" + k.Tenant + "_" + k.ID + "_�
 
 // GoString is String: no verb prints the secret by accident.
 func (k Key) GoString() string { return k.String() }
-
-// ValidTenant tells whether a text is a tenant slug: 1 to 32 of a–z, 0–9 and
-// the hyphen.
-func ValidTenant(tenant string) bool {
-	if tenant == "" || len(tenant) > MaxTenant {
-		return false
-	}
-	for _, c := range []byte(tenant) {
-		if (c < 'a' || c > 'z') && (c < '0' || c > '9') && c != '-' {
-			return false
-		}
-	}
-	return true
-}
 
 func validID(id string) bool {
 	if len(id) != idLength {

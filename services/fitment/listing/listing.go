@@ -11,6 +11,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+	"beltwright.example/services/platform/identity"
 	"beltwright.example/services/store"
 )
 
@@ -20,10 +21,7 @@ const Kind = "listing"
 
 const prefix = "listings/"
 
-var (
-	yardShape  = regexp.MustCompile(`^[a-z0-9-]{1,32}$`)
-	stockShape = regexp.MustCompile(`^[A-Za-z0-9_-]{1,40}$`)
-)
+var stockShape = regexp.MustCompile(`^[A-Za-z0-9_-]{1,40}$`)
 
 // Name is the resource name of a yard's listing.
 func Name(yard, stock string) string { return prefix + yard + "." + stock }
@@ -33,7 +31,7 @@ func Name(yard, stock string) string { return prefix + yard + "." + stock }
 func ParseName(name string) (yard, stock string, ok bool) {
 	body, found := strings.CutPrefix(name, prefix)
 	yard, stock, dotted := strings.Cut(body, ".")
-	if !found || !dotted || !yardShape.MatchString(yard) || !stockShape.MatchString(stock) {
+	if !found || !dotted || !identity.ValidTenant(yard) || !stockShape.MatchString(stock) {
 		return "", "", false
 	}
 	return yard, stock, true

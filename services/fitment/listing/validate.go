@@ -11,6 +11,7 @@ import (
 	"beltwright.example/services/fitment/vin"
 	"beltwright.example/services/platform/amount"
 	"beltwright.example/services/platform/check"
+	"beltwright.example/services/platform/identity"
 )
 
 // Limits on what a listing may say.
@@ -76,7 +77,7 @@ func ValidateDays(l *fitmentv1.Listing, prefix string, now time.Time, fields *ch
 }
 
 func validateIdentity(l *fitmentv1.Listing, prefix string, fields *check.Fields) {
-	if l.GetYard() != "" && !yardShape.MatchString(l.GetYard()) {
+	if l.GetYard() != "" && !identity.ValidTenant(l.GetYard()) {
 		fields.Add(prefix+"yard", strconv.Quote(l.GetYard())+" is no business's id", "1 to 32 of a-z, 0-9 and -")
 	}
 	if !stockShape.MatchString(l.GetStockNumber()) {

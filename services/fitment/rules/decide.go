@@ -50,20 +50,7 @@ func (q *Question) Decide(listing *fitmentv1.Listing) *fitmentv1.Decision {
 func (q *Question) Rank(listing *fitmentv1.Listing) (verdict fitmentv1.Decision_Verdict, minutes float64) {
 	c := caseOf(q, evidence.ClaimsOf(listing))
 	var answers [len(registry)]evidence.Answer
-	fitting, reusing := evidence.Yes, evidence.Yes
-	for _, i := range reuseRules { // as Verdict: barred goes first
-		answers[i] = registry[i].Check(c).Answer
-		if reusing = evidence.And(reusing, answers[i]); reusing == evidence.No {
-			return fitmentv1.Decision_BARRED, 0
-		}
-	}
-	for _, i := range fitRules {
-		answers[i] = registry[i].Check(c).Answer
-		if fitting = evidence.And(fitting, answers[i]); fitting == evidence.No {
-			return fitmentv1.Decision_DOES_NOT_FIT, 0
-		}
-	}
-	if verdict = Verdict(fitting, reusing); verdict == fitmentv1.Decision_PROVE_FIRST {
+	if verdict = c.weigh(&answers); verdict == fitmentv1.Decision_PROVE_FIRST {
 		minutes = c.missing(&answers).plan.Expected
 	}
 	return verdict, minutes

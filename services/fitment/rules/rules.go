@@ -206,30 +206,27 @@ func Judge(need *fitmentv1.Need, listing *fitmentv1.Listing, cat *catalogue.Cata
 
 // Judge returns Decide's verdict only.
 func (q *Question) Judge(listing *fitmentv1.Listing) fitmentv1.Decision_Verdict {
-	c := caseOf(q, evidence.ClaimsOf(listing))
-	return c.verdict()
+	var answers [len(registry)]evidence.Answer
+	return caseOf(q, evidence.ClaimsOf(listing)).weigh(&answers)
 }
 
-// verdict runs the rules that count, reuse first, and stops as soon as nothing
-// can change the verdict any more.
-func (c *Case) verdict() fitmentv1.Decision_Verdict {
-	reuse := c.conjunction(reuseRules)
-	if reuse == evidence.No {
-		return fitmentv1.Decision_BARRED
-	}
-	return Verdict(c.conjunction(fitRules), reuse)
-}
-
-// conjunction is And over some rules' answers.
-func (c *Case) conjunction(places []int) evidence.Answer {
-	answer := evidence.Yes
-	for _, i := range places {
-		answer = evidence.And(answer, registry[i].Check(c).Answer)
-		if answer == evidence.No {
-			return answer
+// weigh runs the rules that count, reuse first since barred goes first, notes
+// their answers, and stops as soon as nothing can change the verdict any more.
+func (c *Case) weigh(answers *[len(registry)]evidence.Answer) fitmentv1.Decision_Verdict {
+	fitting, reusing := evidence.Yes, evidence.Yes
+	for _, i := range reuseRules {
+		answers[i] = registry[i].Check(c).Answer
+		if reusing = evidence.And(reusing, answers[i]); reusing == evidence.No {
+			return fitmentv1.Decision_BARRED
 		}
 	}
-	return answer
+	for _, i := range fitRules {
+		answers[i] = registry[i].Check(c).Answer
+		if fitting = evidence.And(fitting, answers[i]); fitting == evidence.No {
+			return fitmentv1.Decision_DOES_NOT_FIT
+		}
+	}
+	return Verdict(fitting, reusing)
 }
 
 // All returns the registry, in the order in which findings are shown.

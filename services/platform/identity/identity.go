@@ -35,6 +35,23 @@ type Principal struct {
 // Has tells whether the principal has a role.
 func (p Principal) Has(role Role) bool { return slices.Contains(p.Roles, role) }
 
+// MaxTenant is the longest tenant slug.
+const MaxTenant = 32
+
+// ValidTenant tells whether a text is a tenant slug: 1 to 32 of a–z, 0–9 and
+// the hyphen.
+func ValidTenant(tenant string) bool {
+	if tenant == "" || len(tenant) > MaxTenant {
+		return false
+	}
+	for _, c := range []byte(tenant) {
+		if (c < 'a' || c > 'z') && (c < '0' || c > '9') && c != '-' {
+			return false
+		}
+	}
+	return true
+}
+
 type contextKey struct{}
 
 // NewContext returns a context that carries the principal.

@@ -3,7 +3,6 @@ package quote
 import (
 	"errors"
 	"fmt"
-	"regexp"
 	"strings"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
@@ -14,8 +13,6 @@ const (
 	no      = fitmentv1.Finding_NO
 	unknown = fitmentv1.Finding_UNKNOWN
 )
-
-var listingName = regexp.MustCompile(`^listings/[a-z0-9-]{1,32}\.[A-Za-z0-9_-]{1,40}$`)
 
 // SenseDonor tells whether a decided listing makes sense as an answer to the
 // need. An answer that contradicts itself, or says that something fits without
@@ -69,7 +66,7 @@ func shows(listing *fitmentv1.Listing, attribute fitmentv1.Evidence_Attribute, v
 func senseListing(listing *fitmentv1.Listing) error {
 	terms := listing.GetTerms()
 	switch name := listing.GetName(); {
-	case !listingName.MatchString(name):
+	case !strings.HasPrefix(name, "listings/") || !sourceName.MatchString(name):
 		return fmt.Errorf("%.80q is no listing's name", name)
 	case name != "listings/"+listing.GetYard()+"."+listing.GetStockNumber():
 		return fmt.Errorf("%s: says that it is %.40q of yard %.40q", name, listing.GetStockNumber(), listing.GetYard())

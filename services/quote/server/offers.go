@@ -3,7 +3,6 @@ package server
 import (
 	"context"
 	"fmt"
-	"regexp"
 
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
@@ -26,8 +25,6 @@ const (
 	maxMatched  = 500
 	maxOthers   = 200
 )
-
-var business = regexp.MustCompile(`^[a-z0-9-]{1,32}$`)
 
 // ImportOffers reads a price list into the caller's offers; an administrator
 // may name another owner.
@@ -52,7 +49,7 @@ func (s *Server) startOffers(ctx context.Context, options *fitmentv1.ImportOptio
 			return imports.Job{}, apierr.New(codes.PermissionDenied, fitmentv1.ErrorInfo_PERMISSION_MISSING,
 				"only an administrator imports for another business")
 		}
-		if !business.MatchString(asked) {
+		if !identity.ValidTenant(asked) {
 			return imports.Job{}, apierr.Invalid(fitmentv1.ErrorInfo_FIELD_INVALID, apierr.Violation{
 				Field: "options.owner", Problem: fmt.Sprintf("%.60q is no business", asked),
 				Expected: "1 to 32 lower-case letters, digits and hyphens",
