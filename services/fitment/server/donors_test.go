@@ -68,7 +68,7 @@ func TestHeldAndSoldDonorsAreLeftOut(t *testing.T) {
 	if !slices.Contains(mine, "fits-1") || slices.Contains(theirs, "fits-1") {
 		t.Errorf("held by A: A finds %v, B finds %v", mine, theirs)
 	}
-	f.clock.advance(time.Hour)
+	f.clock.Advance(time.Hour)
 	if _, theirs = f.find(t, shopB, &fitmentv1.FindDonorsRequest{Need: need()}); !slices.Contains(theirs, "fits-1") {
 		t.Errorf("after the hold B finds %v", theirs)
 	}
@@ -107,11 +107,11 @@ func TestDonorPages(t *testing.T) {
 	refused(shopA, &fitmentv1.FindDonorsRequest{Need: other, PageToken: token})
 	refused(shopB, &fitmentv1.FindDonorsRequest{Need: need(), PageToken: token})
 	refused(shopA, &fitmentv1.FindDonorsRequest{Need: need(), PageToken: token, IncludeUnsuitable: true})
-	f.clock.advance(24 * time.Hour)
+	f.clock.Advance(24 * time.Hour)
 	if _, stocks := f.find(t, shopA, &fitmentv1.FindDonorsRequest{Need: need(), PageToken: token}); len(stocks) != 3 {
 		t.Errorf("over midnight: %v", stocks)
 	}
-	f.clock.advance(24 * time.Hour)
+	f.clock.Advance(24 * time.Hour)
 	refused(shopA, &fitmentv1.FindDonorsRequest{Need: need(), PageToken: token})
 
 	first, _ = f.find(t, shopA, &fitmentv1.FindDonorsRequest{Need: need(), PageSize: 2})

@@ -29,34 +29,17 @@ import (
 	"beltwright.example/services/platform/identity"
 	"beltwright.example/services/store"
 	"beltwright.example/services/store/embedded"
+	"beltwright.example/services/store/storetest"
 )
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
-
-// clock is store time and the server's.
-type clock struct {
-	mu sync.Mutex
-	at time.Time
-}
-
-func (c *clock) now() time.Time {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	return c.at
-}
-
-func (c *clock) advance(d time.Duration) {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	c.at = c.at.Add(d)
-}
 
 // fixture is a server over an embedded store, reached over an in-memory
 // connection, with a catalogue of invented makers, makes and numbers.
 type fixture struct {
 	*server.Server
 
-	clock     *clock
+	clock     *storetest.Clock
 	store     store.Store
 	catalogue fitmentv1.CatalogueServiceClient
 	listings  fitmentv1.ListingServiceClient
@@ -65,8 +48,8 @@ type fixture struct {
 
 func start(t *testing.T) *fixture {
 	t.Helper()
-	c := &clock{at: time.Date(2026, time.June, 30, 12, 0, 0, 0, time.UTC)}
-	st, err := embedded.Open(t.TempDir(), embedded.Options{Now: c.now, NoSync: true})
+	c := storetest.NewClock(time.Date(2026, time.June, 30, 12, 0, 0, 0, time.UTC))
+	st, err := embedded.Open(t.TempDir(), embedded.Options{Now: c.Now, NoSync: true})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -79,7 +62,7 @@ func start(t *testing.T) *fixture {
 }
 
 // serveOn serves a store that may be wrapped.
-func serveOn(t *testing.T, st store.Store, c *clock, change ...func(*server.Options)) *fixture {
+func serveOn(t *testing.T, st store.Store, c *storetest.Clock, change ...func(*server.Options)) *fixture {
 	t.Helper()
 	opts := server.Options{Store: st, Log: slog.New(slog.NewTextHandler(t.Output(), nil))}
 	for _, one := range change {

@@ -38,7 +38,7 @@ func TestHoldReleaseSell(t *testing.T) {
 	f := start(t)
 	f.stock(t)
 	hold := f.hold(t, shopA, fits1, 60)
-	if hold.GetHolder() != "shop-a" || hold.GetFence() != 1 || !hold.GetExpireTime().AsTime().Equal(f.clock.now().Add(time.Hour)) {
+	if hold.GetHolder() != "shop-a" || hold.GetFence() != 1 || !hold.GetExpireTime().AsTime().Equal(f.clock.Now().Add(time.Hour)) {
 		t.Errorf("hold %v", hold)
 	}
 	_, err := f.listings.HoldListing(as(t, shopB), &fitmentv1.HoldListingRequest{Name: fits1, Minutes: 1, RequestId: newID()})
@@ -90,7 +90,7 @@ func TestAnExpiredHoldSellsNothing(t *testing.T) {
 	f := start(t)
 	f.stock(t)
 	hold := f.hold(t, shopA, fits1, 60)
-	f.clock.advance(time.Hour)
+	f.clock.Advance(time.Hour)
 	wantReason(t, f.sell(t, shopA, fits1, hold.GetFence()), fitmentv1.ErrorInfo_HOLD_LOST)
 	next := f.hold(t, shopB, fits1, 60)
 	if next.GetFence() != hold.GetFence()+1 {
@@ -127,7 +127,7 @@ func TestAPausedHolderCannotSellAfterTheEnd(t *testing.T) {
 	f := start(t)
 	f.stock(t)
 	hold := f.hold(t, shopA, fits1, 60)
-	err := f.pausedSale(t, hold.GetFence(), func() { f.clock.advance(time.Hour) })
+	err := f.pausedSale(t, hold.GetFence(), func() { f.clock.Advance(time.Hour) })
 	wantReason(t, err, fitmentv1.ErrorInfo_HOLD_LOST)
 	if l := f.get(t, northYard, fits1); l.GetState() != fitmentv1.Listing_AVAILABLE {
 		t.Errorf("state %s", l.GetState())
@@ -184,7 +184,7 @@ func TestTheGate(t *testing.T) {
 		}
 	}
 	hold := f.hold(t, shopA, fits1, 43_200)
-	f.clock.advance(25 * 24 * time.Hour) // the recall coverage is now 35 days old
+	f.clock.Advance(25 * 24 * time.Hour) // the recall coverage is now 35 days old
 	wantReason(t, f.sell(t, shopA, fits1, hold.GetFence()), fitmentv1.ErrorInfo_GATE_SHUT)
 	_, err := f.listings.SellListing(as(t, shopA), &fitmentv1.SellListingRequest{Name: fits1, Fence: hold.GetFence(), RequestId: newID()})
 	wantReason(t, err, fitmentv1.ErrorInfo_FIELD_INVALID)

@@ -121,12 +121,12 @@ func TestAnImportJudgesHoldsByTheStoresTime(t *testing.T) {
 	if err != nil || got.sum.GetRejected() != 1 {
 		t.Fatalf("while it is held: %v, %v", got.sum, err)
 	}
-	f.clock.advance(time.Hour)
+	f.clock.Advance(time.Hour)
 	got, err = f.importListings(t, northYard, &fitmentv1.ImportOptions{}, dearer)
 	if err != nil || got.sum.GetUpdated() != 1 || got.sum.GetRejected() != 0 {
 		t.Fatalf("after the hold: %v, %v", got.sum, err)
 	}
-	if l := f.get(t, northYard, fits1); l.GetPrice() != 19000 || !l.GetUpdateTime().AsTime().Equal(f.clock.now()) {
+	if l := f.get(t, northYard, fits1); l.GetPrice() != 19000 || !l.GetUpdateTime().AsTime().Equal(f.clock.Now()) {
 		t.Errorf("stored %v", l)
 	}
 }

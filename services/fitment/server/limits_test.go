@@ -73,7 +73,7 @@ func TestABusinessHoldsSoManyAtMost(t *testing.T) {
 		t.Fatal(err)
 	}
 	wantReason(t, third(shopA), fitmentv1.ErrorInfo_LIMIT_REACHED)
-	f.clock.advance(30 * time.Minute)
+	f.clock.Advance(30 * time.Minute)
 	if err := third(shopA); err != nil {
 		t.Errorf("once one has run out: %v", err)
 	}

@@ -52,7 +52,7 @@ func TestCreateAndGet(t *testing.T) {
 	created := f.create(t, northYard, plain("1"))
 	l := created.GetListing()
 	if l.GetName() != "listings/north-yard.1" || l.GetYard() != "north-yard" || l.GetState() != fitmentv1.Listing_AVAILABLE ||
-		l.GetEtag() == "" || !l.GetCreateTime().AsTime().Equal(f.clock.now()) {
+		l.GetEtag() == "" || !l.GetCreateTime().AsTime().Equal(f.clock.Now()) {
 		t.Errorf("created %v", l)
 	}
 	got, err := f.listings.GetListing(as(t, northYard), &fitmentv1.GetListingRequest{Name: l.GetName(), MinRevision: created.GetRevision()})
@@ -141,7 +141,7 @@ func TestARepeatAnswersTheSame(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	f.clock.advance(time.Hour - time.Second)
+	f.clock.Advance(time.Hour - time.Second)
 	again, err := f.listings.CreateListing(as(t, northYard), req)
 	if err != nil {
 		t.Fatal(err)
@@ -160,7 +160,7 @@ func TestARepeatAnswersTheSame(t *testing.T) {
 	other.Listing.Price++
 	_, err = f.listings.CreateListing(as(t, northYard), other)
 	wantReason(t, err, fitmentv1.ErrorInfo_REQUEST_ID_REUSED)
-	f.clock.advance(time.Second)
+	f.clock.Advance(time.Second)
 	if _, err := f.listings.HoldListing(as(t, shopB), &fitmentv1.HoldListingRequest{Name: hold.GetName(), Minutes: 60, RequestId: hold.GetRequestId()}); err != nil {
 		t.Errorf("another business may use the same id: %v", err)
 	}
@@ -191,7 +191,7 @@ func TestARepeatShowsNoMoreThanItsCallerMaySee(t *testing.T) {
 		l.GetEtag() != byAdmin.GetListing().GetEtag() {
 		t.Errorf("a key without the role admin sees %v", byClerk)
 	}
-	f.clock.advance(time.Hour)
+	f.clock.Advance(time.Hour)
 	again, err := f.listings.HoldListing(as(t, shopA), asked)
 	if err != nil {
 		t.Fatal(err)

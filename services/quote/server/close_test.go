@@ -24,14 +24,14 @@ func TestAcceptBuysTheHeldListing(t *testing.T) {
 	w := newWorld(t)
 	name := w.list("yard-a", "1", 100_00)
 	q := w.prepare()
-	w.clock.add(time.Hour)
+	w.clock.Advance(time.Hour)
 	r := &quotev1.AcceptQuoteRequest{Name: q.GetName(), RequestId: uuid.NewString()}
 	answer, err := w.AcceptQuote(as(t, "shop-a"), r)
 	if err != nil {
 		t.Fatal(err)
 	}
 	got := answer.GetQuote()
-	if got.GetState() != quotev1.Quote_ACCEPTED || !got.GetCloseTime().AsTime().Equal(w.clock.now()) || got.GetEtag() == q.GetEtag() {
+	if got.GetState() != quotev1.Quote_ACCEPTED || !got.GetCloseTime().AsTime().Equal(w.clock.Now()) || got.GetEtag() == q.GetEtag() {
 		t.Errorf("accepted %v", got)
 	}
 	if l := w.fake.listing(name); l.GetState() != fitmentv1.Listing_SOLD || l.GetBuyer() != "shop-a" {
@@ -92,11 +92,11 @@ func TestTimeRunsOut(t *testing.T) {
 	w := newWorld(t)
 	name := w.list("yard-a", "1", 100_00)
 	q := w.prepare()
-	w.clock.add(72*time.Hour - time.Nanosecond)
+	w.clock.Advance(72*time.Hour - time.Nanosecond)
 	if got := w.get(q.GetName()).GetState(); got != quotev1.Quote_OPEN {
 		t.Errorf("just before its end the quote is %s", got)
 	}
-	w.clock.add(time.Nanosecond)
+	w.clock.Advance(time.Nanosecond)
 	if got := w.get(q.GetName()).GetState(); got != quotev1.Quote_EXPIRED {
 		t.Errorf("at its end the quote is %s", got)
 	}
@@ -168,7 +168,7 @@ func TestAcceptingAnOfferProvesItAgain(t *testing.T) {
 		"other currency": {terms(func(o *quotev1.Offer) { o.CurrencyCode = "EUR" }), codes.FailedPrecondition, fitmentv1.ErrorInfo_LISTING_GONE},
 		"price ended":    {terms(func(o *quotev1.Offer) { o.ValidUntil = "2026-03-09" }), codes.FailedPrecondition, fitmentv1.ErrorInfo_QUOTE_EXPIRED},
 		"price ends":     {terms(func(o *quotev1.Offer) { o.ValidUntil = "2026-03-10" }), codes.OK, 0},
-		"expired":        {func(w *world) { w.clock.add(72 * time.Hour) }, codes.FailedPrecondition, fitmentv1.ErrorInfo_QUOTE_EXPIRED},
+		"expired":        {func(w *world) { w.clock.Advance(72 * time.Hour) }, codes.FailedPrecondition, fitmentv1.ErrorInfo_QUOTE_EXPIRED},
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
@@ -230,7 +230,7 @@ func TestAHalfDoneAcceptanceIsCompleted(t *testing.T) {
 				t.Fatalf("the listing is %s", got)
 			}
 			w.store.failWith(nil)
-			w.clock.add(test.later)
+			w.clock.Advance(test.later)
 			_, err = w.decline(q)
 			refused(t, err, codes.FailedPrecondition, fitmentv1.ErrorInfo_QUOTE_CLOSED)
 			if !test.same {
@@ -277,7 +277,7 @@ func TestASaleForAnotherNeedIsNoAcceptance(t *testing.T) {
 			}); err != nil {
 				t.Fatal(err)
 			}
-			w.clock.add(later)
+			w.clock.Advance(later)
 			_, err := w.accept(q)
 			want := fitmentv1.ErrorInfo_LISTING_GONE
 			if later > 0 {

@@ -43,7 +43,7 @@ func TestPrepareHoldsNumbersAndStores(t *testing.T) {
 	if q.GetHeldListing() != first || q.GetHold().GetHolder() != "shop-a" || q.GetHold().GetFence() != 2 {
 		t.Errorf("holds %s by %v", q.GetHeldListing(), q.GetHold())
 	}
-	if want := w.clock.now().Add(72 * time.Hour); !q.GetValidUntil().AsTime().Equal(want) || !q.GetHold().GetExpireTime().AsTime().Equal(want) {
+	if want := w.clock.Now().Add(72 * time.Hour); !q.GetValidUntil().AsTime().Equal(want) || !q.GetHold().GetExpireTime().AsTime().Equal(want) {
 		t.Errorf("valid until %s, hold until %s, want %s", q.GetValidUntil().AsTime(), q.GetHold().GetExpireTime().AsTime(), want)
 	}
 	if got := w.fake.listing(first); got.GetState() != fitmentv1.Listing_HELD {
@@ -428,7 +428,7 @@ func TestNumbersAreUniqueAndWithoutGaps(t *testing.T) {
 			t.Errorf("no quote has the number %s", n)
 		}
 	}
-	w.clock.add(300 * 24 * time.Hour) // the next year begins anew
+	w.clock.Advance(300 * 24 * time.Hour) // the next year begins anew
 	if got := w.prepare().GetNumber(); got != "Q-2027-000001" {
 		t.Errorf("number %s in the next year", got)
 	}
@@ -525,7 +525,7 @@ func TestAQuoteThatCannotBeStoredGivesItsHoldBack(t *testing.T) {
 	name := w.list("yard-a", "1", 100_00)
 	w.fake.set(func() { // the hold runs out before the quote is stored
 		w.fake.after["Decide"] = func(string) error {
-			w.clock.add(2 * time.Hour)
+			w.clock.Advance(2 * time.Hour)
 			return nil
 		}
 	})
@@ -595,7 +595,7 @@ func TestNoQuoteIsStoredOnAHoldThatWasGivenBack(t *testing.T) {
 			if short {
 				w.match("NB40118", yes, yes)
 				w.offer("new", quotev1.Offer_NEW, 900_00, func(o *quotev1.Offer) { o.ValidUntil = "2026-03-10" })
-				w.clock.add(14*time.Hour + 26*time.Minute) // four minutes to midnight
+				w.clock.Advance(14*time.Hour + 26*time.Minute) // four minutes to midnight
 			}
 			oneRunGivesBack(t, w)
 		})
@@ -733,13 +733,13 @@ func TestAVanishedCallerKeepsNoListing(t *testing.T) {
 				t.Fatal("an answer to nobody")
 			}
 			if !reachable {
-				w.clock.add(5 * time.Minute)
+				w.clock.Advance(5 * time.Minute)
 			}
 			if got := w.fake.listing(listing); got.GetState() != fitmentv1.Listing_AVAILABLE {
 				t.Errorf("the listing is %s until %s", got.GetState(), got.GetHold().GetExpireTime().AsTime())
 			}
 			w.fake.set(func() { delete(w.fake.after, "Decide") })
-			w.clock.add(time.Minute) // the claim ends soon after the hold
+			w.clock.Advance(time.Minute) // the claim ends soon after the hold
 			if got := w.prepare().GetHeldListing(); got != listing {
 				t.Errorf("the next quote holds %q", got)
 			}
@@ -761,7 +761,7 @@ func TestALostExtensionIsAskedForAgain(t *testing.T) {
 		}
 	})
 	q := w.prepare()
-	if got := q.GetHold(); got.GetFence() != 2 || !got.GetExpireTime().AsTime().Equal(w.clock.now().Add(72*time.Hour)) {
+	if got := q.GetHold(); got.GetFence() != 2 || !got.GetExpireTime().AsTime().Equal(w.clock.Now().Add(72*time.Hour)) {
 		t.Errorf("hold %v", got)
 	}
 	if _, err := w.accept(q); err != nil {
@@ -783,11 +783,11 @@ func TestAQuoteEndsWithItsPrices(t *testing.T) {
 		t.Parallel()
 		w := newWorld(t)
 		priced(w, quotev1.Offer_REMANUFACTURED)
-		w.clock.add(end.Add(-time.Minute).Sub(w.clock.now()))
+		w.clock.Advance(end.Add(-time.Minute).Sub(w.clock.Now()))
 		if got := w.prepare().GetValidUntil().AsTime(); !got.Equal(end) {
 			t.Errorf("valid until %s", got)
 		}
-		w.clock.add(time.Nanosecond)
+		w.clock.Advance(time.Nanosecond)
 		_, err := w.PrepareQuote(as(t, "shop-a"), request())
 		refused(t, err, codes.FailedPrecondition, fitmentv1.ErrorInfo_NOTHING_TO_BUY)
 	})
@@ -798,7 +798,7 @@ func TestAQuoteEndsWithItsPrices(t *testing.T) {
 		priced(w, quotev1.Offer_NEW)
 		w.fake.set(func() {
 			w.fake.before["HoldListing"] = func(string) error {
-				w.clock.add(2 * time.Minute)
+				w.clock.Advance(2 * time.Minute)
 				return nil
 			}
 		})

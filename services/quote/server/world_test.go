@@ -22,36 +22,19 @@ import (
 	"beltwright.example/services/quote/trust"
 	"beltwright.example/services/store"
 	"beltwright.example/services/store/embedded"
+	"beltwright.example/services/store/storetest"
 )
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 
 const buckle = fitmentv1.Part_BUCKLE_PRETENSIONER
 
-// clock is the time of a test.
-type clock struct {
-	mu sync.Mutex
-	at time.Time
-}
-
-func (c *clock) now() time.Time {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	return c.at
-}
-
-func (c *clock) add(d time.Duration) {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	c.at = c.at.Add(d)
-}
-
 // world is a quote server on a store of its own and a fake fitment service.
 type world struct {
 	*server.Server
 
 	t     *testing.T
-	clock *clock
+	clock *storetest.Clock
 	fake  *fakeFitment
 	store *flaky
 }
@@ -64,8 +47,8 @@ func newWorld(t *testing.T) *world {
 // newWorldWith gives the fitment service this long for an answer.
 func newWorldWith(t *testing.T, timeout time.Duration) *world {
 	t.Helper()
-	w := &world{t: t, clock: &clock{at: time.Date(2026, 3, 10, 9, 30, 0, 0, time.UTC)}}
-	under, err := embedded.Open(t.TempDir(), embedded.Options{Now: w.clock.now, NoSync: true})
+	w := &world{t: t, clock: storetest.NewClock(time.Date(2026, 3, 10, 9, 30, 0, 0, time.UTC))}
+	under, err := embedded.Open(t.TempDir(), embedded.Options{Now: w.clock.Now, NoSync: true})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -75,11 +58,11 @@ func newWorldWith(t *testing.T, timeout time.Duration) *world {
 			t.Error(err)
 		}
 	})
-	fake, conn := newFake(t, w.clock.now)
+	fake, conn := newFake(t, w.clock.Now)
 	w.fake = fake
 	prior := trust.Prior{Pass: 4, Fail: 1}
 	w.Server, err = server.New(server.Options{
-		Store: w.store, Fitment: conn, Now: w.clock.now, Log: slog.New(slog.DiscardHandler),
+		Store: w.store, Fitment: conn, Now: w.clock.Now, Log: slog.New(slog.DiscardHandler),
 		Priors: trust.Priors{Used: prior, Remanufactured: prior, New: prior}, FitmentTimeout: timeout,
 	})
 	if err != nil {

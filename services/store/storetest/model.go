@@ -82,7 +82,7 @@ func (m *machine) drawChange(r *rapid.T) store.Change {
 		c.Fingerprint[0] = byte(rapid.IntRange(0, 1).Draw(r, "fingerprint"))
 	}
 	if rapid.IntRange(0, 3).Draw(r, "limit") == 0 {
-		c.NotAfter = m.f.clock.now().Add(time.Duration(rapid.IntRange(-1, 1).Draw(r, "minutes")) * time.Minute)
+		c.NotAfter = m.f.clock.Now().Add(time.Duration(rapid.IntRange(-1, 1).Draw(r, "minutes")) * time.Minute)
 	}
 	return c
 }
@@ -122,13 +122,13 @@ func (m *machine) run(r *rapid.T, changes []store.Change) {
 
 // expected says what a change must answer; versions only for a repeat.
 func (m *machine) expected(c store.Change) store.Applied {
-	if known, ok := m.requests[c.Tenant+"/"+c.RequestID]; ok && c.RequestID != "" && !m.f.clock.now().After(known.until) {
+	if known, ok := m.requests[c.Tenant+"/"+c.RequestID]; ok && c.RequestID != "" && !m.f.clock.Now().After(known.until) {
 		if known.change.Fingerprint != c.Fingerprint {
 			return store.Applied{Err: store.ErrRequestReused}
 		}
 		return store.Applied{Replayed: true, Versions: known.answer.Versions, Answer: known.answer.Answer}
 	}
-	if !c.NotAfter.IsZero() && m.f.clock.now().After(c.NotAfter) {
+	if !c.NotAfter.IsZero() && m.f.clock.Now().After(c.NotAfter) {
 		return store.Applied{Err: store.ErrTooLate}
 	}
 	for _, p := range c.Puts {
@@ -148,7 +148,7 @@ func (m *machine) note(r *rapid.T, c store.Change, got store.Applied) {
 		m.records[p.Key] = store.Record{Key: p.Key, Version: got.Versions[i], Value: p.Value}
 	}
 	if c.RequestID != "" {
-		m.requests[c.Tenant+"/"+c.RequestID] = kept{change: c, answer: got, until: m.f.clock.now().Add(store.RequestIDTTL)}
+		m.requests[c.Tenant+"/"+c.RequestID] = kept{change: c, answer: got, until: m.f.clock.Now().Add(store.RequestIDTTL)}
 		m.past = append(m.past, c)
 	}
 }
@@ -169,7 +169,7 @@ func (m *machine) list(r *rapid.T) {
 }
 
 func (m *machine) time(r *rapid.T) {
-	m.f.clock.advance(time.Duration(rapid.Int64Range(0, int64(store.RequestIDTTL)).Draw(r, "by")))
+	m.f.clock.Advance(time.Duration(rapid.Int64Range(0, int64(store.RequestIDTTL)).Draw(r, "by")))
 }
 
 func (m *machine) reopen(r *rapid.T) {

@@ -24,7 +24,7 @@ func repeatsAnswerLikeTheFirst(t *testing.T, f *fixture) {
 	f.set(t, "A1", "later", store.Whatever)
 	before := f.place(t)
 	c.Answer = []byte("second")
-	c.NotAfter = f.clock.now().Add(-time.Hour) // long past, and no matter for a repeat
+	c.NotAfter = f.clock.Now().Add(-time.Hour) // long past, and no matter for a repeat
 	again := f.apply(t, c)[0]
 	seen, err := f.Seen(t.Context(), "a", "r1", [32]byte{9})
 	if err != nil {
@@ -92,14 +92,14 @@ func requestIDsAreKept(t *testing.T, f *fixture) {
 	for i := range many {
 		f.apply(t, store.Change{Tenant: "a", RequestID: fmt.Sprint("r", i), Fingerprint: [32]byte{1}, Answer: []byte("first")})
 	}
-	f.clock.advance(store.RequestIDTTL) // the very last moment of it
+	f.clock.Advance(store.RequestIDTTL) // the very last moment of it
 	f.set(t, "A1", "x", store.Whatever)
 	for i := range many {
 		if got, err := f.Seen(t.Context(), "a", fmt.Sprint("r", i), [32]byte{1}); err != nil || !got.Replayed {
 			t.Fatalf("r%d is forgotten within its time: %+v, %v", i, got, err)
 		}
 	}
-	f.clock.advance(time.Minute)
+	f.clock.Advance(time.Minute)
 	// Whether or not it was cleared away by now, it may mean something new.
 	c := store.Change{Tenant: "a", RequestID: "r0", Fingerprint: [32]byte{2}, Answer: []byte("second")}
 	if got := f.apply(t, c)[0]; got.Err != nil || got.Replayed || string(got.Answer) != "second" {
@@ -120,17 +120,17 @@ func requestIDsAreKept(t *testing.T, f *fixture) {
 
 func notAfter(t *testing.T, f *fixture) {
 	t.Helper()
-	limit := f.clock.now().Add(time.Minute)
+	limit := f.clock.Now().Add(time.Minute)
 	try := func(id string) store.Applied {
 		return f.apply(t, store.Change{
 			Tenant: "a", RequestID: id, NotAfter: limit, Puts: []store.Put{put(id, "x", store.Absent)},
 		})[0]
 	}
-	f.clock.advance(time.Minute)
+	f.clock.Advance(time.Minute)
 	if got := try("just-in-time"); got.Err != nil {
 		t.Errorf("at the limit: %v", got.Err)
 	}
-	f.clock.advance(time.Nanosecond)
+	f.clock.Advance(time.Nanosecond)
 	if got := try("late"); !errors.Is(got.Err, store.ErrTooLate) || f.value(t, key("late")) != "-" {
 		t.Errorf("after the limit: %+v", got)
 	}
@@ -142,9 +142,9 @@ func notAfter(t *testing.T, f *fixture) {
 func nowIsStoreTime(t *testing.T, f *fixture) {
 	t.Helper()
 	for range 2 {
-		if got, err := f.Now(t.Context()); err != nil || !got.Equal(f.clock.now()) {
-			t.Errorf("got %v, %v; want %v", got, err, f.clock.now())
+		if got, err := f.Now(t.Context()); err != nil || !got.Equal(f.clock.Now()) {
+			t.Errorf("got %v, %v; want %v", got, err, f.clock.Now())
 		}
-		f.clock.advance(time.Hour)
+		f.clock.Advance(time.Hour)
 	}
 }

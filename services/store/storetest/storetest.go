@@ -4,7 +4,6 @@ package storetest
 
 import (
 	"context"
-	"sync"
 	"testing"
 	"time"
 
@@ -56,36 +55,18 @@ func Run(t *testing.T, open Opener) {
 	for _, test := range tests {
 		t.Run(test.name, func(t *testing.T) {
 			t.Parallel()
-			clock := &clock{at: time.Date(2026, 3, 1, 12, 0, 0, 0, time.UTC)}
-			s, reopen := open(t, clock.now)
+			clock := NewClock(time.Date(2026, 3, 1, 12, 0, 0, 0, time.UTC))
+			s, reopen := open(t, clock.Now)
 			test.run(t, &fixture{Store: s, clock: clock, reopen: reopen})
 		})
 	}
-}
-
-// clock is time that the test moves.
-type clock struct {
-	mu sync.Mutex
-	at time.Time
-}
-
-func (c *clock) now() time.Time {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	return c.at
-}
-
-func (c *clock) advance(by time.Duration) {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	c.at = c.at.Add(by)
 }
 
 // fixture is an open store with shorthands that fail the test.
 type fixture struct {
 	store.Store
 
-	clock  *clock
+	clock  *Clock
 	reopen func() store.Store
 }
 
