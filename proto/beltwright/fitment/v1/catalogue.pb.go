@@ -21,6 +21,60 @@ const (
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
 
+// Type tells a replacement from a substitute. Both are directed and mean: the
+// new number may be fitted where the old one belongs.
+type Supersession_Type int32
+
+const (
+	// Not stated; counts as REPLACES.
+	Supersession_TYPE_UNSPECIFIED Supersession_Type = 0
+	// The maker has replaced the old number by the new one.
+	Supersession_REPLACES Supersession_Type = 1
+	// The maker allows the new number beside the old one.
+	Supersession_SUBSTITUTE Supersession_Type = 2
+)
+
+// Enum value maps for Supersession_Type.
+var (
+	Supersession_Type_name = map[int32]string{
+		0: "TYPE_UNSPECIFIED",
+		1: "REPLACES",
+		2: "SUBSTITUTE",
+	}
+	Supersession_Type_value = map[string]int32{
+		"TYPE_UNSPECIFIED": 0,
+		"REPLACES":         1,
+		"SUBSTITUTE":       2,
+	}
+)
+
+func (x Supersession_Type) Enum() *Supersession_Type {
+	p := new(Supersession_Type)
+	*p = x
+	return p
+}
+
+func (x Supersession_Type) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (Supersession_Type) Descriptor() protoreflect.EnumDescriptor {
+	return file_beltwright_fitment_v1_catalogue_proto_enumTypes[0].Descriptor()
+}
+
+func (Supersession_Type) Type() protoreflect.EnumType {
+	return &file_beltwright_fitment_v1_catalogue_proto_enumTypes[0]
+}
+
+func (x Supersession_Type) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use Supersession_Type.Descriptor instead.
+func (Supersession_Type) EnumDescriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_catalogue_proto_rawDescGZIP(), []int{0, 0}
+}
+
 // Type tells notices from coverage statements.
 type Recall_Type int32
 
@@ -58,11 +112,11 @@ func (x Recall_Type) String() string {
 }
 
 func (Recall_Type) Descriptor() protoreflect.EnumDescriptor {
-	return file_beltwright_fitment_v1_catalogue_proto_enumTypes[0].Descriptor()
+	return file_beltwright_fitment_v1_catalogue_proto_enumTypes[1].Descriptor()
 }
 
 func (Recall_Type) Type() protoreflect.EnumType {
-	return &file_beltwright_fitment_v1_catalogue_proto_enumTypes[0]
+	return &file_beltwright_fitment_v1_catalogue_proto_enumTypes[1]
 }
 
 func (x Recall_Type) Number() protoreflect.EnumNumber {
@@ -92,7 +146,18 @@ type Supersession struct {
 	// Market for which it holds; empty for any.
 	Market string `protobuf:"bytes,7,opt,name=market,proto3" json:"market,omitempty"`
 	// Where this is published.
-	Source        string `protobuf:"bytes,8,opt,name=source,proto3" json:"source,omitempty"`
+	Source string `protobuf:"bytes,8,opt,name=source,proto3" json:"source,omitempty"`
+	// First build date of the vehicle for which it holds, YYYY-MM-DD; empty for
+	// any.
+	BuiltFrom string `protobuf:"bytes,9,opt,name=built_from,json=builtFrom,proto3" json:"built_from,omitempty"`
+	// Last build date, inclusive; empty for any.
+	BuiltTo string `protobuf:"bytes,10,opt,name=built_to,json=builtTo,proto3" json:"built_to,omitempty"`
+	// Plant for which it holds; empty for any.
+	Plant string `protobuf:"bytes,11,opt,name=plant,proto3" json:"plant,omitempty"`
+	// Option codes that the vehicle must all have; empty for any.
+	Options []string `protobuf:"bytes,12,rep,name=options,proto3" json:"options,omitempty"`
+	// Whether it replaces or only substitutes.
+	Type          Supersession_Type `protobuf:"varint,13,opt,name=type,proto3,enum=beltwright.fitment.v1.Supersession_Type" json:"type,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -181,6 +246,41 @@ func (x *Supersession) GetSource() string {
 		return x.Source
 	}
 	return ""
+}
+
+func (x *Supersession) GetBuiltFrom() string {
+	if x != nil {
+		return x.BuiltFrom
+	}
+	return ""
+}
+
+func (x *Supersession) GetBuiltTo() string {
+	if x != nil {
+		return x.BuiltTo
+	}
+	return ""
+}
+
+func (x *Supersession) GetPlant() string {
+	if x != nil {
+		return x.Plant
+	}
+	return ""
+}
+
+func (x *Supersession) GetOptions() []string {
+	if x != nil {
+		return x.Options
+	}
+	return nil
+}
+
+func (x *Supersession) GetType() Supersession_Type {
+	if x != nil {
+		return x.Type
+	}
+	return Supersession_TYPE_UNSPECIFIED
 }
 
 // Recall is a recall notice, or the statement that the notices for some parts
@@ -347,6 +447,440 @@ func (x *Recall) GetSource() string {
 	return ""
 }
 
+// VehicleData is what a deployment knows of vehicles of one make: which dialect
+// their trouble codes are in, how long to wait before work, which resistance a
+// loop shows. Each field may be left out; the narrowest row that states a thing
+// counts (one with a model before one without, then the shorter span of years).
+type VehicleData struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Resource name, vehicleData/{id}; output only.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// Make.
+	Make string `protobuf:"bytes,2,opt,name=make,proto3" json:"make,omitempty"`
+	// Model; empty for every model.
+	Model string `protobuf:"bytes,3,opt,name=model,proto3" json:"model,omitempty"`
+	// First model year; 0 for any.
+	YearFrom int32 `protobuf:"varint,4,opt,name=year_from,json=yearFrom,proto3" json:"year_from,omitempty"`
+	// Last model year, inclusive; 0 for any.
+	YearTo int32 `protobuf:"varint,5,opt,name=year_to,json=yearTo,proto3" json:"year_to,omitempty"`
+	// Id of the dialect in which the vehicle's codes are written; empty where not
+	// known.
+	Dialect string `protobuf:"bytes,6,opt,name=dialect,proto3" json:"dialect,omitempty"`
+	// Minutes to wait after the battery is disconnected; absent where not known.
+	WaitMinutes *float64 `protobuf:"fixed64,7,opt,name=wait_minutes,json=waitMinutes,proto3,oneof" json:"wait_minutes,omitempty"`
+	// Kind of the part whose loop the window is of; unspecified for every kind
+	// with a squib.
+	Kind Part_Kind `protobuf:"varint,8,opt,name=kind,proto3,enum=beltwright.fitment.v1.Part_Kind" json:"kind,omitempty"`
+	// Resistance window of the loop; absent where not known.
+	Window *ResistanceWindow `protobuf:"bytes,9,opt,name=window,proto3" json:"window,omitempty"`
+	// Upper end of the module's display in ohms; absent where not known.
+	DisplayLimitOhms *float64 `protobuf:"fixed64,10,opt,name=display_limit_ohms,json=displayLimitOhms,proto3,oneof" json:"display_limit_ohms,omitempty"`
+	// Where this is published.
+	Source        string `protobuf:"bytes,11,opt,name=source,proto3" json:"source,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *VehicleData) Reset() {
+	*x = VehicleData{}
+	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *VehicleData) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*VehicleData) ProtoMessage() {}
+
+func (x *VehicleData) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use VehicleData.ProtoReflect.Descriptor instead.
+func (*VehicleData) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_catalogue_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *VehicleData) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *VehicleData) GetMake() string {
+	if x != nil {
+		return x.Make
+	}
+	return ""
+}
+
+func (x *VehicleData) GetModel() string {
+	if x != nil {
+		return x.Model
+	}
+	return ""
+}
+
+func (x *VehicleData) GetYearFrom() int32 {
+	if x != nil {
+		return x.YearFrom
+	}
+	return 0
+}
+
+func (x *VehicleData) GetYearTo() int32 {
+	if x != nil {
+		return x.YearTo
+	}
+	return 0
+}
+
+func (x *VehicleData) GetDialect() string {
+	if x != nil {
+		return x.Dialect
+	}
+	return ""
+}
+
+func (x *VehicleData) GetWaitMinutes() float64 {
+	if x != nil && x.WaitMinutes != nil {
+		return *x.WaitMinutes
+	}
+	return 0
+}
+
+func (x *VehicleData) GetKind() Part_Kind {
+	if x != nil {
+		return x.Kind
+	}
+	return Part_KIND_UNSPECIFIED
+}
+
+func (x *VehicleData) GetWindow() *ResistanceWindow {
+	if x != nil {
+		return x.Window
+	}
+	return nil
+}
+
+func (x *VehicleData) GetDisplayLimitOhms() float64 {
+	if x != nil && x.DisplayLimitOhms != nil {
+		return *x.DisplayLimitOhms
+	}
+	return 0
+}
+
+func (x *VehicleData) GetSource() string {
+	if x != nil {
+		return x.Source
+	}
+	return ""
+}
+
+// ListVehicleDataRequest asks for a page.
+type ListVehicleDataRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// At most this many, 1 to 1000; 0 means 50.
+	PageSize int32 `protobuf:"varint,1,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
+	// Token of the page before.
+	PageToken     string `protobuf:"bytes,2,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListVehicleDataRequest) Reset() {
+	*x = ListVehicleDataRequest{}
+	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListVehicleDataRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListVehicleDataRequest) ProtoMessage() {}
+
+func (x *ListVehicleDataRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListVehicleDataRequest.ProtoReflect.Descriptor instead.
+func (*ListVehicleDataRequest) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_catalogue_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *ListVehicleDataRequest) GetPageSize() int32 {
+	if x != nil {
+		return x.PageSize
+	}
+	return 0
+}
+
+func (x *ListVehicleDataRequest) GetPageToken() string {
+	if x != nil {
+		return x.PageToken
+	}
+	return ""
+}
+
+// ListVehicleDataResponse is a page.
+type ListVehicleDataResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The rows.
+	VehicleData []*VehicleData `protobuf:"bytes,1,rep,name=vehicle_data,json=vehicleData,proto3" json:"vehicle_data,omitempty"`
+	// Token of the next page; empty at the end.
+	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	// Place of the catalogue at which it was read.
+	Revision      string `protobuf:"bytes,3,opt,name=revision,proto3" json:"revision,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListVehicleDataResponse) Reset() {
+	*x = ListVehicleDataResponse{}
+	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListVehicleDataResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListVehicleDataResponse) ProtoMessage() {}
+
+func (x *ListVehicleDataResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListVehicleDataResponse.ProtoReflect.Descriptor instead.
+func (*ListVehicleDataResponse) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_catalogue_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *ListVehicleDataResponse) GetVehicleData() []*VehicleData {
+	if x != nil {
+		return x.VehicleData
+	}
+	return nil
+}
+
+func (x *ListVehicleDataResponse) GetNextPageToken() string {
+	if x != nil {
+		return x.NextPageToken
+	}
+	return ""
+}
+
+func (x *ListVehicleDataResponse) GetRevision() string {
+	if x != nil {
+		return x.Revision
+	}
+	return ""
+}
+
+// ImportVehicleDataRequest is one message of the upload.
+type ImportVehicleDataRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Options first, then the file in pieces.
+	//
+	// Types that are valid to be assigned to Content:
+	//
+	//	*ImportVehicleDataRequest_Options
+	//	*ImportVehicleDataRequest_Chunk
+	Content       isImportVehicleDataRequest_Content `protobuf_oneof:"content"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ImportVehicleDataRequest) Reset() {
+	*x = ImportVehicleDataRequest{}
+	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ImportVehicleDataRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ImportVehicleDataRequest) ProtoMessage() {}
+
+func (x *ImportVehicleDataRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ImportVehicleDataRequest.ProtoReflect.Descriptor instead.
+func (*ImportVehicleDataRequest) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_catalogue_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *ImportVehicleDataRequest) GetContent() isImportVehicleDataRequest_Content {
+	if x != nil {
+		return x.Content
+	}
+	return nil
+}
+
+func (x *ImportVehicleDataRequest) GetOptions() *ImportOptions {
+	if x != nil {
+		if x, ok := x.Content.(*ImportVehicleDataRequest_Options); ok {
+			return x.Options
+		}
+	}
+	return nil
+}
+
+func (x *ImportVehicleDataRequest) GetChunk() []byte {
+	if x != nil {
+		if x, ok := x.Content.(*ImportVehicleDataRequest_Chunk); ok {
+			return x.Chunk
+		}
+	}
+	return nil
+}
+
+type isImportVehicleDataRequest_Content interface {
+	isImportVehicleDataRequest_Content()
+}
+
+type ImportVehicleDataRequest_Options struct {
+	// Options; only in the first message.
+	Options *ImportOptions `protobuf:"bytes,1,opt,name=options,proto3,oneof"`
+}
+
+type ImportVehicleDataRequest_Chunk struct {
+	// The next piece of the CSV file, at most 256 KiB.
+	Chunk []byte `protobuf:"bytes,2,opt,name=chunk,proto3,oneof"`
+}
+
+func (*ImportVehicleDataRequest_Options) isImportVehicleDataRequest_Content() {}
+
+func (*ImportVehicleDataRequest_Chunk) isImportVehicleDataRequest_Content() {}
+
+// ImportVehicleDataResponse answers rows as they become durable, then sums up.
+type ImportVehicleDataResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// A row's result, or at the end the summary.
+	//
+	// Types that are valid to be assigned to Content:
+	//
+	//	*ImportVehicleDataResponse_Row
+	//	*ImportVehicleDataResponse_Summary
+	Content       isImportVehicleDataResponse_Content `protobuf_oneof:"content"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ImportVehicleDataResponse) Reset() {
+	*x = ImportVehicleDataResponse{}
+	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ImportVehicleDataResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ImportVehicleDataResponse) ProtoMessage() {}
+
+func (x *ImportVehicleDataResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ImportVehicleDataResponse.ProtoReflect.Descriptor instead.
+func (*ImportVehicleDataResponse) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_catalogue_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *ImportVehicleDataResponse) GetContent() isImportVehicleDataResponse_Content {
+	if x != nil {
+		return x.Content
+	}
+	return nil
+}
+
+func (x *ImportVehicleDataResponse) GetRow() *RowResult {
+	if x != nil {
+		if x, ok := x.Content.(*ImportVehicleDataResponse_Row); ok {
+			return x.Row
+		}
+	}
+	return nil
+}
+
+func (x *ImportVehicleDataResponse) GetSummary() *ImportSummary {
+	if x != nil {
+		if x, ok := x.Content.(*ImportVehicleDataResponse_Summary); ok {
+			return x.Summary
+		}
+	}
+	return nil
+}
+
+type isImportVehicleDataResponse_Content interface {
+	isImportVehicleDataResponse_Content()
+}
+
+type ImportVehicleDataResponse_Row struct {
+	// One row.
+	Row *RowResult `protobuf:"bytes,1,opt,name=row,proto3,oneof"`
+}
+
+type ImportVehicleDataResponse_Summary struct {
+	// All rows; the last message.
+	Summary *ImportSummary `protobuf:"bytes,2,opt,name=summary,proto3,oneof"`
+}
+
+func (*ImportVehicleDataResponse_Row) isImportVehicleDataResponse_Content() {}
+
+func (*ImportVehicleDataResponse_Summary) isImportVehicleDataResponse_Content() {}
+
 // GetPartRequest asks for one part.
 type GetPartRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -358,7 +892,7 @@ type GetPartRequest struct {
 
 func (x *GetPartRequest) Reset() {
 	*x = GetPartRequest{}
-	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[2]
+	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -370,7 +904,7 @@ func (x *GetPartRequest) String() string {
 func (*GetPartRequest) ProtoMessage() {}
 
 func (x *GetPartRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[2]
+	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -383,7 +917,7 @@ func (x *GetPartRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetPartRequest.ProtoReflect.Descriptor instead.
 func (*GetPartRequest) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_catalogue_proto_rawDescGZIP(), []int{2}
+	return file_beltwright_fitment_v1_catalogue_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *GetPartRequest) GetName() string {
@@ -406,7 +940,7 @@ type GetPartResponse struct {
 
 func (x *GetPartResponse) Reset() {
 	*x = GetPartResponse{}
-	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[3]
+	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -418,7 +952,7 @@ func (x *GetPartResponse) String() string {
 func (*GetPartResponse) ProtoMessage() {}
 
 func (x *GetPartResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[3]
+	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -431,7 +965,7 @@ func (x *GetPartResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetPartResponse.ProtoReflect.Descriptor instead.
 func (*GetPartResponse) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_catalogue_proto_rawDescGZIP(), []int{3}
+	return file_beltwright_fitment_v1_catalogue_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *GetPartResponse) GetPart() *Part {
@@ -461,7 +995,7 @@ type ListPartsRequest struct {
 
 func (x *ListPartsRequest) Reset() {
 	*x = ListPartsRequest{}
-	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[4]
+	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -473,7 +1007,7 @@ func (x *ListPartsRequest) String() string {
 func (*ListPartsRequest) ProtoMessage() {}
 
 func (x *ListPartsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[4]
+	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -486,7 +1020,7 @@ func (x *ListPartsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPartsRequest.ProtoReflect.Descriptor instead.
 func (*ListPartsRequest) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_catalogue_proto_rawDescGZIP(), []int{4}
+	return file_beltwright_fitment_v1_catalogue_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *ListPartsRequest) GetPageSize() int32 {
@@ -518,7 +1052,7 @@ type ListPartsResponse struct {
 
 func (x *ListPartsResponse) Reset() {
 	*x = ListPartsResponse{}
-	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[5]
+	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -530,7 +1064,7 @@ func (x *ListPartsResponse) String() string {
 func (*ListPartsResponse) ProtoMessage() {}
 
 func (x *ListPartsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[5]
+	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -543,7 +1077,7 @@ func (x *ListPartsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListPartsResponse.ProtoReflect.Descriptor instead.
 func (*ListPartsResponse) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_catalogue_proto_rawDescGZIP(), []int{5}
+	return file_beltwright_fitment_v1_catalogue_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *ListPartsResponse) GetParts() []*Part {
@@ -580,7 +1114,7 @@ type ListSupersessionsRequest struct {
 
 func (x *ListSupersessionsRequest) Reset() {
 	*x = ListSupersessionsRequest{}
-	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[6]
+	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -592,7 +1126,7 @@ func (x *ListSupersessionsRequest) String() string {
 func (*ListSupersessionsRequest) ProtoMessage() {}
 
 func (x *ListSupersessionsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[6]
+	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -605,7 +1139,7 @@ func (x *ListSupersessionsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListSupersessionsRequest.ProtoReflect.Descriptor instead.
 func (*ListSupersessionsRequest) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_catalogue_proto_rawDescGZIP(), []int{6}
+	return file_beltwright_fitment_v1_catalogue_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *ListSupersessionsRequest) GetPageSize() int32 {
@@ -637,7 +1171,7 @@ type ListSupersessionsResponse struct {
 
 func (x *ListSupersessionsResponse) Reset() {
 	*x = ListSupersessionsResponse{}
-	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[7]
+	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -649,7 +1183,7 @@ func (x *ListSupersessionsResponse) String() string {
 func (*ListSupersessionsResponse) ProtoMessage() {}
 
 func (x *ListSupersessionsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[7]
+	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -662,7 +1196,7 @@ func (x *ListSupersessionsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListSupersessionsResponse.ProtoReflect.Descriptor instead.
 func (*ListSupersessionsResponse) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_catalogue_proto_rawDescGZIP(), []int{7}
+	return file_beltwright_fitment_v1_catalogue_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *ListSupersessionsResponse) GetSupersessions() []*Supersession {
@@ -699,7 +1233,7 @@ type ListRecallsRequest struct {
 
 func (x *ListRecallsRequest) Reset() {
 	*x = ListRecallsRequest{}
-	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[8]
+	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -711,7 +1245,7 @@ func (x *ListRecallsRequest) String() string {
 func (*ListRecallsRequest) ProtoMessage() {}
 
 func (x *ListRecallsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[8]
+	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -724,7 +1258,7 @@ func (x *ListRecallsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRecallsRequest.ProtoReflect.Descriptor instead.
 func (*ListRecallsRequest) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_catalogue_proto_rawDescGZIP(), []int{8}
+	return file_beltwright_fitment_v1_catalogue_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *ListRecallsRequest) GetPageSize() int32 {
@@ -756,7 +1290,7 @@ type ListRecallsResponse struct {
 
 func (x *ListRecallsResponse) Reset() {
 	*x = ListRecallsResponse{}
-	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[9]
+	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -768,7 +1302,7 @@ func (x *ListRecallsResponse) String() string {
 func (*ListRecallsResponse) ProtoMessage() {}
 
 func (x *ListRecallsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[9]
+	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -781,7 +1315,7 @@ func (x *ListRecallsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListRecallsResponse.ProtoReflect.Descriptor instead.
 func (*ListRecallsResponse) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_catalogue_proto_rawDescGZIP(), []int{9}
+	return file_beltwright_fitment_v1_catalogue_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *ListRecallsResponse) GetRecalls() []*Recall {
@@ -821,7 +1355,7 @@ type ImportPartsRequest struct {
 
 func (x *ImportPartsRequest) Reset() {
 	*x = ImportPartsRequest{}
-	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[10]
+	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -833,7 +1367,7 @@ func (x *ImportPartsRequest) String() string {
 func (*ImportPartsRequest) ProtoMessage() {}
 
 func (x *ImportPartsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[10]
+	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -846,7 +1380,7 @@ func (x *ImportPartsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ImportPartsRequest.ProtoReflect.Descriptor instead.
 func (*ImportPartsRequest) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_catalogue_proto_rawDescGZIP(), []int{10}
+	return file_beltwright_fitment_v1_catalogue_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *ImportPartsRequest) GetContent() isImportPartsRequest_Content {
@@ -908,7 +1442,7 @@ type ImportPartsResponse struct {
 
 func (x *ImportPartsResponse) Reset() {
 	*x = ImportPartsResponse{}
-	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[11]
+	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -920,7 +1454,7 @@ func (x *ImportPartsResponse) String() string {
 func (*ImportPartsResponse) ProtoMessage() {}
 
 func (x *ImportPartsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[11]
+	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -933,7 +1467,7 @@ func (x *ImportPartsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ImportPartsResponse.ProtoReflect.Descriptor instead.
 func (*ImportPartsResponse) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_catalogue_proto_rawDescGZIP(), []int{11}
+	return file_beltwright_fitment_v1_catalogue_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *ImportPartsResponse) GetContent() isImportPartsResponse_Content {
@@ -995,7 +1529,7 @@ type ImportSupersessionsRequest struct {
 
 func (x *ImportSupersessionsRequest) Reset() {
 	*x = ImportSupersessionsRequest{}
-	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[12]
+	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1007,7 +1541,7 @@ func (x *ImportSupersessionsRequest) String() string {
 func (*ImportSupersessionsRequest) ProtoMessage() {}
 
 func (x *ImportSupersessionsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[12]
+	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1020,7 +1554,7 @@ func (x *ImportSupersessionsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ImportSupersessionsRequest.ProtoReflect.Descriptor instead.
 func (*ImportSupersessionsRequest) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_catalogue_proto_rawDescGZIP(), []int{12}
+	return file_beltwright_fitment_v1_catalogue_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *ImportSupersessionsRequest) GetContent() isImportSupersessionsRequest_Content {
@@ -1082,7 +1616,7 @@ type ImportSupersessionsResponse struct {
 
 func (x *ImportSupersessionsResponse) Reset() {
 	*x = ImportSupersessionsResponse{}
-	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[13]
+	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1094,7 +1628,7 @@ func (x *ImportSupersessionsResponse) String() string {
 func (*ImportSupersessionsResponse) ProtoMessage() {}
 
 func (x *ImportSupersessionsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[13]
+	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1107,7 +1641,7 @@ func (x *ImportSupersessionsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ImportSupersessionsResponse.ProtoReflect.Descriptor instead.
 func (*ImportSupersessionsResponse) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_catalogue_proto_rawDescGZIP(), []int{13}
+	return file_beltwright_fitment_v1_catalogue_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *ImportSupersessionsResponse) GetContent() isImportSupersessionsResponse_Content {
@@ -1169,7 +1703,7 @@ type ImportRecallsRequest struct {
 
 func (x *ImportRecallsRequest) Reset() {
 	*x = ImportRecallsRequest{}
-	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[14]
+	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1181,7 +1715,7 @@ func (x *ImportRecallsRequest) String() string {
 func (*ImportRecallsRequest) ProtoMessage() {}
 
 func (x *ImportRecallsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[14]
+	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1194,7 +1728,7 @@ func (x *ImportRecallsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ImportRecallsRequest.ProtoReflect.Descriptor instead.
 func (*ImportRecallsRequest) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_catalogue_proto_rawDescGZIP(), []int{14}
+	return file_beltwright_fitment_v1_catalogue_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *ImportRecallsRequest) GetContent() isImportRecallsRequest_Content {
@@ -1256,7 +1790,7 @@ type ImportRecallsResponse struct {
 
 func (x *ImportRecallsResponse) Reset() {
 	*x = ImportRecallsResponse{}
-	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[15]
+	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1268,7 +1802,7 @@ func (x *ImportRecallsResponse) String() string {
 func (*ImportRecallsResponse) ProtoMessage() {}
 
 func (x *ImportRecallsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[15]
+	mi := &file_beltwright_fitment_v1_catalogue_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1281,7 +1815,7 @@ func (x *ImportRecallsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ImportRecallsResponse.ProtoReflect.Descriptor instead.
 func (*ImportRecallsResponse) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_catalogue_proto_rawDescGZIP(), []int{15}
+	return file_beltwright_fitment_v1_catalogue_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *ImportRecallsResponse) GetContent() isImportRecallsResponse_Content {
@@ -1331,7 +1865,7 @@ var File_beltwright_fitment_v1_catalogue_proto protoreflect.FileDescriptor
 
 const file_beltwright_fitment_v1_catalogue_proto_rawDesc = "" +
 	"\n" +
-	"%beltwright/fitment/v1/catalogue.proto\x12\x15beltwright.fitment.v1\x1a\"beltwright/fitment/v1/common.proto\x1a#beltwright/fitment/v1/imports.proto\"\xdc\x01\n" +
+	"%beltwright/fitment/v1/catalogue.proto\x12\x15beltwright.fitment.v1\x1a\"beltwright/fitment/v1/common.proto\x1a#beltwright/fitment/v1/imports.proto\"\xc0\x03\n" +
 	"\fSupersession\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x14\n" +
 	"\x05maker\x18\x02 \x01(\tR\x05maker\x12\x1d\n" +
@@ -1342,7 +1876,19 @@ const file_beltwright_fitment_v1_catalogue_proto_rawDesc = "" +
 	"\tyear_from\x18\x05 \x01(\x05R\byearFrom\x12\x17\n" +
 	"\ayear_to\x18\x06 \x01(\x05R\x06yearTo\x12\x16\n" +
 	"\x06market\x18\a \x01(\tR\x06market\x12\x16\n" +
-	"\x06source\x18\b \x01(\tR\x06source\"\xd9\x03\n" +
+	"\x06source\x18\b \x01(\tR\x06source\x12\x1d\n" +
+	"\n" +
+	"built_from\x18\t \x01(\tR\tbuiltFrom\x12\x19\n" +
+	"\bbuilt_to\x18\n" +
+	" \x01(\tR\abuiltTo\x12\x14\n" +
+	"\x05plant\x18\v \x01(\tR\x05plant\x12\x18\n" +
+	"\aoptions\x18\f \x03(\tR\aoptions\x12<\n" +
+	"\x04type\x18\r \x01(\x0e2(.beltwright.fitment.v1.Supersession.TypeR\x04type\":\n" +
+	"\x04Type\x12\x14\n" +
+	"\x10TYPE_UNSPECIFIED\x10\x00\x12\f\n" +
+	"\bREPLACES\x10\x01\x12\x0e\n" +
+	"\n" +
+	"SUBSTITUTE\x10\x02\"\xd9\x03\n" +
 	"\x06Recall\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x126\n" +
 	"\x04type\x18\x02 \x01(\x0e2\".beltwright.fitment.v1.Recall.TypeR\x04type\x12\x16\n" +
@@ -1365,7 +1911,38 @@ const file_beltwright_fitment_v1_catalogue_proto_rawDesc = "" +
 	"\x10TYPE_UNSPECIFIED\x10\x00\x12\n" +
 	"\n" +
 	"\x06NOTICE\x10\x01\x12\f\n" +
-	"\bCOVERAGE\x10\x02\"$\n" +
+	"\bCOVERAGE\x10\x02\"\xad\x03\n" +
+	"\vVehicleData\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12\x12\n" +
+	"\x04make\x18\x02 \x01(\tR\x04make\x12\x14\n" +
+	"\x05model\x18\x03 \x01(\tR\x05model\x12\x1b\n" +
+	"\tyear_from\x18\x04 \x01(\x05R\byearFrom\x12\x17\n" +
+	"\ayear_to\x18\x05 \x01(\x05R\x06yearTo\x12\x18\n" +
+	"\adialect\x18\x06 \x01(\tR\adialect\x12&\n" +
+	"\fwait_minutes\x18\a \x01(\x01H\x00R\vwaitMinutes\x88\x01\x01\x124\n" +
+	"\x04kind\x18\b \x01(\x0e2 .beltwright.fitment.v1.Part.KindR\x04kind\x12?\n" +
+	"\x06window\x18\t \x01(\v2'.beltwright.fitment.v1.ResistanceWindowR\x06window\x121\n" +
+	"\x12display_limit_ohms\x18\n" +
+	" \x01(\x01H\x01R\x10displayLimitOhms\x88\x01\x01\x12\x16\n" +
+	"\x06source\x18\v \x01(\tR\x06sourceB\x0f\n" +
+	"\r_wait_minutesB\x15\n" +
+	"\x13_display_limit_ohms\"T\n" +
+	"\x16ListVehicleDataRequest\x12\x1b\n" +
+	"\tpage_size\x18\x01 \x01(\x05R\bpageSize\x12\x1d\n" +
+	"\n" +
+	"page_token\x18\x02 \x01(\tR\tpageToken\"\xa4\x01\n" +
+	"\x17ListVehicleDataResponse\x12E\n" +
+	"\fvehicle_data\x18\x01 \x03(\v2\".beltwright.fitment.v1.VehicleDataR\vvehicleData\x12&\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\x12\x1a\n" +
+	"\brevision\x18\x03 \x01(\tR\brevision\"\x7f\n" +
+	"\x18ImportVehicleDataRequest\x12@\n" +
+	"\aoptions\x18\x01 \x01(\v2$.beltwright.fitment.v1.ImportOptionsH\x00R\aoptions\x12\x16\n" +
+	"\x05chunk\x18\x02 \x01(\fH\x00R\x05chunkB\t\n" +
+	"\acontent\"\x9e\x01\n" +
+	"\x19ImportVehicleDataResponse\x124\n" +
+	"\x03row\x18\x01 \x01(\v2 .beltwright.fitment.v1.RowResultH\x00R\x03row\x12@\n" +
+	"\asummary\x18\x02 \x01(\v2$.beltwright.fitment.v1.ImportSummaryH\x00R\asummaryB\t\n" +
+	"\acontent\"$\n" +
 	"\x0eGetPartRequest\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\"^\n" +
 	"\x0fGetPartResponse\x12/\n" +
@@ -1418,12 +1995,14 @@ const file_beltwright_fitment_v1_catalogue_proto_rawDesc = "" +
 	"\x15ImportRecallsResponse\x124\n" +
 	"\x03row\x18\x01 \x01(\v2 .beltwright.fitment.v1.RowResultH\x00R\x03row\x12@\n" +
 	"\asummary\x18\x02 \x01(\v2$.beltwright.fitment.v1.ImportSummaryH\x00R\asummaryB\t\n" +
-	"\acontent2\x87\x06\n" +
+	"\acontent2\xf5\a\n" +
 	"\x10CatalogueService\x12X\n" +
 	"\aGetPart\x12%.beltwright.fitment.v1.GetPartRequest\x1a&.beltwright.fitment.v1.GetPartResponse\x12^\n" +
 	"\tListParts\x12'.beltwright.fitment.v1.ListPartsRequest\x1a(.beltwright.fitment.v1.ListPartsResponse\x12v\n" +
 	"\x11ListSupersessions\x12/.beltwright.fitment.v1.ListSupersessionsRequest\x1a0.beltwright.fitment.v1.ListSupersessionsResponse\x12d\n" +
-	"\vListRecalls\x12).beltwright.fitment.v1.ListRecallsRequest\x1a*.beltwright.fitment.v1.ListRecallsResponse\x12h\n" +
+	"\vListRecalls\x12).beltwright.fitment.v1.ListRecallsRequest\x1a*.beltwright.fitment.v1.ListRecallsResponse\x12p\n" +
+	"\x0fListVehicleData\x12-.beltwright.fitment.v1.ListVehicleDataRequest\x1a..beltwright.fitment.v1.ListVehicleDataResponse\x12z\n" +
+	"\x11ImportVehicleData\x12/.beltwright.fitment.v1.ImportVehicleDataRequest\x1a0.beltwright.fitment.v1.ImportVehicleDataResponse(\x010\x01\x12h\n" +
 	"\vImportParts\x12).beltwright.fitment.v1.ImportPartsRequest\x1a*.beltwright.fitment.v1.ImportPartsResponse(\x010\x01\x12\x80\x01\n" +
 	"\x13ImportSupersessions\x121.beltwright.fitment.v1.ImportSupersessionsRequest\x1a2.beltwright.fitment.v1.ImportSupersessionsResponse(\x010\x01\x12n\n" +
 	"\rImportRecalls\x12+.beltwright.fitment.v1.ImportRecallsRequest\x1a,.beltwright.fitment.v1.ImportRecallsResponse(\x010\x01B\xdb\x01\n" +
@@ -1441,67 +2020,85 @@ func file_beltwright_fitment_v1_catalogue_proto_rawDescGZIP() []byte {
 	return file_beltwright_fitment_v1_catalogue_proto_rawDescData
 }
 
-var file_beltwright_fitment_v1_catalogue_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_beltwright_fitment_v1_catalogue_proto_msgTypes = make([]protoimpl.MessageInfo, 16)
+var file_beltwright_fitment_v1_catalogue_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
+var file_beltwright_fitment_v1_catalogue_proto_msgTypes = make([]protoimpl.MessageInfo, 21)
 var file_beltwright_fitment_v1_catalogue_proto_goTypes = []any{
-	(Recall_Type)(0),                    // 0: beltwright.fitment.v1.Recall.Type
-	(*Supersession)(nil),                // 1: beltwright.fitment.v1.Supersession
-	(*Recall)(nil),                      // 2: beltwright.fitment.v1.Recall
-	(*GetPartRequest)(nil),              // 3: beltwright.fitment.v1.GetPartRequest
-	(*GetPartResponse)(nil),             // 4: beltwright.fitment.v1.GetPartResponse
-	(*ListPartsRequest)(nil),            // 5: beltwright.fitment.v1.ListPartsRequest
-	(*ListPartsResponse)(nil),           // 6: beltwright.fitment.v1.ListPartsResponse
-	(*ListSupersessionsRequest)(nil),    // 7: beltwright.fitment.v1.ListSupersessionsRequest
-	(*ListSupersessionsResponse)(nil),   // 8: beltwright.fitment.v1.ListSupersessionsResponse
-	(*ListRecallsRequest)(nil),          // 9: beltwright.fitment.v1.ListRecallsRequest
-	(*ListRecallsResponse)(nil),         // 10: beltwright.fitment.v1.ListRecallsResponse
-	(*ImportPartsRequest)(nil),          // 11: beltwright.fitment.v1.ImportPartsRequest
-	(*ImportPartsResponse)(nil),         // 12: beltwright.fitment.v1.ImportPartsResponse
-	(*ImportSupersessionsRequest)(nil),  // 13: beltwright.fitment.v1.ImportSupersessionsRequest
-	(*ImportSupersessionsResponse)(nil), // 14: beltwright.fitment.v1.ImportSupersessionsResponse
-	(*ImportRecallsRequest)(nil),        // 15: beltwright.fitment.v1.ImportRecallsRequest
-	(*ImportRecallsResponse)(nil),       // 16: beltwright.fitment.v1.ImportRecallsResponse
-	(Part_Kind)(0),                      // 17: beltwright.fitment.v1.Part.Kind
-	(*Part)(nil),                        // 18: beltwright.fitment.v1.Part
-	(*ImportOptions)(nil),               // 19: beltwright.fitment.v1.ImportOptions
-	(*RowResult)(nil),                   // 20: beltwright.fitment.v1.RowResult
-	(*ImportSummary)(nil),               // 21: beltwright.fitment.v1.ImportSummary
+	(Supersession_Type)(0),              // 0: beltwright.fitment.v1.Supersession.Type
+	(Recall_Type)(0),                    // 1: beltwright.fitment.v1.Recall.Type
+	(*Supersession)(nil),                // 2: beltwright.fitment.v1.Supersession
+	(*Recall)(nil),                      // 3: beltwright.fitment.v1.Recall
+	(*VehicleData)(nil),                 // 4: beltwright.fitment.v1.VehicleData
+	(*ListVehicleDataRequest)(nil),      // 5: beltwright.fitment.v1.ListVehicleDataRequest
+	(*ListVehicleDataResponse)(nil),     // 6: beltwright.fitment.v1.ListVehicleDataResponse
+	(*ImportVehicleDataRequest)(nil),    // 7: beltwright.fitment.v1.ImportVehicleDataRequest
+	(*ImportVehicleDataResponse)(nil),   // 8: beltwright.fitment.v1.ImportVehicleDataResponse
+	(*GetPartRequest)(nil),              // 9: beltwright.fitment.v1.GetPartRequest
+	(*GetPartResponse)(nil),             // 10: beltwright.fitment.v1.GetPartResponse
+	(*ListPartsRequest)(nil),            // 11: beltwright.fitment.v1.ListPartsRequest
+	(*ListPartsResponse)(nil),           // 12: beltwright.fitment.v1.ListPartsResponse
+	(*ListSupersessionsRequest)(nil),    // 13: beltwright.fitment.v1.ListSupersessionsRequest
+	(*ListSupersessionsResponse)(nil),   // 14: beltwright.fitment.v1.ListSupersessionsResponse
+	(*ListRecallsRequest)(nil),          // 15: beltwright.fitment.v1.ListRecallsRequest
+	(*ListRecallsResponse)(nil),         // 16: beltwright.fitment.v1.ListRecallsResponse
+	(*ImportPartsRequest)(nil),          // 17: beltwright.fitment.v1.ImportPartsRequest
+	(*ImportPartsResponse)(nil),         // 18: beltwright.fitment.v1.ImportPartsResponse
+	(*ImportSupersessionsRequest)(nil),  // 19: beltwright.fitment.v1.ImportSupersessionsRequest
+	(*ImportSupersessionsResponse)(nil), // 20: beltwright.fitment.v1.ImportSupersessionsResponse
+	(*ImportRecallsRequest)(nil),        // 21: beltwright.fitment.v1.ImportRecallsRequest
+	(*ImportRecallsResponse)(nil),       // 22: beltwright.fitment.v1.ImportRecallsResponse
+	(Part_Kind)(0),                      // 23: beltwright.fitment.v1.Part.Kind
+	(*ResistanceWindow)(nil),            // 24: beltwright.fitment.v1.ResistanceWindow
+	(*ImportOptions)(nil),               // 25: beltwright.fitment.v1.ImportOptions
+	(*RowResult)(nil),                   // 26: beltwright.fitment.v1.RowResult
+	(*ImportSummary)(nil),               // 27: beltwright.fitment.v1.ImportSummary
+	(*Part)(nil),                        // 28: beltwright.fitment.v1.Part
 }
 var file_beltwright_fitment_v1_catalogue_proto_depIdxs = []int32{
-	0,  // 0: beltwright.fitment.v1.Recall.type:type_name -> beltwright.fitment.v1.Recall.Type
-	17, // 1: beltwright.fitment.v1.Recall.kind:type_name -> beltwright.fitment.v1.Part.Kind
-	18, // 2: beltwright.fitment.v1.GetPartResponse.part:type_name -> beltwright.fitment.v1.Part
-	18, // 3: beltwright.fitment.v1.ListPartsResponse.parts:type_name -> beltwright.fitment.v1.Part
-	1,  // 4: beltwright.fitment.v1.ListSupersessionsResponse.supersessions:type_name -> beltwright.fitment.v1.Supersession
-	2,  // 5: beltwright.fitment.v1.ListRecallsResponse.recalls:type_name -> beltwright.fitment.v1.Recall
-	19, // 6: beltwright.fitment.v1.ImportPartsRequest.options:type_name -> beltwright.fitment.v1.ImportOptions
-	20, // 7: beltwright.fitment.v1.ImportPartsResponse.row:type_name -> beltwright.fitment.v1.RowResult
-	21, // 8: beltwright.fitment.v1.ImportPartsResponse.summary:type_name -> beltwright.fitment.v1.ImportSummary
-	19, // 9: beltwright.fitment.v1.ImportSupersessionsRequest.options:type_name -> beltwright.fitment.v1.ImportOptions
-	20, // 10: beltwright.fitment.v1.ImportSupersessionsResponse.row:type_name -> beltwright.fitment.v1.RowResult
-	21, // 11: beltwright.fitment.v1.ImportSupersessionsResponse.summary:type_name -> beltwright.fitment.v1.ImportSummary
-	19, // 12: beltwright.fitment.v1.ImportRecallsRequest.options:type_name -> beltwright.fitment.v1.ImportOptions
-	20, // 13: beltwright.fitment.v1.ImportRecallsResponse.row:type_name -> beltwright.fitment.v1.RowResult
-	21, // 14: beltwright.fitment.v1.ImportRecallsResponse.summary:type_name -> beltwright.fitment.v1.ImportSummary
-	3,  // 15: beltwright.fitment.v1.CatalogueService.GetPart:input_type -> beltwright.fitment.v1.GetPartRequest
-	5,  // 16: beltwright.fitment.v1.CatalogueService.ListParts:input_type -> beltwright.fitment.v1.ListPartsRequest
-	7,  // 17: beltwright.fitment.v1.CatalogueService.ListSupersessions:input_type -> beltwright.fitment.v1.ListSupersessionsRequest
-	9,  // 18: beltwright.fitment.v1.CatalogueService.ListRecalls:input_type -> beltwright.fitment.v1.ListRecallsRequest
-	11, // 19: beltwright.fitment.v1.CatalogueService.ImportParts:input_type -> beltwright.fitment.v1.ImportPartsRequest
-	13, // 20: beltwright.fitment.v1.CatalogueService.ImportSupersessions:input_type -> beltwright.fitment.v1.ImportSupersessionsRequest
-	15, // 21: beltwright.fitment.v1.CatalogueService.ImportRecalls:input_type -> beltwright.fitment.v1.ImportRecallsRequest
-	4,  // 22: beltwright.fitment.v1.CatalogueService.GetPart:output_type -> beltwright.fitment.v1.GetPartResponse
-	6,  // 23: beltwright.fitment.v1.CatalogueService.ListParts:output_type -> beltwright.fitment.v1.ListPartsResponse
-	8,  // 24: beltwright.fitment.v1.CatalogueService.ListSupersessions:output_type -> beltwright.fitment.v1.ListSupersessionsResponse
-	10, // 25: beltwright.fitment.v1.CatalogueService.ListRecalls:output_type -> beltwright.fitment.v1.ListRecallsResponse
-	12, // 26: beltwright.fitment.v1.CatalogueService.ImportParts:output_type -> beltwright.fitment.v1.ImportPartsResponse
-	14, // 27: beltwright.fitment.v1.CatalogueService.ImportSupersessions:output_type -> beltwright.fitment.v1.ImportSupersessionsResponse
-	16, // 28: beltwright.fitment.v1.CatalogueService.ImportRecalls:output_type -> beltwright.fitment.v1.ImportRecallsResponse
-	22, // [22:29] is the sub-list for method output_type
-	15, // [15:22] is the sub-list for method input_type
-	15, // [15:15] is the sub-list for extension type_name
-	15, // [15:15] is the sub-list for extension extendee
-	0,  // [0:15] is the sub-list for field type_name
+	0,  // 0: beltwright.fitment.v1.Supersession.type:type_name -> beltwright.fitment.v1.Supersession.Type
+	1,  // 1: beltwright.fitment.v1.Recall.type:type_name -> beltwright.fitment.v1.Recall.Type
+	23, // 2: beltwright.fitment.v1.Recall.kind:type_name -> beltwright.fitment.v1.Part.Kind
+	23, // 3: beltwright.fitment.v1.VehicleData.kind:type_name -> beltwright.fitment.v1.Part.Kind
+	24, // 4: beltwright.fitment.v1.VehicleData.window:type_name -> beltwright.fitment.v1.ResistanceWindow
+	4,  // 5: beltwright.fitment.v1.ListVehicleDataResponse.vehicle_data:type_name -> beltwright.fitment.v1.VehicleData
+	25, // 6: beltwright.fitment.v1.ImportVehicleDataRequest.options:type_name -> beltwright.fitment.v1.ImportOptions
+	26, // 7: beltwright.fitment.v1.ImportVehicleDataResponse.row:type_name -> beltwright.fitment.v1.RowResult
+	27, // 8: beltwright.fitment.v1.ImportVehicleDataResponse.summary:type_name -> beltwright.fitment.v1.ImportSummary
+	28, // 9: beltwright.fitment.v1.GetPartResponse.part:type_name -> beltwright.fitment.v1.Part
+	28, // 10: beltwright.fitment.v1.ListPartsResponse.parts:type_name -> beltwright.fitment.v1.Part
+	2,  // 11: beltwright.fitment.v1.ListSupersessionsResponse.supersessions:type_name -> beltwright.fitment.v1.Supersession
+	3,  // 12: beltwright.fitment.v1.ListRecallsResponse.recalls:type_name -> beltwright.fitment.v1.Recall
+	25, // 13: beltwright.fitment.v1.ImportPartsRequest.options:type_name -> beltwright.fitment.v1.ImportOptions
+	26, // 14: beltwright.fitment.v1.ImportPartsResponse.row:type_name -> beltwright.fitment.v1.RowResult
+	27, // 15: beltwright.fitment.v1.ImportPartsResponse.summary:type_name -> beltwright.fitment.v1.ImportSummary
+	25, // 16: beltwright.fitment.v1.ImportSupersessionsRequest.options:type_name -> beltwright.fitment.v1.ImportOptions
+	26, // 17: beltwright.fitment.v1.ImportSupersessionsResponse.row:type_name -> beltwright.fitment.v1.RowResult
+	27, // 18: beltwright.fitment.v1.ImportSupersessionsResponse.summary:type_name -> beltwright.fitment.v1.ImportSummary
+	25, // 19: beltwright.fitment.v1.ImportRecallsRequest.options:type_name -> beltwright.fitment.v1.ImportOptions
+	26, // 20: beltwright.fitment.v1.ImportRecallsResponse.row:type_name -> beltwright.fitment.v1.RowResult
+	27, // 21: beltwright.fitment.v1.ImportRecallsResponse.summary:type_name -> beltwright.fitment.v1.ImportSummary
+	9,  // 22: beltwright.fitment.v1.CatalogueService.GetPart:input_type -> beltwright.fitment.v1.GetPartRequest
+	11, // 23: beltwright.fitment.v1.CatalogueService.ListParts:input_type -> beltwright.fitment.v1.ListPartsRequest
+	13, // 24: beltwright.fitment.v1.CatalogueService.ListSupersessions:input_type -> beltwright.fitment.v1.ListSupersessionsRequest
+	15, // 25: beltwright.fitment.v1.CatalogueService.ListRecalls:input_type -> beltwright.fitment.v1.ListRecallsRequest
+	5,  // 26: beltwright.fitment.v1.CatalogueService.ListVehicleData:input_type -> beltwright.fitment.v1.ListVehicleDataRequest
+	7,  // 27: beltwright.fitment.v1.CatalogueService.ImportVehicleData:input_type -> beltwright.fitment.v1.ImportVehicleDataRequest
+	17, // 28: beltwright.fitment.v1.CatalogueService.ImportParts:input_type -> beltwright.fitment.v1.ImportPartsRequest
+	19, // 29: beltwright.fitment.v1.CatalogueService.ImportSupersessions:input_type -> beltwright.fitment.v1.ImportSupersessionsRequest
+	21, // 30: beltwright.fitment.v1.CatalogueService.ImportRecalls:input_type -> beltwright.fitment.v1.ImportRecallsRequest
+	10, // 31: beltwright.fitment.v1.CatalogueService.GetPart:output_type -> beltwright.fitment.v1.GetPartResponse
+	12, // 32: beltwright.fitment.v1.CatalogueService.ListParts:output_type -> beltwright.fitment.v1.ListPartsResponse
+	14, // 33: beltwright.fitment.v1.CatalogueService.ListSupersessions:output_type -> beltwright.fitment.v1.ListSupersessionsResponse
+	16, // 34: beltwright.fitment.v1.CatalogueService.ListRecalls:output_type -> beltwright.fitment.v1.ListRecallsResponse
+	6,  // 35: beltwright.fitment.v1.CatalogueService.ListVehicleData:output_type -> beltwright.fitment.v1.ListVehicleDataResponse
+	8,  // 36: beltwright.fitment.v1.CatalogueService.ImportVehicleData:output_type -> beltwright.fitment.v1.ImportVehicleDataResponse
+	18, // 37: beltwright.fitment.v1.CatalogueService.ImportParts:output_type -> beltwright.fitment.v1.ImportPartsResponse
+	20, // 38: beltwright.fitment.v1.CatalogueService.ImportSupersessions:output_type -> beltwright.fitment.v1.ImportSupersessionsResponse
+	22, // 39: beltwright.fitment.v1.CatalogueService.ImportRecalls:output_type -> beltwright.fitment.v1.ImportRecallsResponse
+	31, // [31:40] is the sub-list for method output_type
+	22, // [22:31] is the sub-list for method input_type
+	22, // [22:22] is the sub-list for extension type_name
+	22, // [22:22] is the sub-list for extension extendee
+	0,  // [0:22] is the sub-list for field type_name
 }
 
 func init() { file_beltwright_fitment_v1_catalogue_proto_init() }
@@ -1511,27 +2108,36 @@ func file_beltwright_fitment_v1_catalogue_proto_init() {
 	}
 	file_beltwright_fitment_v1_common_proto_init()
 	file_beltwright_fitment_v1_imports_proto_init()
-	file_beltwright_fitment_v1_catalogue_proto_msgTypes[10].OneofWrappers = []any{
+	file_beltwright_fitment_v1_catalogue_proto_msgTypes[2].OneofWrappers = []any{}
+	file_beltwright_fitment_v1_catalogue_proto_msgTypes[5].OneofWrappers = []any{
+		(*ImportVehicleDataRequest_Options)(nil),
+		(*ImportVehicleDataRequest_Chunk)(nil),
+	}
+	file_beltwright_fitment_v1_catalogue_proto_msgTypes[6].OneofWrappers = []any{
+		(*ImportVehicleDataResponse_Row)(nil),
+		(*ImportVehicleDataResponse_Summary)(nil),
+	}
+	file_beltwright_fitment_v1_catalogue_proto_msgTypes[15].OneofWrappers = []any{
 		(*ImportPartsRequest_Options)(nil),
 		(*ImportPartsRequest_Chunk)(nil),
 	}
-	file_beltwright_fitment_v1_catalogue_proto_msgTypes[11].OneofWrappers = []any{
+	file_beltwright_fitment_v1_catalogue_proto_msgTypes[16].OneofWrappers = []any{
 		(*ImportPartsResponse_Row)(nil),
 		(*ImportPartsResponse_Summary)(nil),
 	}
-	file_beltwright_fitment_v1_catalogue_proto_msgTypes[12].OneofWrappers = []any{
+	file_beltwright_fitment_v1_catalogue_proto_msgTypes[17].OneofWrappers = []any{
 		(*ImportSupersessionsRequest_Options)(nil),
 		(*ImportSupersessionsRequest_Chunk)(nil),
 	}
-	file_beltwright_fitment_v1_catalogue_proto_msgTypes[13].OneofWrappers = []any{
+	file_beltwright_fitment_v1_catalogue_proto_msgTypes[18].OneofWrappers = []any{
 		(*ImportSupersessionsResponse_Row)(nil),
 		(*ImportSupersessionsResponse_Summary)(nil),
 	}
-	file_beltwright_fitment_v1_catalogue_proto_msgTypes[14].OneofWrappers = []any{
+	file_beltwright_fitment_v1_catalogue_proto_msgTypes[19].OneofWrappers = []any{
 		(*ImportRecallsRequest_Options)(nil),
 		(*ImportRecallsRequest_Chunk)(nil),
 	}
-	file_beltwright_fitment_v1_catalogue_proto_msgTypes[15].OneofWrappers = []any{
+	file_beltwright_fitment_v1_catalogue_proto_msgTypes[20].OneofWrappers = []any{
 		(*ImportRecallsResponse_Row)(nil),
 		(*ImportRecallsResponse_Summary)(nil),
 	}
@@ -1540,8 +2146,8 @@ func file_beltwright_fitment_v1_catalogue_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_beltwright_fitment_v1_catalogue_proto_rawDesc), len(file_beltwright_fitment_v1_catalogue_proto_rawDesc)),
-			NumEnums:      1,
-			NumMessages:   16,
+			NumEnums:      2,
+			NumMessages:   21,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

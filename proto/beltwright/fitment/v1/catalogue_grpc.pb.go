@@ -23,6 +23,8 @@ const (
 	CatalogueService_ListParts_FullMethodName           = "/beltwright.fitment.v1.CatalogueService/ListParts"
 	CatalogueService_ListSupersessions_FullMethodName   = "/beltwright.fitment.v1.CatalogueService/ListSupersessions"
 	CatalogueService_ListRecalls_FullMethodName         = "/beltwright.fitment.v1.CatalogueService/ListRecalls"
+	CatalogueService_ListVehicleData_FullMethodName     = "/beltwright.fitment.v1.CatalogueService/ListVehicleData"
+	CatalogueService_ImportVehicleData_FullMethodName   = "/beltwright.fitment.v1.CatalogueService/ImportVehicleData"
 	CatalogueService_ImportParts_FullMethodName         = "/beltwright.fitment.v1.CatalogueService/ImportParts"
 	CatalogueService_ImportSupersessions_FullMethodName = "/beltwright.fitment.v1.CatalogueService/ImportSupersessions"
 	CatalogueService_ImportRecalls_FullMethodName       = "/beltwright.fitment.v1.CatalogueService/ImportRecalls"
@@ -42,6 +44,10 @@ type CatalogueServiceClient interface {
 	ListSupersessions(ctx context.Context, in *ListSupersessionsRequest, opts ...grpc.CallOption) (*ListSupersessionsResponse, error)
 	// ListRecalls pages through the recall notices and coverage statements.
 	ListRecalls(ctx context.Context, in *ListRecallsRequest, opts ...grpc.CallOption) (*ListRecallsResponse, error)
+	// ListVehicleData pages through what is known of vehicles.
+	ListVehicleData(ctx context.Context, in *ListVehicleDataRequest, opts ...grpc.CallOption) (*ListVehicleDataResponse, error)
+	// ImportVehicleData reads what is known of vehicles from CSV.
+	ImportVehicleData(ctx context.Context, opts ...grpc.CallOption) (grpc.BidiStreamingClient[ImportVehicleDataRequest, ImportVehicleDataResponse], error)
 	// ImportParts reads parts from CSV.
 	ImportParts(ctx context.Context, opts ...grpc.CallOption) (grpc.BidiStreamingClient[ImportPartsRequest, ImportPartsResponse], error)
 	// ImportSupersessions reads supersessions from CSV.
@@ -98,9 +104,32 @@ func (c *catalogueServiceClient) ListRecalls(ctx context.Context, in *ListRecall
 	return out, nil
 }
 
+func (c *catalogueServiceClient) ListVehicleData(ctx context.Context, in *ListVehicleDataRequest, opts ...grpc.CallOption) (*ListVehicleDataResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListVehicleDataResponse)
+	err := c.cc.Invoke(ctx, CatalogueService_ListVehicleData_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *catalogueServiceClient) ImportVehicleData(ctx context.Context, opts ...grpc.CallOption) (grpc.BidiStreamingClient[ImportVehicleDataRequest, ImportVehicleDataResponse], error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	stream, err := c.cc.NewStream(ctx, &CatalogueService_ServiceDesc.Streams[0], CatalogueService_ImportVehicleData_FullMethodName, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	x := &grpc.GenericClientStream[ImportVehicleDataRequest, ImportVehicleDataResponse]{ClientStream: stream}
+	return x, nil
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type CatalogueService_ImportVehicleDataClient = grpc.BidiStreamingClient[ImportVehicleDataRequest, ImportVehicleDataResponse]
+
 func (c *catalogueServiceClient) ImportParts(ctx context.Context, opts ...grpc.CallOption) (grpc.BidiStreamingClient[ImportPartsRequest, ImportPartsResponse], error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
-	stream, err := c.cc.NewStream(ctx, &CatalogueService_ServiceDesc.Streams[0], CatalogueService_ImportParts_FullMethodName, cOpts...)
+	stream, err := c.cc.NewStream(ctx, &CatalogueService_ServiceDesc.Streams[1], CatalogueService_ImportParts_FullMethodName, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -113,7 +142,7 @@ type CatalogueService_ImportPartsClient = grpc.BidiStreamingClient[ImportPartsRe
 
 func (c *catalogueServiceClient) ImportSupersessions(ctx context.Context, opts ...grpc.CallOption) (grpc.BidiStreamingClient[ImportSupersessionsRequest, ImportSupersessionsResponse], error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
-	stream, err := c.cc.NewStream(ctx, &CatalogueService_ServiceDesc.Streams[1], CatalogueService_ImportSupersessions_FullMethodName, cOpts...)
+	stream, err := c.cc.NewStream(ctx, &CatalogueService_ServiceDesc.Streams[2], CatalogueService_ImportSupersessions_FullMethodName, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -126,7 +155,7 @@ type CatalogueService_ImportSupersessionsClient = grpc.BidiStreamingClient[Impor
 
 func (c *catalogueServiceClient) ImportRecalls(ctx context.Context, opts ...grpc.CallOption) (grpc.BidiStreamingClient[ImportRecallsRequest, ImportRecallsResponse], error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
-	stream, err := c.cc.NewStream(ctx, &CatalogueService_ServiceDesc.Streams[2], CatalogueService_ImportRecalls_FullMethodName, cOpts...)
+	stream, err := c.cc.NewStream(ctx, &CatalogueService_ServiceDesc.Streams[3], CatalogueService_ImportRecalls_FullMethodName, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -151,6 +180,10 @@ type CatalogueServiceServer interface {
 	ListSupersessions(context.Context, *ListSupersessionsRequest) (*ListSupersessionsResponse, error)
 	// ListRecalls pages through the recall notices and coverage statements.
 	ListRecalls(context.Context, *ListRecallsRequest) (*ListRecallsResponse, error)
+	// ListVehicleData pages through what is known of vehicles.
+	ListVehicleData(context.Context, *ListVehicleDataRequest) (*ListVehicleDataResponse, error)
+	// ImportVehicleData reads what is known of vehicles from CSV.
+	ImportVehicleData(grpc.BidiStreamingServer[ImportVehicleDataRequest, ImportVehicleDataResponse]) error
 	// ImportParts reads parts from CSV.
 	ImportParts(grpc.BidiStreamingServer[ImportPartsRequest, ImportPartsResponse]) error
 	// ImportSupersessions reads supersessions from CSV.
@@ -178,6 +211,12 @@ func (UnimplementedCatalogueServiceServer) ListSupersessions(context.Context, *L
 }
 func (UnimplementedCatalogueServiceServer) ListRecalls(context.Context, *ListRecallsRequest) (*ListRecallsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListRecalls not implemented")
+}
+func (UnimplementedCatalogueServiceServer) ListVehicleData(context.Context, *ListVehicleDataRequest) (*ListVehicleDataResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListVehicleData not implemented")
+}
+func (UnimplementedCatalogueServiceServer) ImportVehicleData(grpc.BidiStreamingServer[ImportVehicleDataRequest, ImportVehicleDataResponse]) error {
+	return status.Error(codes.Unimplemented, "method ImportVehicleData not implemented")
 }
 func (UnimplementedCatalogueServiceServer) ImportParts(grpc.BidiStreamingServer[ImportPartsRequest, ImportPartsResponse]) error {
 	return status.Error(codes.Unimplemented, "method ImportParts not implemented")
@@ -281,6 +320,31 @@ func _CatalogueService_ListRecalls_Handler(srv interface{}, ctx context.Context,
 	return interceptor(ctx, in, info, handler)
 }
 
+func _CatalogueService_ListVehicleData_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListVehicleDataRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(CatalogueServiceServer).ListVehicleData(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: CatalogueService_ListVehicleData_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(CatalogueServiceServer).ListVehicleData(ctx, req.(*ListVehicleDataRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _CatalogueService_ImportVehicleData_Handler(srv interface{}, stream grpc.ServerStream) error {
+	return srv.(CatalogueServiceServer).ImportVehicleData(&grpc.GenericServerStream[ImportVehicleDataRequest, ImportVehicleDataResponse]{ServerStream: stream})
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type CatalogueService_ImportVehicleDataServer = grpc.BidiStreamingServer[ImportVehicleDataRequest, ImportVehicleDataResponse]
+
 func _CatalogueService_ImportParts_Handler(srv interface{}, stream grpc.ServerStream) error {
 	return srv.(CatalogueServiceServer).ImportParts(&grpc.GenericServerStream[ImportPartsRequest, ImportPartsResponse]{ServerStream: stream})
 }
@@ -325,8 +389,18 @@ var CatalogueService_ServiceDesc = grpc.ServiceDesc{
 			MethodName: "ListRecalls",
 			Handler:    _CatalogueService_ListRecalls_Handler,
 		},
+		{
+			MethodName: "ListVehicleData",
+			Handler:    _CatalogueService_ListVehicleData_Handler,
+		},
 	},
 	Streams: []grpc.StreamDesc{
+		{
+			StreamName:    "ImportVehicleData",
+			Handler:       _CatalogueService_ImportVehicleData_Handler,
+			ServerStreams: true,
+			ClientStreams: true,
+		},
 		{
 			StreamName:    "ImportParts",
 			Handler:       _CatalogueService_ImportParts_Handler,

@@ -372,6 +372,25 @@ const (
 	Evidence_PULLED_BY Evidence_Attribute = 22
 	// The recall that covers this part was remedied before removal (yes or no).
 	Evidence_RECALL_REMEDIED Evidence_Attribute = 23
+	// Maker of the part, on its label (text).
+	Evidence_PART_MAKER Evidence_Attribute = 24
+	// The donor's restraint codes as they were read, separated by commas
+	// ("B0051, B0058-1A"), or "none" where none was stored.
+	Evidence_DONOR_CODES Evidence_Attribute = 25
+	// Damage that is no sign of deployment: a cut, crack, bend, fraying, melted
+	// or corroded place (yes or no).
+	Evidence_DAMAGE Evidence_Attribute = 26
+	// Blemishes that do not touch the function: fading, scratches (yes or no).
+	Evidence_COSMETIC_DAMAGE Evidence_Attribute = 27
+	// The module can be set up for another vehicle (yes or no).
+	Evidence_PROGRAMMABLE Evidence_Attribute = 28
+	// A dated query of the theft bureau by part number and donor VIN found
+	// nothing (yes), or something (no).
+	Evidence_THEFT_QUERY_CLEAR Evidence_Attribute = 29
+	// The seller's signed statement about part and donor is on hand (yes or no).
+	Evidence_SELLER_STATEMENT Evidence_Attribute = 30
+	// When the part was made, by its label: YYYY, YYYY-MM or YYYY-MM-DD.
+	Evidence_MANUFACTURED Evidence_Attribute = 31
 )
 
 // Enum value maps for Evidence_Attribute.
@@ -401,6 +420,14 @@ var (
 		21: "LABEL_LEGIBLE",
 		22: "PULLED_BY",
 		23: "RECALL_REMEDIED",
+		24: "PART_MAKER",
+		25: "DONOR_CODES",
+		26: "DAMAGE",
+		27: "COSMETIC_DAMAGE",
+		28: "PROGRAMMABLE",
+		29: "THEFT_QUERY_CLEAR",
+		30: "SELLER_STATEMENT",
+		31: "MANUFACTURED",
 	}
 	Evidence_Attribute_value = map[string]int32{
 		"ATTRIBUTE_UNSPECIFIED": 0,
@@ -427,6 +454,14 @@ var (
 		"LABEL_LEGIBLE":         21,
 		"PULLED_BY":             22,
 		"RECALL_REMEDIED":       23,
+		"PART_MAKER":            24,
+		"DONOR_CODES":           25,
+		"DAMAGE":                26,
+		"COSMETIC_DAMAGE":       27,
+		"PROGRAMMABLE":          28,
+		"THEFT_QUERY_CLEAR":     29,
+		"SELLER_STATEMENT":      30,
+		"MANUFACTURED":          31,
 	}
 )
 
@@ -725,6 +760,117 @@ func (Part_Kind) EnumDescriptor() ([]byte, []int) {
 	return file_beltwright_fitment_v1_common_proto_rawDescGZIP(), []int{9, 0}
 }
 
+// Programming says what a part that holds data needs in another vehicle.
+type Part_Programming int32
+
+const (
+	// Not known.
+	Part_PROGRAMMING_UNSPECIFIED Part_Programming = 0
+	// Nothing.
+	Part_NONE Part_Programming = 1
+	// It is set up for the vehicle after fitting, by the maker's procedure.
+	Part_SETUP Part_Programming = 2
+	// It stays bound to the vehicle that it was first set up for.
+	Part_LOCKED Part_Programming = 3
+)
+
+// Enum value maps for Part_Programming.
+var (
+	Part_Programming_name = map[int32]string{
+		0: "PROGRAMMING_UNSPECIFIED",
+		1: "NONE",
+		2: "SETUP",
+		3: "LOCKED",
+	}
+	Part_Programming_value = map[string]int32{
+		"PROGRAMMING_UNSPECIFIED": 0,
+		"NONE":                    1,
+		"SETUP":                   2,
+		"LOCKED":                  3,
+	}
+)
+
+func (x Part_Programming) Enum() *Part_Programming {
+	p := new(Part_Programming)
+	*p = x
+	return p
+}
+
+func (x Part_Programming) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (Part_Programming) Descriptor() protoreflect.EnumDescriptor {
+	return file_beltwright_fitment_v1_common_proto_enumTypes[10].Descriptor()
+}
+
+func (Part_Programming) Type() protoreflect.EnumType {
+	return &file_beltwright_fitment_v1_common_proto_enumTypes[10]
+}
+
+func (x Part_Programming) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use Part_Programming.Descriptor instead.
+func (Part_Programming) EnumDescriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_common_proto_rawDescGZIP(), []int{9, 1}
+}
+
+// DonorPolicy is what the vehicle's maker says of such a part taken from
+// another vehicle.
+type Part_DonorPolicy int32
+
+const (
+	// Not known.
+	Part_DONOR_POLICY_UNSPECIFIED Part_DonorPolicy = 0
+	// The maker allows it.
+	Part_ALLOWED Part_DonorPolicy = 1
+	// The maker rules it out.
+	Part_FORBIDDEN Part_DonorPolicy = 2
+)
+
+// Enum value maps for Part_DonorPolicy.
+var (
+	Part_DonorPolicy_name = map[int32]string{
+		0: "DONOR_POLICY_UNSPECIFIED",
+		1: "ALLOWED",
+		2: "FORBIDDEN",
+	}
+	Part_DonorPolicy_value = map[string]int32{
+		"DONOR_POLICY_UNSPECIFIED": 0,
+		"ALLOWED":                  1,
+		"FORBIDDEN":                2,
+	}
+)
+
+func (x Part_DonorPolicy) Enum() *Part_DonorPolicy {
+	p := new(Part_DonorPolicy)
+	*p = x
+	return p
+}
+
+func (x Part_DonorPolicy) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (Part_DonorPolicy) Descriptor() protoreflect.EnumDescriptor {
+	return file_beltwright_fitment_v1_common_proto_enumTypes[11].Descriptor()
+}
+
+func (Part_DonorPolicy) Type() protoreflect.EnumType {
+	return &file_beltwright_fitment_v1_common_proto_enumTypes[11]
+}
+
+func (x Part_DonorPolicy) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use Part_DonorPolicy.Descriptor instead.
+func (Part_DonorPolicy) EnumDescriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_common_proto_rawDescGZIP(), []int{9, 2}
+}
+
 // Vehicle says which vehicle is meant, by its VIN, in words, or both.
 type Vehicle struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -755,8 +901,13 @@ type Vehicle struct {
 	// What the maker filed about the restraints, in free text. What it does not
 	// mention is unknown, never absent.
 	RestraintText string `protobuf:"bytes,13,opt,name=restraint_text,json=restraintText,proto3" json:"restraint_text,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	// Option codes of the maker's that the vehicle was built with ("AK5"), where
+	// known. The list counts as complete where options_complete is set.
+	Options []string `protobuf:"bytes,14,rep,name=options,proto3" json:"options,omitempty"`
+	// True where options lists every option of the vehicle.
+	OptionsComplete bool `protobuf:"varint,15,opt,name=options_complete,json=optionsComplete,proto3" json:"options_complete,omitempty"`
+	unknownFields   protoimpl.UnknownFields
+	sizeCache       protoimpl.SizeCache
 }
 
 func (x *Vehicle) Reset() {
@@ -878,6 +1029,20 @@ func (x *Vehicle) GetRestraintText() string {
 		return x.RestraintText
 	}
 	return ""
+}
+
+func (x *Vehicle) GetOptions() []string {
+	if x != nil {
+		return x.Options
+	}
+	return nil
+}
+
+func (x *Vehicle) GetOptionsComplete() bool {
+	if x != nil {
+		return x.OptionsComplete
+	}
+	return false
 }
 
 // Position is a seating position, as seated.
@@ -1284,7 +1449,10 @@ type Evidence struct {
 	// Day it was established, YYYY-MM-DD.
 	Date string `protobuf:"bytes,6,opt,name=date,proto3" json:"date,omitempty"`
 	// The reading behind LOOP_RESISTANCE.
-	Reading       *Reading `protobuf:"bytes,7,opt,name=reading,proto3" json:"reading,omitempty"`
+	Reading *Reading `protobuf:"bytes,7,opt,name=reading,proto3" json:"reading,omitempty"`
+	// Names of the photos and documents that show it, attachments/{yard}.{hash};
+	// at most 8.
+	Attachments   []string `protobuf:"bytes,8,rep,name=attachments,proto3" json:"attachments,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1364,6 +1532,13 @@ func (x *Evidence) GetDate() string {
 func (x *Evidence) GetReading() *Reading {
 	if x != nil {
 		return x.Reading
+	}
+	return nil
+}
+
+func (x *Evidence) GetAttachments() []string {
+	if x != nil {
+		return x.Attachments
 	}
 	return nil
 }
@@ -1558,7 +1733,18 @@ type Part struct {
 	// True where the maker no longer supplies it new.
 	Discontinued bool `protobuf:"varint,11,opt,name=discontinued,proto3" json:"discontinued,omitempty"`
 	// Changes with every change; output only.
-	Etag          string `protobuf:"bytes,12,opt,name=etag,proto3" json:"etag,omitempty"`
+	Etag string `protobuf:"bytes,12,opt,name=etag,proto3" json:"etag,omitempty"`
+	// Fasteners and locks that are used once.
+	OneUse []*Part_OneUse `protobuf:"bytes,13,rep,name=one_use,json=oneUse,proto3" json:"one_use,omitempty"`
+	// Parts that the maker wants replaced together with this one.
+	ReplaceWith []*Part_Related `protobuf:"bytes,14,rep,name=replace_with,json=replaceWith,proto3" json:"replace_with,omitempty"`
+	// True where one_use and replace_with are all that the maker lists, so that an
+	// empty list means none.
+	FittingKnown bool `protobuf:"varint,15,opt,name=fitting_known,json=fittingKnown,proto3" json:"fitting_known,omitempty"`
+	// What a part that holds data needs in another vehicle.
+	Programming Part_Programming `protobuf:"varint,16,opt,name=programming,proto3,enum=beltwright.fitment.v1.Part_Programming" json:"programming,omitempty"`
+	// What the vehicle's maker says of such a part from another vehicle.
+	DonorPolicy   Part_DonorPolicy `protobuf:"varint,17,opt,name=donor_policy,json=donorPolicy,proto3,enum=beltwright.fitment.v1.Part_DonorPolicy" json:"donor_policy,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1675,6 +1861,41 @@ func (x *Part) GetEtag() string {
 		return x.Etag
 	}
 	return ""
+}
+
+func (x *Part) GetOneUse() []*Part_OneUse {
+	if x != nil {
+		return x.OneUse
+	}
+	return nil
+}
+
+func (x *Part) GetReplaceWith() []*Part_Related {
+	if x != nil {
+		return x.ReplaceWith
+	}
+	return nil
+}
+
+func (x *Part) GetFittingKnown() bool {
+	if x != nil {
+		return x.FittingKnown
+	}
+	return false
+}
+
+func (x *Part) GetProgramming() Part_Programming {
+	if x != nil {
+		return x.Programming
+	}
+	return Part_PROGRAMMING_UNSPECIFIED
+}
+
+func (x *Part) GetDonorPolicy() Part_DonorPolicy {
+	if x != nil {
+		return x.DonorPolicy
+	}
+	return Part_DONOR_POLICY_UNSPECIFIED
 }
 
 // Application says which vehicles a part is right for.
@@ -1795,11 +2016,149 @@ func (x *Part_Application) GetBuiltTo() string {
 	return ""
 }
 
+// OneUse is a fastener or lock that is used once: the maker wants a new one
+// whenever the part is fitted.
+type Part_OneUse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What it is, in words ("anchor bolt").
+	Text string `protobuf:"bytes,1,opt,name=text,proto3" json:"text,omitempty"`
+	// How many.
+	Quantity int32 `protobuf:"varint,2,opt,name=quantity,proto3" json:"quantity,omitempty"`
+	// The maker's number for it, where known.
+	Number        string `protobuf:"bytes,3,opt,name=number,proto3" json:"number,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Part_OneUse) Reset() {
+	*x = Part_OneUse{}
+	mi := &file_beltwright_fitment_v1_common_proto_msgTypes[11]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Part_OneUse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Part_OneUse) ProtoMessage() {}
+
+func (x *Part_OneUse) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_common_proto_msgTypes[11]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Part_OneUse.ProtoReflect.Descriptor instead.
+func (*Part_OneUse) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_common_proto_rawDescGZIP(), []int{9, 1}
+}
+
+func (x *Part_OneUse) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
+func (x *Part_OneUse) GetQuantity() int32 {
+	if x != nil {
+		return x.Quantity
+	}
+	return 0
+}
+
+func (x *Part_OneUse) GetNumber() string {
+	if x != nil {
+		return x.Number
+	}
+	return ""
+}
+
+// Related is a part that the maker wants replaced together with this one.
+type Part_Related struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Kind of the other part.
+	Kind Part_Kind `protobuf:"varint,1,opt,name=kind,proto3,enum=beltwright.fitment.v1.Part_Kind" json:"kind,omitempty"`
+	// The maker's number for it, where known.
+	Number string `protobuf:"bytes,2,opt,name=number,proto3" json:"number,omitempty"`
+	// True where this holds only after a deployment; otherwise always.
+	AfterDeployment bool `protobuf:"varint,3,opt,name=after_deployment,json=afterDeployment,proto3" json:"after_deployment,omitempty"`
+	// Why, in words.
+	Text          string `protobuf:"bytes,4,opt,name=text,proto3" json:"text,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Part_Related) Reset() {
+	*x = Part_Related{}
+	mi := &file_beltwright_fitment_v1_common_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Part_Related) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Part_Related) ProtoMessage() {}
+
+func (x *Part_Related) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_common_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Part_Related.ProtoReflect.Descriptor instead.
+func (*Part_Related) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_common_proto_rawDescGZIP(), []int{9, 2}
+}
+
+func (x *Part_Related) GetKind() Part_Kind {
+	if x != nil {
+		return x.Kind
+	}
+	return Part_KIND_UNSPECIFIED
+}
+
+func (x *Part_Related) GetNumber() string {
+	if x != nil {
+		return x.Number
+	}
+	return ""
+}
+
+func (x *Part_Related) GetAfterDeployment() bool {
+	if x != nil {
+		return x.AfterDeployment
+	}
+	return false
+}
+
+func (x *Part_Related) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
 var File_beltwright_fitment_v1_common_proto protoreflect.FileDescriptor
 
 const file_beltwright_fitment_v1_common_proto_rawDesc = "" +
 	"\n" +
-	"\"beltwright/fitment/v1/common.proto\x12\x15beltwright.fitment.v1\"\xf7\x04\n" +
+	"\"beltwright/fitment/v1/common.proto\x12\x15beltwright.fitment.v1\"\xbc\x05\n" +
 	"\aVehicle\x12\x10\n" +
 	"\x03vin\x18\x01 \x01(\tR\x03vin\x12\x12\n" +
 	"\x04make\x18\x02 \x01(\tR\x04make\x12\x14\n" +
@@ -1817,7 +2176,9 @@ const file_beltwright_fitment_v1_common_proto_rawDesc = "" +
 	" \x01(\tR\x05plant\x12P\n" +
 	"\rvehicle_class\x18\v \x01(\x0e2+.beltwright.fitment.v1.Vehicle.VehicleClassR\fvehicleClass\x12\x14\n" +
 	"\x05doors\x18\f \x01(\x05R\x05doors\x12%\n" +
-	"\x0erestraint_text\x18\r \x01(\tR\rrestraintText\"<\n" +
+	"\x0erestraint_text\x18\r \x01(\tR\rrestraintText\x12\x18\n" +
+	"\aoptions\x18\x0e \x03(\tR\aoptions\x12)\n" +
+	"\x10options_complete\x18\x0f \x01(\bR\x0foptionsComplete\"<\n" +
 	"\tDriveSide\x12\x1a\n" +
 	"\x16DRIVE_SIDE_UNSPECIFIED\x10\x00\x12\b\n" +
 	"\x04LEFT\x10\x01\x12\t\n" +
@@ -1880,7 +2241,7 @@ const file_beltwright_fitment_v1_common_proto_rawDesc = "" +
 	"\n" +
 	"_lead_ohmsB\x16\n" +
 	"\x14_battery_off_minutesB\x15\n" +
-	"\x13_display_limit_ohms\"\xbd\x06\n" +
+	"\x13_display_limit_ohms\"\xf2\a\n" +
 	"\bEvidence\x12G\n" +
 	"\tattribute\x18\x01 \x01(\x0e2).beltwright.fitment.v1.Evidence.AttributeR\tattribute\x12\x14\n" +
 	"\x05value\x18\x02 \x01(\tR\x05value\x12;\n" +
@@ -1888,7 +2249,8 @@ const file_beltwright_fitment_v1_common_proto_rawDesc = "" +
 	"\x02by\x18\x04 \x01(\tR\x02by\x12\x10\n" +
 	"\x03how\x18\x05 \x01(\tR\x03how\x12\x12\n" +
 	"\x04date\x18\x06 \x01(\tR\x04date\x128\n" +
-	"\areading\x18\a \x01(\v2\x1e.beltwright.fitment.v1.ReadingR\areading\"\xdd\x03\n" +
+	"\areading\x18\a \x01(\v2\x1e.beltwright.fitment.v1.ReadingR\areading\x12 \n" +
+	"\vattachments\x18\b \x03(\tR\vattachments\"\xf0\x04\n" +
 	"\tAttribute\x12\x19\n" +
 	"\x15ATTRIBUTE_UNSPECIFIED\x10\x00\x12\x0f\n" +
 	"\vPART_NUMBER\x10\x01\x12\r\n" +
@@ -1915,7 +2277,17 @@ const file_beltwright_fitment_v1_common_proto_rawDesc = "" +
 	"\vRECALL_OPEN\x10\x14\x12\x11\n" +
 	"\rLABEL_LEGIBLE\x10\x15\x12\r\n" +
 	"\tPULLED_BY\x10\x16\x12\x13\n" +
-	"\x0fRECALL_REMEDIED\x10\x17\"E\n" +
+	"\x0fRECALL_REMEDIED\x10\x17\x12\x0e\n" +
+	"\n" +
+	"PART_MAKER\x10\x18\x12\x0f\n" +
+	"\vDONOR_CODES\x10\x19\x12\n" +
+	"\n" +
+	"\x06DAMAGE\x10\x1a\x12\x13\n" +
+	"\x0fCOSMETIC_DAMAGE\x10\x1b\x12\x10\n" +
+	"\fPROGRAMMABLE\x10\x1c\x12\x15\n" +
+	"\x11THEFT_QUERY_CLEAR\x10\x1d\x12\x14\n" +
+	"\x10SELLER_STATEMENT\x10\x1e\x12\x10\n" +
+	"\fMANUFACTURED\x10\x1f\"E\n" +
 	"\x05Level\x12\x15\n" +
 	"\x11LEVEL_UNSPECIFIED\x10\x00\x12\v\n" +
 	"\aCLAIMED\x10\x01\x12\t\n" +
@@ -1943,7 +2315,7 @@ const file_beltwright_fitment_v1_common_proto_rawDesc = "" +
 	"\x06ADVICE\x10\x03\"D\n" +
 	"\x05Money\x12#\n" +
 	"\rcurrency_code\x18\x01 \x01(\tR\fcurrencyCode\x12\x16\n" +
-	"\x06amount\x18\x02 \x01(\x03R\x06amount\"\xd0\b\n" +
+	"\x06amount\x18\x02 \x01(\x03R\x06amount\"\x92\x0e\n" +
 	"\x04Part\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x14\n" +
 	"\x05maker\x18\x02 \x01(\tR\x05maker\x12\x16\n" +
@@ -1957,7 +2329,12 @@ const file_beltwright_fitment_v1_common_proto_rawDesc = "" +
 	"\x12service_life_years\x18\n" +
 	" \x01(\x05R\x10serviceLifeYears\x12\"\n" +
 	"\fdiscontinued\x18\v \x01(\bR\fdiscontinued\x12\x12\n" +
-	"\x04etag\x18\f \x01(\tR\x04etag\x1a\x9c\x02\n" +
+	"\x04etag\x18\f \x01(\tR\x04etag\x12;\n" +
+	"\aone_use\x18\r \x03(\v2\".beltwright.fitment.v1.Part.OneUseR\x06oneUse\x12F\n" +
+	"\freplace_with\x18\x0e \x03(\v2#.beltwright.fitment.v1.Part.RelatedR\vreplaceWith\x12#\n" +
+	"\rfitting_known\x18\x0f \x01(\bR\ffittingKnown\x12I\n" +
+	"\vprogramming\x18\x10 \x01(\x0e2'.beltwright.fitment.v1.Part.ProgrammingR\vprogramming\x12J\n" +
+	"\fdonor_policy\x18\x11 \x01(\x0e2'.beltwright.fitment.v1.Part.DonorPolicyR\vdonorPolicy\x1a\x9c\x02\n" +
 	"\vApplication\x12\x12\n" +
 	"\x04make\x18\x01 \x01(\tR\x04make\x12\x14\n" +
 	"\x05model\x18\x02 \x01(\tR\x05model\x12\x1b\n" +
@@ -1969,7 +2346,16 @@ const file_beltwright_fitment_v1_common_proto_rawDesc = "" +
 	"\x06market\x18\a \x01(\tR\x06market\x12\x1d\n" +
 	"\n" +
 	"built_from\x18\b \x01(\tR\tbuiltFrom\x12\x19\n" +
-	"\bbuilt_to\x18\t \x01(\tR\abuiltTo\"\xa5\x02\n" +
+	"\bbuilt_to\x18\t \x01(\tR\abuiltTo\x1aP\n" +
+	"\x06OneUse\x12\x12\n" +
+	"\x04text\x18\x01 \x01(\tR\x04text\x12\x1a\n" +
+	"\bquantity\x18\x02 \x01(\x05R\bquantity\x12\x16\n" +
+	"\x06number\x18\x03 \x01(\tR\x06number\x1a\x96\x01\n" +
+	"\aRelated\x124\n" +
+	"\x04kind\x18\x01 \x01(\x0e2 .beltwright.fitment.v1.Part.KindR\x04kind\x12\x16\n" +
+	"\x06number\x18\x02 \x01(\tR\x06number\x12)\n" +
+	"\x10after_deployment\x18\x03 \x01(\bR\x0fafterDeployment\x12\x12\n" +
+	"\x04text\x18\x04 \x01(\tR\x04text\"\xa5\x02\n" +
 	"\x04Kind\x12\x14\n" +
 	"\x10KIND_UNSPECIFIED\x10\x00\x12\x17\n" +
 	"\x13BUCKLE_PRETENSIONER\x10\x01\x12\x1a\n" +
@@ -1985,7 +2371,17 @@ const file_beltwright_fitment_v1_common_proto_rawDesc = "" +
 	"\x12\x10\n" +
 	"\fCRASH_SENSOR\x10\v\x12\x13\n" +
 	"\x0fOCCUPANT_SENSOR\x10\f\x12\v\n" +
-	"\aPIGTAIL\x10\rB\xd8\x01\n" +
+	"\aPIGTAIL\x10\r\"K\n" +
+	"\vProgramming\x12\x1b\n" +
+	"\x17PROGRAMMING_UNSPECIFIED\x10\x00\x12\b\n" +
+	"\x04NONE\x10\x01\x12\t\n" +
+	"\x05SETUP\x10\x02\x12\n" +
+	"\n" +
+	"\x06LOCKED\x10\x03\"G\n" +
+	"\vDonorPolicy\x12\x1c\n" +
+	"\x18DONOR_POLICY_UNSPECIFIED\x10\x00\x12\v\n" +
+	"\aALLOWED\x10\x01\x12\r\n" +
+	"\tFORBIDDEN\x10\x02B\xd8\x01\n" +
 	"\x19com.beltwright.fitment.v1B\vCommonProtoP\x01Z8beltwright.example/proto/beltwright/fitment/v1;fitmentv1\xa2\x02\x03BFX\xaa\x02\x15Beltwright.Fitment.V1\xca\x02\x15Beltwright\\Fitment\\V1\xe2\x02!Beltwright\\Fitment\\V1\\GPBMetadata\xea\x02\x17Beltwright::Fitment::V1b\x06proto3"
 
 var (
@@ -2000,8 +2396,8 @@ func file_beltwright_fitment_v1_common_proto_rawDescGZIP() []byte {
 	return file_beltwright_fitment_v1_common_proto_rawDescData
 }
 
-var file_beltwright_fitment_v1_common_proto_enumTypes = make([]protoimpl.EnumInfo, 10)
-var file_beltwright_fitment_v1_common_proto_msgTypes = make([]protoimpl.MessageInfo, 11)
+var file_beltwright_fitment_v1_common_proto_enumTypes = make([]protoimpl.EnumInfo, 12)
+var file_beltwright_fitment_v1_common_proto_msgTypes = make([]protoimpl.MessageInfo, 13)
 var file_beltwright_fitment_v1_common_proto_goTypes = []any{
 	(Vehicle_DriveSide)(0),    // 0: beltwright.fitment.v1.Vehicle.DriveSide
 	(Vehicle_VehicleClass)(0), // 1: beltwright.fitment.v1.Vehicle.VehicleClass
@@ -2013,44 +2409,53 @@ var file_beltwright_fitment_v1_common_proto_goTypes = []any{
 	(Finding_Answer)(0),       // 7: beltwright.fitment.v1.Finding.Answer
 	(Finding_Severity)(0),     // 8: beltwright.fitment.v1.Finding.Severity
 	(Part_Kind)(0),            // 9: beltwright.fitment.v1.Part.Kind
-	(*Vehicle)(nil),           // 10: beltwright.fitment.v1.Vehicle
-	(*Position)(nil),          // 11: beltwright.fitment.v1.Position
-	(*Connector)(nil),         // 12: beltwright.fitment.v1.Connector
-	(*ResistanceWindow)(nil),  // 13: beltwright.fitment.v1.ResistanceWindow
-	(*Meter)(nil),             // 14: beltwright.fitment.v1.Meter
-	(*Reading)(nil),           // 15: beltwright.fitment.v1.Reading
-	(*Evidence)(nil),          // 16: beltwright.fitment.v1.Evidence
-	(*Finding)(nil),           // 17: beltwright.fitment.v1.Finding
-	(*Money)(nil),             // 18: beltwright.fitment.v1.Money
-	(*Part)(nil),              // 19: beltwright.fitment.v1.Part
-	(*Part_Application)(nil),  // 20: beltwright.fitment.v1.Part.Application
+	(Part_Programming)(0),     // 10: beltwright.fitment.v1.Part.Programming
+	(Part_DonorPolicy)(0),     // 11: beltwright.fitment.v1.Part.DonorPolicy
+	(*Vehicle)(nil),           // 12: beltwright.fitment.v1.Vehicle
+	(*Position)(nil),          // 13: beltwright.fitment.v1.Position
+	(*Connector)(nil),         // 14: beltwright.fitment.v1.Connector
+	(*ResistanceWindow)(nil),  // 15: beltwright.fitment.v1.ResistanceWindow
+	(*Meter)(nil),             // 16: beltwright.fitment.v1.Meter
+	(*Reading)(nil),           // 17: beltwright.fitment.v1.Reading
+	(*Evidence)(nil),          // 18: beltwright.fitment.v1.Evidence
+	(*Finding)(nil),           // 19: beltwright.fitment.v1.Finding
+	(*Money)(nil),             // 20: beltwright.fitment.v1.Money
+	(*Part)(nil),              // 21: beltwright.fitment.v1.Part
+	(*Part_Application)(nil),  // 22: beltwright.fitment.v1.Part.Application
+	(*Part_OneUse)(nil),       // 23: beltwright.fitment.v1.Part.OneUse
+	(*Part_Related)(nil),      // 24: beltwright.fitment.v1.Part.Related
 }
 var file_beltwright_fitment_v1_common_proto_depIdxs = []int32{
 	0,  // 0: beltwright.fitment.v1.Vehicle.drive_side:type_name -> beltwright.fitment.v1.Vehicle.DriveSide
 	1,  // 1: beltwright.fitment.v1.Vehicle.vehicle_class:type_name -> beltwright.fitment.v1.Vehicle.VehicleClass
 	2,  // 2: beltwright.fitment.v1.Position.side:type_name -> beltwright.fitment.v1.Position.Side
 	9,  // 3: beltwright.fitment.v1.Reading.kind:type_name -> beltwright.fitment.v1.Part.Kind
-	11, // 4: beltwright.fitment.v1.Reading.position:type_name -> beltwright.fitment.v1.Position
+	13, // 4: beltwright.fitment.v1.Reading.position:type_name -> beltwright.fitment.v1.Position
 	3,  // 5: beltwright.fitment.v1.Reading.method:type_name -> beltwright.fitment.v1.Reading.Method
-	14, // 6: beltwright.fitment.v1.Reading.meter:type_name -> beltwright.fitment.v1.Meter
+	16, // 6: beltwright.fitment.v1.Reading.meter:type_name -> beltwright.fitment.v1.Meter
 	4,  // 7: beltwright.fitment.v1.Reading.shorting_clip:type_name -> beltwright.fitment.v1.Reading.Clip
 	5,  // 8: beltwright.fitment.v1.Evidence.attribute:type_name -> beltwright.fitment.v1.Evidence.Attribute
 	6,  // 9: beltwright.fitment.v1.Evidence.level:type_name -> beltwright.fitment.v1.Evidence.Level
-	15, // 10: beltwright.fitment.v1.Evidence.reading:type_name -> beltwright.fitment.v1.Reading
+	17, // 10: beltwright.fitment.v1.Evidence.reading:type_name -> beltwright.fitment.v1.Reading
 	7,  // 11: beltwright.fitment.v1.Finding.answer:type_name -> beltwright.fitment.v1.Finding.Answer
 	8,  // 12: beltwright.fitment.v1.Finding.severity:type_name -> beltwright.fitment.v1.Finding.Severity
-	16, // 13: beltwright.fitment.v1.Finding.evidence:type_name -> beltwright.fitment.v1.Evidence
+	18, // 13: beltwright.fitment.v1.Finding.evidence:type_name -> beltwright.fitment.v1.Evidence
 	9,  // 14: beltwright.fitment.v1.Part.kind:type_name -> beltwright.fitment.v1.Part.Kind
-	11, // 15: beltwright.fitment.v1.Part.positions:type_name -> beltwright.fitment.v1.Position
-	12, // 16: beltwright.fitment.v1.Part.connector:type_name -> beltwright.fitment.v1.Connector
-	13, // 17: beltwright.fitment.v1.Part.window:type_name -> beltwright.fitment.v1.ResistanceWindow
-	20, // 18: beltwright.fitment.v1.Part.applications:type_name -> beltwright.fitment.v1.Part.Application
-	0,  // 19: beltwright.fitment.v1.Part.Application.drive_side:type_name -> beltwright.fitment.v1.Vehicle.DriveSide
-	20, // [20:20] is the sub-list for method output_type
-	20, // [20:20] is the sub-list for method input_type
-	20, // [20:20] is the sub-list for extension type_name
-	20, // [20:20] is the sub-list for extension extendee
-	0,  // [0:20] is the sub-list for field type_name
+	13, // 15: beltwright.fitment.v1.Part.positions:type_name -> beltwright.fitment.v1.Position
+	14, // 16: beltwright.fitment.v1.Part.connector:type_name -> beltwright.fitment.v1.Connector
+	15, // 17: beltwright.fitment.v1.Part.window:type_name -> beltwright.fitment.v1.ResistanceWindow
+	22, // 18: beltwright.fitment.v1.Part.applications:type_name -> beltwright.fitment.v1.Part.Application
+	23, // 19: beltwright.fitment.v1.Part.one_use:type_name -> beltwright.fitment.v1.Part.OneUse
+	24, // 20: beltwright.fitment.v1.Part.replace_with:type_name -> beltwright.fitment.v1.Part.Related
+	10, // 21: beltwright.fitment.v1.Part.programming:type_name -> beltwright.fitment.v1.Part.Programming
+	11, // 22: beltwright.fitment.v1.Part.donor_policy:type_name -> beltwright.fitment.v1.Part.DonorPolicy
+	0,  // 23: beltwright.fitment.v1.Part.Application.drive_side:type_name -> beltwright.fitment.v1.Vehicle.DriveSide
+	9,  // 24: beltwright.fitment.v1.Part.Related.kind:type_name -> beltwright.fitment.v1.Part.Kind
+	25, // [25:25] is the sub-list for method output_type
+	25, // [25:25] is the sub-list for method input_type
+	25, // [25:25] is the sub-list for extension type_name
+	25, // [25:25] is the sub-list for extension extendee
+	0,  // [0:25] is the sub-list for field type_name
 }
 
 func init() { file_beltwright_fitment_v1_common_proto_init() }
@@ -2064,8 +2469,8 @@ func file_beltwright_fitment_v1_common_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_beltwright_fitment_v1_common_proto_rawDesc), len(file_beltwright_fitment_v1_common_proto_rawDesc)),
-			NumEnums:      10,
-			NumMessages:   11,
+			NumEnums:      12,
+			NumMessages:   13,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

@@ -9,6 +9,7 @@ package fitmentv1
 import (
 	protoreflect "google.golang.org/protobuf/reflect/protoreflect"
 	protoimpl "google.golang.org/protobuf/runtime/protoimpl"
+	timestamppb "google.golang.org/protobuf/types/known/timestamppb"
 	reflect "reflect"
 	sync "sync"
 	unsafe "unsafe"
@@ -20,6 +21,177 @@ const (
 	// Verify that runtime/protoimpl is sufficiently up-to-date.
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
+
+// Method is what was done.
+type LoopTest_Method int32
+
+const (
+	// Not stated.
+	LoopTest_METHOD_UNSPECIFIED LoopTest_Method = 0
+	// The part was unplugged, so that the harness side's shorting clip closed.
+	LoopTest_UNPLUG LoopTest_Method = 1
+	// A substitute load was put in the part's place, and the codes were cleared.
+	LoopTest_SUBSTITUTE_LOAD LoopTest_Method = 2
+)
+
+// Enum value maps for LoopTest_Method.
+var (
+	LoopTest_Method_name = map[int32]string{
+		0: "METHOD_UNSPECIFIED",
+		1: "UNPLUG",
+		2: "SUBSTITUTE_LOAD",
+	}
+	LoopTest_Method_value = map[string]int32{
+		"METHOD_UNSPECIFIED": 0,
+		"UNPLUG":             1,
+		"SUBSTITUTE_LOAD":    2,
+	}
+)
+
+func (x LoopTest_Method) Enum() *LoopTest_Method {
+	p := new(LoopTest_Method)
+	*p = x
+	return p
+}
+
+func (x LoopTest_Method) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (LoopTest_Method) Descriptor() protoreflect.EnumDescriptor {
+	return file_beltwright_fitment_v1_fitment_proto_enumTypes[0].Descriptor()
+}
+
+func (LoopTest_Method) Type() protoreflect.EnumType {
+	return &file_beltwright_fitment_v1_fitment_proto_enumTypes[0]
+}
+
+func (x LoopTest_Method) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use LoopTest_Method.Descriptor instead.
+func (LoopTest_Method) EnumDescriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{5, 0}
+}
+
+// State is what the module says of the loop.
+type LoopTest_State int32
+
+const (
+	// Not stated.
+	LoopTest_STATE_UNSPECIFIED LoopTest_State = 0
+	// A code for an open or high loop.
+	LoopTest_OPEN_OR_HIGH LoopTest_State = 1
+	// A code for a low or shorted loop.
+	LoopTest_LOW_OR_SHORTED LoopTest_State = 2
+	// No code for the loop.
+	LoopTest_NO_CODE LoopTest_State = 3
+	// Another code for the loop (out of range, to ground, to battery).
+	LoopTest_OTHER_CODE LoopTest_State = 4
+)
+
+// Enum value maps for LoopTest_State.
+var (
+	LoopTest_State_name = map[int32]string{
+		0: "STATE_UNSPECIFIED",
+		1: "OPEN_OR_HIGH",
+		2: "LOW_OR_SHORTED",
+		3: "NO_CODE",
+		4: "OTHER_CODE",
+	}
+	LoopTest_State_value = map[string]int32{
+		"STATE_UNSPECIFIED": 0,
+		"OPEN_OR_HIGH":      1,
+		"LOW_OR_SHORTED":    2,
+		"NO_CODE":           3,
+		"OTHER_CODE":        4,
+	}
+)
+
+func (x LoopTest_State) Enum() *LoopTest_State {
+	p := new(LoopTest_State)
+	*p = x
+	return p
+}
+
+func (x LoopTest_State) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (LoopTest_State) Descriptor() protoreflect.EnumDescriptor {
+	return file_beltwright_fitment_v1_fitment_proto_enumTypes[1].Descriptor()
+}
+
+func (LoopTest_State) Type() protoreflect.EnumType {
+	return &file_beltwright_fitment_v1_fitment_proto_enumTypes[1]
+}
+
+func (x LoopTest_State) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use LoopTest_State.Descriptor instead.
+func (LoopTest_State) EnumDescriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{5, 1}
+}
+
+// Finding is what the test shows.
+type LoopTestReport_Finding int32
+
+const (
+	// Not stated.
+	LoopTestReport_FINDING_UNSPECIFIED LoopTestReport_Finding = 0
+	// The part or its contacts.
+	LoopTestReport_PART_OR_CONTACT LoopTestReport_Finding = 1
+	// The harness or the module, not the part.
+	LoopTestReport_HARNESS_OR_MODULE LoopTestReport_Finding = 2
+	// Nothing: the outcome is the same whatever is at fault, or contradictory.
+	LoopTestReport_NOTHING LoopTestReport_Finding = 3
+)
+
+// Enum value maps for LoopTestReport_Finding.
+var (
+	LoopTestReport_Finding_name = map[int32]string{
+		0: "FINDING_UNSPECIFIED",
+		1: "PART_OR_CONTACT",
+		2: "HARNESS_OR_MODULE",
+		3: "NOTHING",
+	}
+	LoopTestReport_Finding_value = map[string]int32{
+		"FINDING_UNSPECIFIED": 0,
+		"PART_OR_CONTACT":     1,
+		"HARNESS_OR_MODULE":   2,
+		"NOTHING":             3,
+	}
+)
+
+func (x LoopTestReport_Finding) Enum() *LoopTestReport_Finding {
+	p := new(LoopTestReport_Finding)
+	*p = x
+	return p
+}
+
+func (x LoopTestReport_Finding) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (LoopTestReport_Finding) Descriptor() protoreflect.EnumDescriptor {
+	return file_beltwright_fitment_v1_fitment_proto_enumTypes[2].Descriptor()
+}
+
+func (LoopTestReport_Finding) Type() protoreflect.EnumType {
+	return &file_beltwright_fitment_v1_fitment_proto_enumTypes[2]
+}
+
+func (x LoopTestReport_Finding) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use LoopTestReport_Finding.Descriptor instead.
+func (LoopTestReport_Finding) EnumDescriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{6, 0}
+}
 
 // Class of the reading.
 type ReadingReport_Class int32
@@ -74,11 +246,11 @@ func (x ReadingReport_Class) String() string {
 }
 
 func (ReadingReport_Class) Descriptor() protoreflect.EnumDescriptor {
-	return file_beltwright_fitment_v1_fitment_proto_enumTypes[0].Descriptor()
+	return file_beltwright_fitment_v1_fitment_proto_enumTypes[3].Descriptor()
 }
 
 func (ReadingReport_Class) Type() protoreflect.EnumType {
-	return &file_beltwright_fitment_v1_fitment_proto_enumTypes[0]
+	return &file_beltwright_fitment_v1_fitment_proto_enumTypes[3]
 }
 
 func (x ReadingReport_Class) Number() protoreflect.EnumNumber {
@@ -87,7 +259,7 @@ func (x ReadingReport_Class) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use ReadingReport_Class.Descriptor instead.
 func (ReadingReport_Class) EnumDescriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{7, 0}
+	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{10, 0}
 }
 
 // Component says what sort of thing it is.
@@ -143,11 +315,11 @@ func (x Suspect_Component) String() string {
 }
 
 func (Suspect_Component) Descriptor() protoreflect.EnumDescriptor {
-	return file_beltwright_fitment_v1_fitment_proto_enumTypes[1].Descriptor()
+	return file_beltwright_fitment_v1_fitment_proto_enumTypes[4].Descriptor()
 }
 
 func (Suspect_Component) Type() protoreflect.EnumType {
-	return &file_beltwright_fitment_v1_fitment_proto_enumTypes[1]
+	return &file_beltwright_fitment_v1_fitment_proto_enumTypes[4]
 }
 
 func (x Suspect_Component) Number() protoreflect.EnumNumber {
@@ -156,7 +328,7 @@ func (x Suspect_Component) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Suspect_Component.Descriptor instead.
 func (Suspect_Component) EnumDescriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{8, 0}
+	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{11, 0}
 }
 
 // Purchase says whether buying a part is justified yet.
@@ -200,11 +372,11 @@ func (x AssessFaultResponse_Purchase) String() string {
 }
 
 func (AssessFaultResponse_Purchase) Descriptor() protoreflect.EnumDescriptor {
-	return file_beltwright_fitment_v1_fitment_proto_enumTypes[2].Descriptor()
+	return file_beltwright_fitment_v1_fitment_proto_enumTypes[5].Descriptor()
 }
 
 func (AssessFaultResponse_Purchase) Type() protoreflect.EnumType {
-	return &file_beltwright_fitment_v1_fitment_proto_enumTypes[2]
+	return &file_beltwright_fitment_v1_fitment_proto_enumTypes[5]
 }
 
 func (x AssessFaultResponse_Purchase) Number() protoreflect.EnumNumber {
@@ -213,7 +385,137 @@ func (x AssessFaultResponse_Purchase) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use AssessFaultResponse_Purchase.Descriptor instead.
 func (AssessFaultResponse_Purchase) EnumDescriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{10, 0}
+	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{13, 0}
+}
+
+// Type of obligation.
+type Obligation_Type int32
+
+const (
+	// Not stated.
+	Obligation_TYPE_UNSPECIFIED Obligation_Type = 0
+	// Something must be queried before the sale.
+	Obligation_QUERY Obligation_Type = 1
+	// Something must be said to the buyer or the vehicle's owner.
+	Obligation_DISCLOSE Obligation_Type = 2
+	// The owner's consent is needed.
+	Obligation_CONSENT Obligation_Type = 3
+	// Something must stand on the invoice.
+	Obligation_INVOICE Obligation_Type = 4
+	// Words that must not be used.
+	Obligation_FORBIDDEN_WORDS Obligation_Type = 5
+	// A record must be kept.
+	Obligation_KEEP Obligation_Type = 6
+	// Something must be verified after fitting.
+	Obligation_VERIFY Obligation_Type = 7
+	// Only some may do it.
+	Obligation_WHO Obligation_Type = 8
+)
+
+// Enum value maps for Obligation_Type.
+var (
+	Obligation_Type_name = map[int32]string{
+		0: "TYPE_UNSPECIFIED",
+		1: "QUERY",
+		2: "DISCLOSE",
+		3: "CONSENT",
+		4: "INVOICE",
+		5: "FORBIDDEN_WORDS",
+		6: "KEEP",
+		7: "VERIFY",
+		8: "WHO",
+	}
+	Obligation_Type_value = map[string]int32{
+		"TYPE_UNSPECIFIED": 0,
+		"QUERY":            1,
+		"DISCLOSE":         2,
+		"CONSENT":          3,
+		"INVOICE":          4,
+		"FORBIDDEN_WORDS":  5,
+		"KEEP":             6,
+		"VERIFY":           7,
+		"WHO":              8,
+	}
+)
+
+func (x Obligation_Type) Enum() *Obligation_Type {
+	p := new(Obligation_Type)
+	*p = x
+	return p
+}
+
+func (x Obligation_Type) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (Obligation_Type) Descriptor() protoreflect.EnumDescriptor {
+	return file_beltwright_fitment_v1_fitment_proto_enumTypes[6].Descriptor()
+}
+
+func (Obligation_Type) Type() protoreflect.EnumType {
+	return &file_beltwright_fitment_v1_fitment_proto_enumTypes[6]
+}
+
+func (x Obligation_Type) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use Obligation_Type.Descriptor instead.
+func (Obligation_Type) EnumDescriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{16, 0}
+}
+
+// Party is who must do it.
+type Obligation_Party int32
+
+const (
+	// Not stated; both.
+	Obligation_PARTY_UNSPECIFIED Obligation_Party = 0
+	// The seller.
+	Obligation_SELLER Obligation_Party = 1
+	// Whoever fits the part.
+	Obligation_INSTALLER Obligation_Party = 2
+)
+
+// Enum value maps for Obligation_Party.
+var (
+	Obligation_Party_name = map[int32]string{
+		0: "PARTY_UNSPECIFIED",
+		1: "SELLER",
+		2: "INSTALLER",
+	}
+	Obligation_Party_value = map[string]int32{
+		"PARTY_UNSPECIFIED": 0,
+		"SELLER":            1,
+		"INSTALLER":         2,
+	}
+)
+
+func (x Obligation_Party) Enum() *Obligation_Party {
+	p := new(Obligation_Party)
+	*p = x
+	return p
+}
+
+func (x Obligation_Party) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (Obligation_Party) Descriptor() protoreflect.EnumDescriptor {
+	return file_beltwright_fitment_v1_fitment_proto_enumTypes[7].Descriptor()
+}
+
+func (Obligation_Party) Type() protoreflect.EnumType {
+	return &file_beltwright_fitment_v1_fitment_proto_enumTypes[7]
+}
+
+func (x Obligation_Party) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use Obligation_Party.Descriptor instead.
+func (Obligation_Party) EnumDescriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{16, 1}
 }
 
 // Verdict is what people are shown.
@@ -261,11 +563,11 @@ func (x Decision_Verdict) String() string {
 }
 
 func (Decision_Verdict) Descriptor() protoreflect.EnumDescriptor {
-	return file_beltwright_fitment_v1_fitment_proto_enumTypes[3].Descriptor()
+	return file_beltwright_fitment_v1_fitment_proto_enumTypes[8].Descriptor()
 }
 
 func (Decision_Verdict) Type() protoreflect.EnumType {
-	return &file_beltwright_fitment_v1_fitment_proto_enumTypes[3]
+	return &file_beltwright_fitment_v1_fitment_proto_enumTypes[8]
 }
 
 func (x Decision_Verdict) Number() protoreflect.EnumNumber {
@@ -274,7 +576,7 @@ func (x Decision_Verdict) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Decision_Verdict.Descriptor instead.
 func (Decision_Verdict) EnumDescriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{13, 0}
+	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{19, 0}
 }
 
 // Via says how the part was found.
@@ -285,7 +587,8 @@ const (
 	PartMatch_VIA_UNSPECIFIED PartMatch_Via = 0
 	// By its own application.
 	PartMatch_APPLICATION PartMatch_Via = 1
-	// It replaces a part with that application, in one step.
+	// It replaces a part with that application, in one step or several, each of
+	// which holds for the vehicle.
 	PartMatch_SUPERSESSION PartMatch_Via = 2
 )
 
@@ -314,11 +617,11 @@ func (x PartMatch_Via) String() string {
 }
 
 func (PartMatch_Via) Descriptor() protoreflect.EnumDescriptor {
-	return file_beltwright_fitment_v1_fitment_proto_enumTypes[4].Descriptor()
+	return file_beltwright_fitment_v1_fitment_proto_enumTypes[9].Descriptor()
 }
 
 func (PartMatch_Via) Type() protoreflect.EnumType {
-	return &file_beltwright_fitment_v1_fitment_proto_enumTypes[4]
+	return &file_beltwright_fitment_v1_fitment_proto_enumTypes[9]
 }
 
 func (x PartMatch_Via) Number() protoreflect.EnumNumber {
@@ -327,7 +630,65 @@ func (x PartMatch_Via) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use PartMatch_Via.Descriptor instead.
 func (PartMatch_Via) EnumDescriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{20, 0}
+	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{26, 0}
+}
+
+// Change is what happened.
+type WatchDonorsResponse_Change int32
+
+const (
+	// Not stated.
+	WatchDonorsResponse_CHANGE_UNSPECIFIED WatchDonorsResponse_Change = 0
+	// The listing has come to fit (or, where asked for, to be worth proving).
+	WatchDonorsResponse_NEW WatchDonorsResponse_Change = 1
+	// It was sent before and is no longer to be had or no longer fits.
+	WatchDonorsResponse_GONE WatchDonorsResponse_Change = 2
+	// Nothing changed; sent from time to time and where a watch begins, so that
+	// the reader has a revision.
+	WatchDonorsResponse_NOTHING WatchDonorsResponse_Change = 3
+)
+
+// Enum value maps for WatchDonorsResponse_Change.
+var (
+	WatchDonorsResponse_Change_name = map[int32]string{
+		0: "CHANGE_UNSPECIFIED",
+		1: "NEW",
+		2: "GONE",
+		3: "NOTHING",
+	}
+	WatchDonorsResponse_Change_value = map[string]int32{
+		"CHANGE_UNSPECIFIED": 0,
+		"NEW":                1,
+		"GONE":               2,
+		"NOTHING":            3,
+	}
+)
+
+func (x WatchDonorsResponse_Change) Enum() *WatchDonorsResponse_Change {
+	p := new(WatchDonorsResponse_Change)
+	*p = x
+	return p
+}
+
+func (x WatchDonorsResponse_Change) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (WatchDonorsResponse_Change) Descriptor() protoreflect.EnumDescriptor {
+	return file_beltwright_fitment_v1_fitment_proto_enumTypes[10].Descriptor()
+}
+
+func (WatchDonorsResponse_Change) Type() protoreflect.EnumType {
+	return &file_beltwright_fitment_v1_fitment_proto_enumTypes[10]
+}
+
+func (x WatchDonorsResponse_Change) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use WatchDonorsResponse_Change.Descriptor instead.
+func (WatchDonorsResponse_Change) EnumDescriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{38, 0}
 }
 
 // DecodeVinRequest asks about a VIN.
@@ -646,7 +1007,12 @@ type AssessFaultRequest struct {
 	// default of 1.4 to 3.2 ohms is used and said.
 	Window *ResistanceWindow `protobuf:"bytes,4,opt,name=window,proto3" json:"window,omitempty"`
 	// What codes mean here, where a dialect decides.
-	CodeChoices   []*CodeChoice `protobuf:"bytes,5,rep,name=code_choices,json=codeChoices,proto3" json:"code_choices,omitempty"`
+	CodeChoices []*CodeChoice `protobuf:"bytes,5,rep,name=code_choices,json=codeChoices,proto3" json:"code_choices,omitempty"`
+	// Id of the dialect that all codes are in, by the user's word; empty where the
+	// vehicle decides.
+	Dialect string `protobuf:"bytes,6,opt,name=dialect,proto3" json:"dialect,omitempty"`
+	// Tests made on loops, at most 64.
+	Tests         []*LoopTest `protobuf:"bytes,7,rep,name=tests,proto3" json:"tests,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -716,6 +1082,248 @@ func (x *AssessFaultRequest) GetCodeChoices() []*CodeChoice {
 	return nil
 }
 
+func (x *AssessFaultRequest) GetDialect() string {
+	if x != nil {
+		return x.Dialect
+	}
+	return ""
+}
+
+func (x *AssessFaultRequest) GetTests() []*LoopTest {
+	if x != nil {
+		return x.Tests
+	}
+	return nil
+}
+
+// LoopTest is a test on a loop of which the module's codes tell the outcome.
+type LoopTest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Kind of the part in the loop.
+	Kind Part_Kind `protobuf:"varint,1,opt,name=kind,proto3,enum=beltwright.fitment.v1.Part_Kind" json:"kind,omitempty"`
+	// Position of that part.
+	Position *Position `protobuf:"bytes,2,opt,name=position,proto3" json:"position,omitempty"`
+	// What was done.
+	Method LoopTest_Method `protobuf:"varint,3,opt,name=method,proto3,enum=beltwright.fitment.v1.LoopTest_Method" json:"method,omitempty"`
+	// What the module said before.
+	Before LoopTest_State `protobuf:"varint,4,opt,name=before,proto3,enum=beltwright.fitment.v1.LoopTest_State" json:"before,omitempty"`
+	// What the module said with the part out.
+	After         LoopTest_State `protobuf:"varint,5,opt,name=after,proto3,enum=beltwright.fitment.v1.LoopTest_State" json:"after,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LoopTest) Reset() {
+	*x = LoopTest{}
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LoopTest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LoopTest) ProtoMessage() {}
+
+func (x *LoopTest) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LoopTest.ProtoReflect.Descriptor instead.
+func (*LoopTest) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *LoopTest) GetKind() Part_Kind {
+	if x != nil {
+		return x.Kind
+	}
+	return Part_KIND_UNSPECIFIED
+}
+
+func (x *LoopTest) GetPosition() *Position {
+	if x != nil {
+		return x.Position
+	}
+	return nil
+}
+
+func (x *LoopTest) GetMethod() LoopTest_Method {
+	if x != nil {
+		return x.Method
+	}
+	return LoopTest_METHOD_UNSPECIFIED
+}
+
+func (x *LoopTest) GetBefore() LoopTest_State {
+	if x != nil {
+		return x.Before
+	}
+	return LoopTest_STATE_UNSPECIFIED
+}
+
+func (x *LoopTest) GetAfter() LoopTest_State {
+	if x != nil {
+		return x.After
+	}
+	return LoopTest_STATE_UNSPECIFIED
+}
+
+// LoopTestReport is a test, judged by its decision table.
+type LoopTestReport struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Place of the test in the request.
+	Index int32 `protobuf:"varint,1,opt,name=index,proto3" json:"index,omitempty"`
+	// What it shows.
+	Finding LoopTestReport_Finding `protobuf:"varint,2,opt,name=finding,proto3,enum=beltwright.fitment.v1.LoopTestReport_Finding" json:"finding,omitempty"`
+	// Why, in words.
+	Reason string `protobuf:"bytes,3,opt,name=reason,proto3" json:"reason,omitempty"`
+	// Where the table's row is from.
+	Source        string `protobuf:"bytes,4,opt,name=source,proto3" json:"source,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LoopTestReport) Reset() {
+	*x = LoopTestReport{}
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LoopTestReport) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LoopTestReport) ProtoMessage() {}
+
+func (x *LoopTestReport) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LoopTestReport.ProtoReflect.Descriptor instead.
+func (*LoopTestReport) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *LoopTestReport) GetIndex() int32 {
+	if x != nil {
+		return x.Index
+	}
+	return 0
+}
+
+func (x *LoopTestReport) GetFinding() LoopTestReport_Finding {
+	if x != nil {
+		return x.Finding
+	}
+	return LoopTestReport_FINDING_UNSPECIFIED
+}
+
+func (x *LoopTestReport) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *LoopTestReport) GetSource() string {
+	if x != nil {
+		return x.Source
+	}
+	return ""
+}
+
+// Wait is how long to wait after the battery is disconnected.
+type Wait struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Minutes.
+	Minutes float64 `protobuf:"fixed64,1,opt,name=minutes,proto3" json:"minutes,omitempty"`
+	// True where it is this vehicle's; otherwise the longest that is known.
+	OfThisVehicle bool `protobuf:"varint,2,opt,name=of_this_vehicle,json=ofThisVehicle,proto3" json:"of_this_vehicle,omitempty"`
+	// What is told of it, a sentence.
+	Text string `protobuf:"bytes,3,opt,name=text,proto3" json:"text,omitempty"`
+	// Where it is from.
+	Source        string `protobuf:"bytes,4,opt,name=source,proto3" json:"source,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Wait) Reset() {
+	*x = Wait{}
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Wait) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Wait) ProtoMessage() {}
+
+func (x *Wait) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Wait.ProtoReflect.Descriptor instead.
+func (*Wait) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *Wait) GetMinutes() float64 {
+	if x != nil {
+		return x.Minutes
+	}
+	return 0
+}
+
+func (x *Wait) GetOfThisVehicle() bool {
+	if x != nil {
+		return x.OfThisVehicle
+	}
+	return false
+}
+
+func (x *Wait) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
+func (x *Wait) GetSource() string {
+	if x != nil {
+		return x.Source
+	}
+	return ""
+}
+
 // CodeMeaning is one thing a code can mean.
 type CodeMeaning struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -741,7 +1349,7 @@ type CodeMeaning struct {
 
 func (x *CodeMeaning) Reset() {
 	*x = CodeMeaning{}
-	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[5]
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -753,7 +1361,7 @@ func (x *CodeMeaning) String() string {
 func (*CodeMeaning) ProtoMessage() {}
 
 func (x *CodeMeaning) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[5]
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -766,7 +1374,7 @@ func (x *CodeMeaning) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CodeMeaning.ProtoReflect.Descriptor instead.
 func (*CodeMeaning) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{5}
+	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *CodeMeaning) GetId() string {
@@ -838,14 +1446,20 @@ type CodeReport struct {
 	// dialect must decide and nobody stated it.
 	Applied string `protobuf:"bytes,4,opt,name=applied,proto3" json:"applied,omitempty"`
 	// Remark.
-	Note          string `protobuf:"bytes,5,opt,name=note,proto3" json:"note,omitempty"`
+	Note string `protobuf:"bytes,5,opt,name=note,proto3" json:"note,omitempty"`
+	// What the failure byte says; empty where there is none or where the dialect
+	// that it is in is not known.
+	Failure string `protobuf:"bytes,6,opt,name=failure,proto3" json:"failure,omitempty"`
+	// Names of the status bits that are set (ISO 14229-1), where a status byte was
+	// given.
+	Status        []string `protobuf:"bytes,7,rep,name=status,proto3" json:"status,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *CodeReport) Reset() {
 	*x = CodeReport{}
-	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[6]
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -857,7 +1471,7 @@ func (x *CodeReport) String() string {
 func (*CodeReport) ProtoMessage() {}
 
 func (x *CodeReport) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[6]
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -870,7 +1484,7 @@ func (x *CodeReport) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CodeReport.ProtoReflect.Descriptor instead.
 func (*CodeReport) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{6}
+	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *CodeReport) GetCode() string {
@@ -908,6 +1522,20 @@ func (x *CodeReport) GetNote() string {
 	return ""
 }
 
+func (x *CodeReport) GetFailure() string {
+	if x != nil {
+		return x.Failure
+	}
+	return ""
+}
+
+func (x *CodeReport) GetStatus() []string {
+	if x != nil {
+		return x.Status
+	}
+	return nil
+}
+
 // ReadingReport is one reading, judged.
 type ReadingReport struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -936,7 +1564,7 @@ type ReadingReport struct {
 
 func (x *ReadingReport) Reset() {
 	*x = ReadingReport{}
-	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[7]
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -948,7 +1576,7 @@ func (x *ReadingReport) String() string {
 func (*ReadingReport) ProtoMessage() {}
 
 func (x *ReadingReport) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[7]
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -961,7 +1589,7 @@ func (x *ReadingReport) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadingReport.ProtoReflect.Descriptor instead.
 func (*ReadingReport) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{7}
+	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *ReadingReport) GetKind() Part_Kind {
@@ -1046,7 +1674,7 @@ type Suspect struct {
 
 func (x *Suspect) Reset() {
 	*x = Suspect{}
-	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[8]
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1058,7 +1686,7 @@ func (x *Suspect) String() string {
 func (*Suspect) ProtoMessage() {}
 
 func (x *Suspect) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[8]
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1071,7 +1699,7 @@ func (x *Suspect) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Suspect.ProtoReflect.Descriptor instead.
 func (*Suspect) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{8}
+	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *Suspect) GetComponent() Suspect_Component {
@@ -1132,7 +1760,7 @@ type NextTest struct {
 
 func (x *NextTest) Reset() {
 	*x = NextTest{}
-	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[9]
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1144,7 +1772,7 @@ func (x *NextTest) String() string {
 func (*NextTest) ProtoMessage() {}
 
 func (x *NextTest) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[9]
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1157,7 +1785,7 @@ func (x *NextTest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use NextTest.ProtoReflect.Descriptor instead.
 func (*NextTest) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{9}
+	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *NextTest) GetId() string {
@@ -1225,14 +1853,22 @@ type AssessFaultResponse struct {
 	// The next test worth making; absent where none is.
 	NextTest *NextTest `protobuf:"bytes,6,opt,name=next_test,json=nextTest,proto3" json:"next_test,omitempty"`
 	// Cautions, each a sentence; always present.
-	Cautions      []string `protobuf:"bytes,7,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	Cautions []string `protobuf:"bytes,7,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	// The tests, judged, in the order given.
+	Tests []*LoopTestReport `protobuf:"bytes,8,rep,name=tests,proto3" json:"tests,omitempty"`
+	// How long to wait before work.
+	Wait *Wait `protobuf:"bytes,9,opt,name=wait,proto3" json:"wait,omitempty"`
+	// Version of the likelihoods that were used.
+	Likelihoods string `protobuf:"bytes,10,opt,name=likelihoods,proto3" json:"likelihoods,omitempty"`
+	// Id of the dialect that codes were read in; empty where not known.
+	Dialect       string `protobuf:"bytes,11,opt,name=dialect,proto3" json:"dialect,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *AssessFaultResponse) Reset() {
 	*x = AssessFaultResponse{}
-	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[10]
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1244,7 +1880,7 @@ func (x *AssessFaultResponse) String() string {
 func (*AssessFaultResponse) ProtoMessage() {}
 
 func (x *AssessFaultResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[10]
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1257,7 +1893,7 @@ func (x *AssessFaultResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AssessFaultResponse.ProtoReflect.Descriptor instead.
 func (*AssessFaultResponse) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{10}
+	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *AssessFaultResponse) GetCodes() []*CodeReport {
@@ -1309,6 +1945,34 @@ func (x *AssessFaultResponse) GetCautions() []string {
 	return nil
 }
 
+func (x *AssessFaultResponse) GetTests() []*LoopTestReport {
+	if x != nil {
+		return x.Tests
+	}
+	return nil
+}
+
+func (x *AssessFaultResponse) GetWait() *Wait {
+	if x != nil {
+		return x.Wait
+	}
+	return nil
+}
+
+func (x *AssessFaultResponse) GetLikelihoods() string {
+	if x != nil {
+		return x.Likelihoods
+	}
+	return ""
+}
+
+func (x *AssessFaultResponse) GetDialect() string {
+	if x != nil {
+		return x.Dialect
+	}
+	return ""
+}
+
 // MissingEvidence is something not yet proven, in the order worth getting.
 type MissingEvidence struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1330,7 +1994,7 @@ type MissingEvidence struct {
 
 func (x *MissingEvidence) Reset() {
 	*x = MissingEvidence{}
-	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[11]
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1342,7 +2006,7 @@ func (x *MissingEvidence) String() string {
 func (*MissingEvidence) ProtoMessage() {}
 
 func (x *MissingEvidence) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[11]
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1355,7 +2019,7 @@ func (x *MissingEvidence) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MissingEvidence.ProtoReflect.Descriptor instead.
 func (*MissingEvidence) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{11}
+	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *MissingEvidence) GetAttribute() Evidence_Attribute {
@@ -1400,6 +2064,281 @@ func (x *MissingEvidence) GetDecidesAlone() bool {
 	return false
 }
 
+// MissingPair is a pair of things that settle the decision only together, or are
+// worth more together than either alone.
+type MissingPair struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Places of the two in the list of missing evidence, from 0.
+	First int32 `protobuf:"varint,1,opt,name=first,proto3" json:"first,omitempty"`
+	// The other one.
+	Second int32 `protobuf:"varint,2,opt,name=second,proto3" json:"second,omitempty"`
+	// Minutes of work for both.
+	Minutes float64 `protobuf:"fixed64,3,opt,name=minutes,proto3" json:"minutes,omitempty"`
+	// Chance that the two together settle the decision, whatever else is missing.
+	Settles float64 `protobuf:"fixed64,4,opt,name=settles,proto3" json:"settles,omitempty"`
+	// Why, in words.
+	Reason        string `protobuf:"bytes,5,opt,name=reason,proto3" json:"reason,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *MissingPair) Reset() {
+	*x = MissingPair{}
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[15]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *MissingPair) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*MissingPair) ProtoMessage() {}
+
+func (x *MissingPair) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[15]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use MissingPair.ProtoReflect.Descriptor instead.
+func (*MissingPair) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{15}
+}
+
+func (x *MissingPair) GetFirst() int32 {
+	if x != nil {
+		return x.First
+	}
+	return 0
+}
+
+func (x *MissingPair) GetSecond() int32 {
+	if x != nil {
+		return x.Second
+	}
+	return 0
+}
+
+func (x *MissingPair) GetMinutes() float64 {
+	if x != nil {
+		return x.Minutes
+	}
+	return 0
+}
+
+func (x *MissingPair) GetSettles() float64 {
+	if x != nil {
+		return x.Settles
+	}
+	return 0
+}
+
+func (x *MissingPair) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+// Obligation is what the law of a place asks beside the gate: what to say, ask,
+// write down and keep.
+type Obligation struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Place whose law it is, ISO 3166.
+	Jurisdiction string `protobuf:"bytes,1,opt,name=jurisdiction,proto3" json:"jurisdiction,omitempty"`
+	// Type.
+	Type Obligation_Type `protobuf:"varint,2,opt,name=type,proto3,enum=beltwright.fitment.v1.Obligation_Type" json:"type,omitempty"`
+	// Who must do it.
+	Party Obligation_Party `protobuf:"varint,3,opt,name=party,proto3,enum=beltwright.fitment.v1.Obligation_Party" json:"party,omitempty"`
+	// What to do, a sentence.
+	Text string `protobuf:"bytes,4,opt,name=text,proto3" json:"text,omitempty"`
+	// The very words to use, or not to use.
+	Words []string `protobuf:"bytes,5,rep,name=words,proto3" json:"words,omitempty"`
+	// Years for which a record is kept; 0 where none is said.
+	Years int32 `protobuf:"varint,6,opt,name=years,proto3" json:"years,omitempty"`
+	// Where the law is published.
+	Source        string `protobuf:"bytes,7,opt,name=source,proto3" json:"source,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Obligation) Reset() {
+	*x = Obligation{}
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[16]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Obligation) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Obligation) ProtoMessage() {}
+
+func (x *Obligation) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[16]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Obligation.ProtoReflect.Descriptor instead.
+func (*Obligation) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{16}
+}
+
+func (x *Obligation) GetJurisdiction() string {
+	if x != nil {
+		return x.Jurisdiction
+	}
+	return ""
+}
+
+func (x *Obligation) GetType() Obligation_Type {
+	if x != nil {
+		return x.Type
+	}
+	return Obligation_TYPE_UNSPECIFIED
+}
+
+func (x *Obligation) GetParty() Obligation_Party {
+	if x != nil {
+		return x.Party
+	}
+	return Obligation_PARTY_UNSPECIFIED
+}
+
+func (x *Obligation) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
+func (x *Obligation) GetWords() []string {
+	if x != nil {
+		return x.Words
+	}
+	return nil
+}
+
+func (x *Obligation) GetYears() int32 {
+	if x != nil {
+		return x.Years
+	}
+	return 0
+}
+
+func (x *Obligation) GetSource() string {
+	if x != nil {
+		return x.Source
+	}
+	return ""
+}
+
+// Basis says which versions of what a decision stood on.
+type Basis struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Version of the rules.
+	Rules string `protobuf:"bytes,1,opt,name=rules,proto3" json:"rules,omitempty"`
+	// Versions of the jurisdiction packs that were weighed ("US-WA 2026-11-25").
+	Packs []string `protobuf:"bytes,2,rep,name=packs,proto3" json:"packs,omitempty"`
+	// Source and date of the open VIN data.
+	VinData string `protobuf:"bytes,3,opt,name=vin_data,json=vinData,proto3" json:"vin_data,omitempty"`
+	// Version of the code tables.
+	Codes string `protobuf:"bytes,4,opt,name=codes,proto3" json:"codes,omitempty"`
+	// Digest of the facts: need, listing, catalogue and policy.
+	Facts string `protobuf:"bytes,5,opt,name=facts,proto3" json:"facts,omitempty"`
+	// Day for which it was decided, YYYY-MM-DD.
+	Day           string `protobuf:"bytes,6,opt,name=day,proto3" json:"day,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Basis) Reset() {
+	*x = Basis{}
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[17]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Basis) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Basis) ProtoMessage() {}
+
+func (x *Basis) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[17]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Basis.ProtoReflect.Descriptor instead.
+func (*Basis) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{17}
+}
+
+func (x *Basis) GetRules() string {
+	if x != nil {
+		return x.Rules
+	}
+	return ""
+}
+
+func (x *Basis) GetPacks() []string {
+	if x != nil {
+		return x.Packs
+	}
+	return nil
+}
+
+func (x *Basis) GetVinData() string {
+	if x != nil {
+		return x.VinData
+	}
+	return ""
+}
+
+func (x *Basis) GetCodes() string {
+	if x != nil {
+		return x.Codes
+	}
+	return ""
+}
+
+func (x *Basis) GetFacts() string {
+	if x != nil {
+		return x.Facts
+	}
+	return ""
+}
+
+func (x *Basis) GetDay() string {
+	if x != nil {
+		return x.Day
+	}
+	return ""
+}
+
 // ArrivalCheck is something to check when the part arrives.
 type ArrivalCheck struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1415,7 +2354,7 @@ type ArrivalCheck struct {
 
 func (x *ArrivalCheck) Reset() {
 	*x = ArrivalCheck{}
-	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[12]
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1427,7 +2366,7 @@ func (x *ArrivalCheck) String() string {
 func (*ArrivalCheck) ProtoMessage() {}
 
 func (x *ArrivalCheck) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[12]
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1440,7 +2379,7 @@ func (x *ArrivalCheck) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ArrivalCheck.ProtoReflect.Descriptor instead.
 func (*ArrivalCheck) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{12}
+	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *ArrivalCheck) GetCheck() string {
@@ -1482,14 +2421,27 @@ type Decision struct {
 	// What to check on arrival.
 	ArrivalChecks []*ArrivalCheck `protobuf:"bytes,7,rep,name=arrival_checks,json=arrivalChecks,proto3" json:"arrival_checks,omitempty"`
 	// Cautions, each a sentence.
-	Cautions      []string `protobuf:"bytes,8,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	Cautions []string `protobuf:"bytes,8,rep,name=cautions,proto3" json:"cautions,omitempty"`
+	// Pairs of missing evidence that are worth more together.
+	MissingPairs []*MissingPair `protobuf:"bytes,9,rep,name=missing_pairs,json=missingPairs,proto3" json:"missing_pairs,omitempty"`
+	// What is missing, written to the yard as sentences; empty where nothing is
+	// missing that a yard could give.
+	MessageToYard string `protobuf:"bytes,10,opt,name=message_to_yard,json=messageToYard,proto3" json:"message_to_yard,omitempty"`
+	// What the law of seller's and installer's places asks beside the gate.
+	Obligations []*Obligation `protobuf:"bytes,11,rep,name=obligations,proto3" json:"obligations,omitempty"`
+	// Fasteners and locks to renew when fitting it.
+	OneUse []*Part_OneUse `protobuf:"bytes,12,rep,name=one_use,json=oneUse,proto3" json:"one_use,omitempty"`
+	// Parts that the maker wants replaced together with it.
+	ReplaceWith []*Part_Related `protobuf:"bytes,13,rep,name=replace_with,json=replaceWith,proto3" json:"replace_with,omitempty"`
+	// What the decision stood on.
+	Basis         *Basis `protobuf:"bytes,14,opt,name=basis,proto3" json:"basis,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Decision) Reset() {
 	*x = Decision{}
-	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[13]
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1501,7 +2453,7 @@ func (x *Decision) String() string {
 func (*Decision) ProtoMessage() {}
 
 func (x *Decision) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[13]
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1514,7 +2466,7 @@ func (x *Decision) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Decision.ProtoReflect.Descriptor instead.
 func (*Decision) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{13}
+	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *Decision) GetFit() Finding_Answer {
@@ -1573,6 +2525,48 @@ func (x *Decision) GetCautions() []string {
 	return nil
 }
 
+func (x *Decision) GetMissingPairs() []*MissingPair {
+	if x != nil {
+		return x.MissingPairs
+	}
+	return nil
+}
+
+func (x *Decision) GetMessageToYard() string {
+	if x != nil {
+		return x.MessageToYard
+	}
+	return ""
+}
+
+func (x *Decision) GetObligations() []*Obligation {
+	if x != nil {
+		return x.Obligations
+	}
+	return nil
+}
+
+func (x *Decision) GetOneUse() []*Part_OneUse {
+	if x != nil {
+		return x.OneUse
+	}
+	return nil
+}
+
+func (x *Decision) GetReplaceWith() []*Part_Related {
+	if x != nil {
+		return x.ReplaceWith
+	}
+	return nil
+}
+
+func (x *Decision) GetBasis() *Basis {
+	if x != nil {
+		return x.Basis
+	}
+	return nil
+}
+
 // DecideRequest asks about one listing.
 type DecideRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1590,7 +2584,7 @@ type DecideRequest struct {
 
 func (x *DecideRequest) Reset() {
 	*x = DecideRequest{}
-	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[14]
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1602,7 +2596,7 @@ func (x *DecideRequest) String() string {
 func (*DecideRequest) ProtoMessage() {}
 
 func (x *DecideRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[14]
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1615,7 +2609,7 @@ func (x *DecideRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DecideRequest.ProtoReflect.Descriptor instead.
 func (*DecideRequest) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{14}
+	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *DecideRequest) GetNeed() *Need {
@@ -1659,7 +2653,7 @@ type DecideResponse struct {
 
 func (x *DecideResponse) Reset() {
 	*x = DecideResponse{}
-	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[15]
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1671,7 +2665,7 @@ func (x *DecideResponse) String() string {
 func (*DecideResponse) ProtoMessage() {}
 
 func (x *DecideResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[15]
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1684,7 +2678,7 @@ func (x *DecideResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DecideResponse.ProtoReflect.Descriptor instead.
 func (*DecideResponse) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{15}
+	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *DecideResponse) GetDecision() *Decision {
@@ -1720,7 +2714,7 @@ type FindDonorsRequest struct {
 
 func (x *FindDonorsRequest) Reset() {
 	*x = FindDonorsRequest{}
-	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[16]
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1732,7 +2726,7 @@ func (x *FindDonorsRequest) String() string {
 func (*FindDonorsRequest) ProtoMessage() {}
 
 func (x *FindDonorsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[16]
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1745,7 +2739,7 @@ func (x *FindDonorsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FindDonorsRequest.ProtoReflect.Descriptor instead.
 func (*FindDonorsRequest) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{16}
+	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *FindDonorsRequest) GetNeed() *Need {
@@ -1796,7 +2790,7 @@ type Donor struct {
 
 func (x *Donor) Reset() {
 	*x = Donor{}
-	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[17]
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1808,7 +2802,7 @@ func (x *Donor) String() string {
 func (*Donor) ProtoMessage() {}
 
 func (x *Donor) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[17]
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1821,7 +2815,7 @@ func (x *Donor) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Donor.ProtoReflect.Descriptor instead.
 func (*Donor) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{17}
+	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *Donor) GetListing() *Listing {
@@ -1854,7 +2848,7 @@ type FindDonorsResponse struct {
 
 func (x *FindDonorsResponse) Reset() {
 	*x = FindDonorsResponse{}
-	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[18]
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1866,7 +2860,7 @@ func (x *FindDonorsResponse) String() string {
 func (*FindDonorsResponse) ProtoMessage() {}
 
 func (x *FindDonorsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[18]
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1879,7 +2873,7 @@ func (x *FindDonorsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FindDonorsResponse.ProtoReflect.Descriptor instead.
 func (*FindDonorsResponse) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{18}
+	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *FindDonorsResponse) GetDonors() []*Donor {
@@ -1914,7 +2908,7 @@ type FindPartsRequest struct {
 
 func (x *FindPartsRequest) Reset() {
 	*x = FindPartsRequest{}
-	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[19]
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1926,7 +2920,7 @@ func (x *FindPartsRequest) String() string {
 func (*FindPartsRequest) ProtoMessage() {}
 
 func (x *FindPartsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[19]
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1939,7 +2933,7 @@ func (x *FindPartsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FindPartsRequest.ProtoReflect.Descriptor instead.
 func (*FindPartsRequest) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{19}
+	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *FindPartsRequest) GetNeed() *Need {
@@ -1959,14 +2953,17 @@ type PartMatch struct {
 	// Is its application to this vehicle proven?
 	Application *Finding `protobuf:"bytes,3,opt,name=application,proto3" json:"application,omitempty"`
 	// Is it free of open recalls?
-	Recall        *Finding `protobuf:"bytes,4,opt,name=recall,proto3" json:"recall,omitempty"`
+	Recall *Finding `protobuf:"bytes,4,opt,name=recall,proto3" json:"recall,omitempty"`
+	// Numbers on the way from the part with the application to this one, where it
+	// was found by supersession: old number first.
+	Path          []string `protobuf:"bytes,5,rep,name=path,proto3" json:"path,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *PartMatch) Reset() {
 	*x = PartMatch{}
-	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[20]
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1978,7 +2975,7 @@ func (x *PartMatch) String() string {
 func (*PartMatch) ProtoMessage() {}
 
 func (x *PartMatch) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[20]
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1991,7 +2988,7 @@ func (x *PartMatch) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PartMatch.ProtoReflect.Descriptor instead.
 func (*PartMatch) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{20}
+	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *PartMatch) GetPart() *Part {
@@ -2022,6 +3019,13 @@ func (x *PartMatch) GetRecall() *Finding {
 	return nil
 }
 
+func (x *PartMatch) GetPath() []string {
+	if x != nil {
+		return x.Path
+	}
+	return nil
+}
+
 // FindPartsResponse lists the parts.
 type FindPartsResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -2035,7 +3039,7 @@ type FindPartsResponse struct {
 
 func (x *FindPartsResponse) Reset() {
 	*x = FindPartsResponse{}
-	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[21]
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2047,7 +3051,7 @@ func (x *FindPartsResponse) String() string {
 func (*FindPartsResponse) ProtoMessage() {}
 
 func (x *FindPartsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[21]
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2060,7 +3064,7 @@ func (x *FindPartsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FindPartsResponse.ProtoReflect.Descriptor instead.
 func (*FindPartsResponse) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{21}
+	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *FindPartsResponse) GetParts() []*PartMatch {
@@ -2077,11 +3081,1734 @@ func (x *FindPartsResponse) GetRevision() string {
 	return ""
 }
 
+// SavedNeed is a need that is kept.
+type SavedNeed struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Resource name, needs/{id}; output only.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// The need.
+	Need *Need `protobuf:"bytes,2,opt,name=need,proto3" json:"need,omitempty"`
+	// Remark of the user's, at most 500 characters.
+	Note string `protobuf:"bytes,3,opt,name=note,proto3" json:"note,omitempty"`
+	// When it was saved; output only.
+	CreateTime *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	// Changes with every change; output only.
+	Etag          string `protobuf:"bytes,5,opt,name=etag,proto3" json:"etag,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SavedNeed) Reset() {
+	*x = SavedNeed{}
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[28]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SavedNeed) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SavedNeed) ProtoMessage() {}
+
+func (x *SavedNeed) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[28]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SavedNeed.ProtoReflect.Descriptor instead.
+func (*SavedNeed) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{28}
+}
+
+func (x *SavedNeed) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *SavedNeed) GetNeed() *Need {
+	if x != nil {
+		return x.Need
+	}
+	return nil
+}
+
+func (x *SavedNeed) GetNote() string {
+	if x != nil {
+		return x.Note
+	}
+	return ""
+}
+
+func (x *SavedNeed) GetCreateTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.CreateTime
+	}
+	return nil
+}
+
+func (x *SavedNeed) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+// SaveNeedRequest keeps a need.
+type SaveNeedRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The need.
+	Need *Need `protobuf:"bytes,1,opt,name=need,proto3" json:"need,omitempty"`
+	// Remark.
+	Note string `protobuf:"bytes,2,opt,name=note,proto3" json:"note,omitempty"`
+	// UUID that makes the call safe to repeat.
+	RequestId     string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SaveNeedRequest) Reset() {
+	*x = SaveNeedRequest{}
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[29]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SaveNeedRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SaveNeedRequest) ProtoMessage() {}
+
+func (x *SaveNeedRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[29]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SaveNeedRequest.ProtoReflect.Descriptor instead.
+func (*SaveNeedRequest) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{29}
+}
+
+func (x *SaveNeedRequest) GetNeed() *Need {
+	if x != nil {
+		return x.Need
+	}
+	return nil
+}
+
+func (x *SaveNeedRequest) GetNote() string {
+	if x != nil {
+		return x.Note
+	}
+	return ""
+}
+
+func (x *SaveNeedRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// SaveNeedResponse carries the kept need.
+type SaveNeedResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The need as kept.
+	SavedNeed *SavedNeed `protobuf:"bytes,1,opt,name=saved_need,json=savedNeed,proto3" json:"saved_need,omitempty"`
+	// Place of the store at which it was written.
+	Revision      string `protobuf:"bytes,2,opt,name=revision,proto3" json:"revision,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SaveNeedResponse) Reset() {
+	*x = SaveNeedResponse{}
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[30]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SaveNeedResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SaveNeedResponse) ProtoMessage() {}
+
+func (x *SaveNeedResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[30]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SaveNeedResponse.ProtoReflect.Descriptor instead.
+func (*SaveNeedResponse) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{30}
+}
+
+func (x *SaveNeedResponse) GetSavedNeed() *SavedNeed {
+	if x != nil {
+		return x.SavedNeed
+	}
+	return nil
+}
+
+func (x *SaveNeedResponse) GetRevision() string {
+	if x != nil {
+		return x.Revision
+	}
+	return ""
+}
+
+// GetSavedNeedRequest asks for one.
+type GetSavedNeedRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Resource name.
+	Name          string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetSavedNeedRequest) Reset() {
+	*x = GetSavedNeedRequest{}
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[31]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetSavedNeedRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetSavedNeedRequest) ProtoMessage() {}
+
+func (x *GetSavedNeedRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[31]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetSavedNeedRequest.ProtoReflect.Descriptor instead.
+func (*GetSavedNeedRequest) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{31}
+}
+
+func (x *GetSavedNeedRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+// GetSavedNeedResponse carries it.
+type GetSavedNeedResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The need as kept.
+	SavedNeed     *SavedNeed `protobuf:"bytes,1,opt,name=saved_need,json=savedNeed,proto3" json:"saved_need,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetSavedNeedResponse) Reset() {
+	*x = GetSavedNeedResponse{}
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[32]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetSavedNeedResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetSavedNeedResponse) ProtoMessage() {}
+
+func (x *GetSavedNeedResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[32]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetSavedNeedResponse.ProtoReflect.Descriptor instead.
+func (*GetSavedNeedResponse) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{32}
+}
+
+func (x *GetSavedNeedResponse) GetSavedNeed() *SavedNeed {
+	if x != nil {
+		return x.SavedNeed
+	}
+	return nil
+}
+
+// ListSavedNeedsRequest asks for a page.
+type ListSavedNeedsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// At most this many, 1 to 1000; 0 means 50.
+	PageSize int32 `protobuf:"varint,1,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
+	// Token of the page before.
+	PageToken     string `protobuf:"bytes,2,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListSavedNeedsRequest) Reset() {
+	*x = ListSavedNeedsRequest{}
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[33]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListSavedNeedsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListSavedNeedsRequest) ProtoMessage() {}
+
+func (x *ListSavedNeedsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[33]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListSavedNeedsRequest.ProtoReflect.Descriptor instead.
+func (*ListSavedNeedsRequest) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{33}
+}
+
+func (x *ListSavedNeedsRequest) GetPageSize() int32 {
+	if x != nil {
+		return x.PageSize
+	}
+	return 0
+}
+
+func (x *ListSavedNeedsRequest) GetPageToken() string {
+	if x != nil {
+		return x.PageToken
+	}
+	return ""
+}
+
+// ListSavedNeedsResponse is a page.
+type ListSavedNeedsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The needs.
+	SavedNeeds []*SavedNeed `protobuf:"bytes,1,rep,name=saved_needs,json=savedNeeds,proto3" json:"saved_needs,omitempty"`
+	// Token of the next page; empty at the end.
+	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	// Place of the store at which it was read.
+	Revision      string `protobuf:"bytes,3,opt,name=revision,proto3" json:"revision,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListSavedNeedsResponse) Reset() {
+	*x = ListSavedNeedsResponse{}
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[34]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListSavedNeedsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListSavedNeedsResponse) ProtoMessage() {}
+
+func (x *ListSavedNeedsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[34]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListSavedNeedsResponse.ProtoReflect.Descriptor instead.
+func (*ListSavedNeedsResponse) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{34}
+}
+
+func (x *ListSavedNeedsResponse) GetSavedNeeds() []*SavedNeed {
+	if x != nil {
+		return x.SavedNeeds
+	}
+	return nil
+}
+
+func (x *ListSavedNeedsResponse) GetNextPageToken() string {
+	if x != nil {
+		return x.NextPageToken
+	}
+	return ""
+}
+
+func (x *ListSavedNeedsResponse) GetRevision() string {
+	if x != nil {
+		return x.Revision
+	}
+	return ""
+}
+
+// DeleteSavedNeedRequest ends a need.
+type DeleteSavedNeedRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Resource name.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// UUID that makes the call safe to repeat.
+	RequestId     string `protobuf:"bytes,2,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DeleteSavedNeedRequest) Reset() {
+	*x = DeleteSavedNeedRequest{}
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[35]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DeleteSavedNeedRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DeleteSavedNeedRequest) ProtoMessage() {}
+
+func (x *DeleteSavedNeedRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[35]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DeleteSavedNeedRequest.ProtoReflect.Descriptor instead.
+func (*DeleteSavedNeedRequest) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{35}
+}
+
+func (x *DeleteSavedNeedRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *DeleteSavedNeedRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// DeleteSavedNeedResponse confirms it.
+type DeleteSavedNeedResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Place of the store at which it was written.
+	Revision      string `protobuf:"bytes,1,opt,name=revision,proto3" json:"revision,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DeleteSavedNeedResponse) Reset() {
+	*x = DeleteSavedNeedResponse{}
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[36]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DeleteSavedNeedResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DeleteSavedNeedResponse) ProtoMessage() {}
+
+func (x *DeleteSavedNeedResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[36]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DeleteSavedNeedResponse.ProtoReflect.Descriptor instead.
+func (*DeleteSavedNeedResponse) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{36}
+}
+
+func (x *DeleteSavedNeedResponse) GetRevision() string {
+	if x != nil {
+		return x.Revision
+	}
+	return ""
+}
+
+// WatchDonorsRequest asks for the donors of a saved need.
+type WatchDonorsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Resource name of the need.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// Revision of the last answer that was received: only what changed since then
+	// is sent. Empty starts with everything that fits now.
+	Revision string `protobuf:"bytes,2,opt,name=revision,proto3" json:"revision,omitempty"`
+	// Also send what is to be proven first.
+	IncludeProveFirst bool `protobuf:"varint,3,opt,name=include_prove_first,json=includeProveFirst,proto3" json:"include_prove_first,omitempty"`
+	unknownFields     protoimpl.UnknownFields
+	sizeCache         protoimpl.SizeCache
+}
+
+func (x *WatchDonorsRequest) Reset() {
+	*x = WatchDonorsRequest{}
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[37]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WatchDonorsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WatchDonorsRequest) ProtoMessage() {}
+
+func (x *WatchDonorsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[37]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WatchDonorsRequest.ProtoReflect.Descriptor instead.
+func (*WatchDonorsRequest) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{37}
+}
+
+func (x *WatchDonorsRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *WatchDonorsRequest) GetRevision() string {
+	if x != nil {
+		return x.Revision
+	}
+	return ""
+}
+
+func (x *WatchDonorsRequest) GetIncludeProveFirst() bool {
+	if x != nil {
+		return x.IncludeProveFirst
+	}
+	return false
+}
+
+// WatchDonorsResponse is one change.
+type WatchDonorsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What happened.
+	Change WatchDonorsResponse_Change `protobuf:"varint,1,opt,name=change,proto3,enum=beltwright.fitment.v1.WatchDonorsResponse_Change" json:"change,omitempty"`
+	// The listing with its decision; of one that is gone only the name.
+	Donor *Donor `protobuf:"bytes,2,opt,name=donor,proto3" json:"donor,omitempty"`
+	// Revision to go on from.
+	Revision      string `protobuf:"bytes,3,opt,name=revision,proto3" json:"revision,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *WatchDonorsResponse) Reset() {
+	*x = WatchDonorsResponse{}
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[38]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WatchDonorsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WatchDonorsResponse) ProtoMessage() {}
+
+func (x *WatchDonorsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[38]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WatchDonorsResponse.ProtoReflect.Descriptor instead.
+func (*WatchDonorsResponse) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{38}
+}
+
+func (x *WatchDonorsResponse) GetChange() WatchDonorsResponse_Change {
+	if x != nil {
+		return x.Change
+	}
+	return WatchDonorsResponse_CHANGE_UNSPECIFIED
+}
+
+func (x *WatchDonorsResponse) GetDonor() *Donor {
+	if x != nil {
+		return x.Donor
+	}
+	return nil
+}
+
+func (x *WatchDonorsResponse) GetRevision() string {
+	if x != nil {
+		return x.Revision
+	}
+	return ""
+}
+
+// KeptDecision is a decision with all that it stood on.
+type KeptDecision struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Resource name, decisions/{id}; output only.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// The need.
+	Need *Need `protobuf:"bytes,2,opt,name=need,proto3" json:"need,omitempty"`
+	// The listing as it was.
+	Listing *Listing `protobuf:"bytes,3,opt,name=listing,proto3" json:"listing,omitempty"`
+	// The decision.
+	Decision *Decision `protobuf:"bytes,4,opt,name=decision,proto3" json:"decision,omitempty"`
+	// When it was made.
+	CreateTime    *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *KeptDecision) Reset() {
+	*x = KeptDecision{}
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[39]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *KeptDecision) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*KeptDecision) ProtoMessage() {}
+
+func (x *KeptDecision) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[39]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use KeptDecision.ProtoReflect.Descriptor instead.
+func (*KeptDecision) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{39}
+}
+
+func (x *KeptDecision) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *KeptDecision) GetNeed() *Need {
+	if x != nil {
+		return x.Need
+	}
+	return nil
+}
+
+func (x *KeptDecision) GetListing() *Listing {
+	if x != nil {
+		return x.Listing
+	}
+	return nil
+}
+
+func (x *KeptDecision) GetDecision() *Decision {
+	if x != nil {
+		return x.Decision
+	}
+	return nil
+}
+
+func (x *KeptDecision) GetCreateTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.CreateTime
+	}
+	return nil
+}
+
+// Facts are everything that a kept decision stood on beside need and listing; it
+// is how the record is stored, and no RPC sends it.
+type Facts struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Parts of the catalogue.
+	Parts []*Part `protobuf:"bytes,1,rep,name=parts,proto3" json:"parts,omitempty"`
+	// Supersessions.
+	Supersessions []*Supersession `protobuf:"bytes,2,rep,name=supersessions,proto3" json:"supersessions,omitempty"`
+	// Recall notices and coverage statements.
+	Recalls []*Recall `protobuf:"bytes,3,rep,name=recalls,proto3" json:"recalls,omitempty"`
+	// What is known of vehicles.
+	VehicleData []*VehicleData `protobuf:"bytes,4,rep,name=vehicle_data,json=vehicleData,proto3" json:"vehicle_data,omitempty"`
+	// Greatest age of recall knowledge that counts, in days.
+	RecallMaxAgeDays int32 `protobuf:"varint,5,opt,name=recall_max_age_days,json=recallMaxAgeDays,proto3" json:"recall_max_age_days,omitempty"`
+	// The jurisdiction packs, as their files say.
+	Packs         [][]byte `protobuf:"bytes,6,rep,name=packs,proto3" json:"packs,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Facts) Reset() {
+	*x = Facts{}
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[40]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Facts) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Facts) ProtoMessage() {}
+
+func (x *Facts) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[40]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Facts.ProtoReflect.Descriptor instead.
+func (*Facts) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{40}
+}
+
+func (x *Facts) GetParts() []*Part {
+	if x != nil {
+		return x.Parts
+	}
+	return nil
+}
+
+func (x *Facts) GetSupersessions() []*Supersession {
+	if x != nil {
+		return x.Supersessions
+	}
+	return nil
+}
+
+func (x *Facts) GetRecalls() []*Recall {
+	if x != nil {
+		return x.Recalls
+	}
+	return nil
+}
+
+func (x *Facts) GetVehicleData() []*VehicleData {
+	if x != nil {
+		return x.VehicleData
+	}
+	return nil
+}
+
+func (x *Facts) GetRecallMaxAgeDays() int32 {
+	if x != nil {
+		return x.RecallMaxAgeDays
+	}
+	return 0
+}
+
+func (x *Facts) GetPacks() [][]byte {
+	if x != nil {
+		return x.Packs
+	}
+	return nil
+}
+
+// KeepDecisionRequest asks for a decision to keep.
+type KeepDecisionRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The need.
+	Need *Need `protobuf:"bytes,1,opt,name=need,proto3" json:"need,omitempty"`
+	// Name of a stored listing.
+	ListingName string `protobuf:"bytes,2,opt,name=listing_name,json=listingName,proto3" json:"listing_name,omitempty"`
+	// Place that the answer must not be older than.
+	MinRevision string `protobuf:"bytes,3,opt,name=min_revision,json=minRevision,proto3" json:"min_revision,omitempty"`
+	// UUID that makes the call safe to repeat.
+	RequestId     string `protobuf:"bytes,4,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *KeepDecisionRequest) Reset() {
+	*x = KeepDecisionRequest{}
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[41]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *KeepDecisionRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*KeepDecisionRequest) ProtoMessage() {}
+
+func (x *KeepDecisionRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[41]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use KeepDecisionRequest.ProtoReflect.Descriptor instead.
+func (*KeepDecisionRequest) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{41}
+}
+
+func (x *KeepDecisionRequest) GetNeed() *Need {
+	if x != nil {
+		return x.Need
+	}
+	return nil
+}
+
+func (x *KeepDecisionRequest) GetListingName() string {
+	if x != nil {
+		return x.ListingName
+	}
+	return ""
+}
+
+func (x *KeepDecisionRequest) GetMinRevision() string {
+	if x != nil {
+		return x.MinRevision
+	}
+	return ""
+}
+
+func (x *KeepDecisionRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// KeepDecisionResponse carries the kept decision.
+type KeepDecisionResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The kept decision.
+	KeptDecision *KeptDecision `protobuf:"bytes,1,opt,name=kept_decision,json=keptDecision,proto3" json:"kept_decision,omitempty"`
+	// Place of the store at which it was written.
+	Revision      string `protobuf:"bytes,2,opt,name=revision,proto3" json:"revision,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *KeepDecisionResponse) Reset() {
+	*x = KeepDecisionResponse{}
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[42]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *KeepDecisionResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*KeepDecisionResponse) ProtoMessage() {}
+
+func (x *KeepDecisionResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[42]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use KeepDecisionResponse.ProtoReflect.Descriptor instead.
+func (*KeepDecisionResponse) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{42}
+}
+
+func (x *KeepDecisionResponse) GetKeptDecision() *KeptDecision {
+	if x != nil {
+		return x.KeptDecision
+	}
+	return nil
+}
+
+func (x *KeepDecisionResponse) GetRevision() string {
+	if x != nil {
+		return x.Revision
+	}
+	return ""
+}
+
+// GetKeptDecisionRequest asks for one.
+type GetKeptDecisionRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Resource name.
+	Name          string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetKeptDecisionRequest) Reset() {
+	*x = GetKeptDecisionRequest{}
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[43]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetKeptDecisionRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetKeptDecisionRequest) ProtoMessage() {}
+
+func (x *GetKeptDecisionRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[43]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetKeptDecisionRequest.ProtoReflect.Descriptor instead.
+func (*GetKeptDecisionRequest) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{43}
+}
+
+func (x *GetKeptDecisionRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+// GetKeptDecisionResponse carries it.
+type GetKeptDecisionResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The kept decision.
+	KeptDecision  *KeptDecision `protobuf:"bytes,1,opt,name=kept_decision,json=keptDecision,proto3" json:"kept_decision,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetKeptDecisionResponse) Reset() {
+	*x = GetKeptDecisionResponse{}
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[44]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetKeptDecisionResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetKeptDecisionResponse) ProtoMessage() {}
+
+func (x *GetKeptDecisionResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[44]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetKeptDecisionResponse.ProtoReflect.Descriptor instead.
+func (*GetKeptDecisionResponse) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{44}
+}
+
+func (x *GetKeptDecisionResponse) GetKeptDecision() *KeptDecision {
+	if x != nil {
+		return x.KeptDecision
+	}
+	return nil
+}
+
+// ListKeptDecisionsRequest asks for a page.
+type ListKeptDecisionsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// At most this many, 1 to 1000; 0 means 50.
+	PageSize int32 `protobuf:"varint,1,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
+	// Token of the page before.
+	PageToken     string `protobuf:"bytes,2,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListKeptDecisionsRequest) Reset() {
+	*x = ListKeptDecisionsRequest{}
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[45]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListKeptDecisionsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListKeptDecisionsRequest) ProtoMessage() {}
+
+func (x *ListKeptDecisionsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[45]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListKeptDecisionsRequest.ProtoReflect.Descriptor instead.
+func (*ListKeptDecisionsRequest) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{45}
+}
+
+func (x *ListKeptDecisionsRequest) GetPageSize() int32 {
+	if x != nil {
+		return x.PageSize
+	}
+	return 0
+}
+
+func (x *ListKeptDecisionsRequest) GetPageToken() string {
+	if x != nil {
+		return x.PageToken
+	}
+	return ""
+}
+
+// ListKeptDecisionsResponse is a page.
+type ListKeptDecisionsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The kept decisions.
+	KeptDecisions []*KeptDecision `protobuf:"bytes,1,rep,name=kept_decisions,json=keptDecisions,proto3" json:"kept_decisions,omitempty"`
+	// Token of the next page; empty at the end.
+	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	// Place of the store at which it was read.
+	Revision      string `protobuf:"bytes,3,opt,name=revision,proto3" json:"revision,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListKeptDecisionsResponse) Reset() {
+	*x = ListKeptDecisionsResponse{}
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[46]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListKeptDecisionsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListKeptDecisionsResponse) ProtoMessage() {}
+
+func (x *ListKeptDecisionsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[46]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListKeptDecisionsResponse.ProtoReflect.Descriptor instead.
+func (*ListKeptDecisionsResponse) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{46}
+}
+
+func (x *ListKeptDecisionsResponse) GetKeptDecisions() []*KeptDecision {
+	if x != nil {
+		return x.KeptDecisions
+	}
+	return nil
+}
+
+func (x *ListKeptDecisionsResponse) GetNextPageToken() string {
+	if x != nil {
+		return x.NextPageToken
+	}
+	return ""
+}
+
+func (x *ListKeptDecisionsResponse) GetRevision() string {
+	if x != nil {
+		return x.Revision
+	}
+	return ""
+}
+
+// RecomputeDecisionRequest asks for a kept decision to be made again.
+type RecomputeDecisionRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Resource name.
+	Name          string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RecomputeDecisionRequest) Reset() {
+	*x = RecomputeDecisionRequest{}
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[47]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RecomputeDecisionRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RecomputeDecisionRequest) ProtoMessage() {}
+
+func (x *RecomputeDecisionRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[47]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RecomputeDecisionRequest.ProtoReflect.Descriptor instead.
+func (*RecomputeDecisionRequest) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{47}
+}
+
+func (x *RecomputeDecisionRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+// RecomputeDecisionResponse compares.
+type RecomputeDecisionResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The decision as it was kept.
+	Kept *Decision `protobuf:"bytes,1,opt,name=kept,proto3" json:"kept,omitempty"`
+	// The decision made again from the facts of then.
+	Again *Decision `protobuf:"bytes,2,opt,name=again,proto3" json:"again,omitempty"`
+	// True where the two are the same in every word.
+	Same bool `protobuf:"varint,3,opt,name=same,proto3" json:"same,omitempty"`
+	// The decision from the facts of now; absent where the listing is gone.
+	Now *Decision `protobuf:"bytes,4,opt,name=now,proto3" json:"now,omitempty"`
+	// Why the two are not the same, or what has changed since, each a sentence.
+	Differences   []string `protobuf:"bytes,5,rep,name=differences,proto3" json:"differences,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RecomputeDecisionResponse) Reset() {
+	*x = RecomputeDecisionResponse{}
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[48]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RecomputeDecisionResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RecomputeDecisionResponse) ProtoMessage() {}
+
+func (x *RecomputeDecisionResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[48]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RecomputeDecisionResponse.ProtoReflect.Descriptor instead.
+func (*RecomputeDecisionResponse) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{48}
+}
+
+func (x *RecomputeDecisionResponse) GetKept() *Decision {
+	if x != nil {
+		return x.Kept
+	}
+	return nil
+}
+
+func (x *RecomputeDecisionResponse) GetAgain() *Decision {
+	if x != nil {
+		return x.Again
+	}
+	return nil
+}
+
+func (x *RecomputeDecisionResponse) GetSame() bool {
+	if x != nil {
+		return x.Same
+	}
+	return false
+}
+
+func (x *RecomputeDecisionResponse) GetNow() *Decision {
+	if x != nil {
+		return x.Now
+	}
+	return nil
+}
+
+func (x *RecomputeDecisionResponse) GetDifferences() []string {
+	if x != nil {
+		return x.Differences
+	}
+	return nil
+}
+
+// Dialect is a way of reading trouble codes.
+type Dialect struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Id.
+	Id string `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
+	// What it is, in words.
+	Text string `protobuf:"bytes,2,opt,name=text,proto3" json:"text,omitempty"`
+	// Where its tables are from.
+	Source string `protobuf:"bytes,3,opt,name=source,proto3" json:"source,omitempty"`
+	// Number of codes that its tables know.
+	Codes         int32 `protobuf:"varint,4,opt,name=codes,proto3" json:"codes,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Dialect) Reset() {
+	*x = Dialect{}
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[49]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Dialect) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Dialect) ProtoMessage() {}
+
+func (x *Dialect) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[49]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Dialect.ProtoReflect.Descriptor instead.
+func (*Dialect) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{49}
+}
+
+func (x *Dialect) GetId() string {
+	if x != nil {
+		return x.Id
+	}
+	return ""
+}
+
+func (x *Dialect) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
+func (x *Dialect) GetSource() string {
+	if x != nil {
+		return x.Source
+	}
+	return ""
+}
+
+func (x *Dialect) GetCodes() int32 {
+	if x != nil {
+		return x.Codes
+	}
+	return 0
+}
+
+// ListDialectsRequest asks for all dialects.
+type ListDialectsRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListDialectsRequest) Reset() {
+	*x = ListDialectsRequest{}
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[50]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListDialectsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListDialectsRequest) ProtoMessage() {}
+
+func (x *ListDialectsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[50]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListDialectsRequest.ProtoReflect.Descriptor instead.
+func (*ListDialectsRequest) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{50}
+}
+
+// ListDialectsResponse lists them.
+type ListDialectsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The dialects in order of id.
+	Dialects []*Dialect `protobuf:"bytes,1,rep,name=dialects,proto3" json:"dialects,omitempty"`
+	// Version of the tables.
+	Version       string `protobuf:"bytes,2,opt,name=version,proto3" json:"version,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListDialectsResponse) Reset() {
+	*x = ListDialectsResponse{}
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[51]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListDialectsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListDialectsResponse) ProtoMessage() {}
+
+func (x *ListDialectsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[51]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListDialectsResponse.ProtoReflect.Descriptor instead.
+func (*ListDialectsResponse) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{51}
+}
+
+func (x *ListDialectsResponse) GetDialects() []*Dialect {
+	if x != nil {
+		return x.Dialects
+	}
+	return nil
+}
+
+func (x *ListDialectsResponse) GetVersion() string {
+	if x != nil {
+		return x.Version
+	}
+	return ""
+}
+
+// JurisdictionPack is what is known of the law of one place. It is no legal
+// advice: check local law.
+type JurisdictionPack struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Place, ISO 3166 ("US", "US-WA", "NZ", "GB-ENG").
+	Jurisdiction string `protobuf:"bytes,1,opt,name=jurisdiction,proto3" json:"jurisdiction,omitempty"`
+	// Name of the place.
+	Place string `protobuf:"bytes,2,opt,name=place,proto3" json:"place,omitempty"`
+	// Version of the pack, a date.
+	Version string `protobuf:"bytes,3,opt,name=version,proto3" json:"version,omitempty"`
+	// Place whose law holds there too; empty for none.
+	Within string `protobuf:"bytes,4,opt,name=within,proto3" json:"within,omitempty"`
+	// What must hold.
+	Provisions []*JurisdictionPack_Provision `protobuf:"bytes,5,rep,name=provisions,proto3" json:"provisions,omitempty"`
+	// What the law asks beside that.
+	Obligations []*Obligation `protobuf:"bytes,6,rep,name=obligations,proto3" json:"obligations,omitempty"`
+	// Remarks, each a sentence.
+	Notes         []string `protobuf:"bytes,7,rep,name=notes,proto3" json:"notes,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *JurisdictionPack) Reset() {
+	*x = JurisdictionPack{}
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[52]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *JurisdictionPack) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*JurisdictionPack) ProtoMessage() {}
+
+func (x *JurisdictionPack) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[52]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use JurisdictionPack.ProtoReflect.Descriptor instead.
+func (*JurisdictionPack) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{52}
+}
+
+func (x *JurisdictionPack) GetJurisdiction() string {
+	if x != nil {
+		return x.Jurisdiction
+	}
+	return ""
+}
+
+func (x *JurisdictionPack) GetPlace() string {
+	if x != nil {
+		return x.Place
+	}
+	return ""
+}
+
+func (x *JurisdictionPack) GetVersion() string {
+	if x != nil {
+		return x.Version
+	}
+	return ""
+}
+
+func (x *JurisdictionPack) GetWithin() string {
+	if x != nil {
+		return x.Within
+	}
+	return ""
+}
+
+func (x *JurisdictionPack) GetProvisions() []*JurisdictionPack_Provision {
+	if x != nil {
+		return x.Provisions
+	}
+	return nil
+}
+
+func (x *JurisdictionPack) GetObligations() []*Obligation {
+	if x != nil {
+		return x.Obligations
+	}
+	return nil
+}
+
+func (x *JurisdictionPack) GetNotes() []string {
+	if x != nil {
+		return x.Notes
+	}
+	return nil
+}
+
+// ListJurisdictionPacksRequest asks for the packs of a place.
+type ListJurisdictionPacksRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Place; empty for all packs.
+	Jurisdiction  string `protobuf:"bytes,1,opt,name=jurisdiction,proto3" json:"jurisdiction,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListJurisdictionPacksRequest) Reset() {
+	*x = ListJurisdictionPacksRequest{}
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[53]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListJurisdictionPacksRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListJurisdictionPacksRequest) ProtoMessage() {}
+
+func (x *ListJurisdictionPacksRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[53]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListJurisdictionPacksRequest.ProtoReflect.Descriptor instead.
+func (*ListJurisdictionPacksRequest) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{53}
+}
+
+func (x *ListJurisdictionPacksRequest) GetJurisdiction() string {
+	if x != nil {
+		return x.Jurisdiction
+	}
+	return ""
+}
+
+// ListJurisdictionPacksResponse lists them.
+type ListJurisdictionPacksResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The packs, in order of place.
+	Packs         []*JurisdictionPack `protobuf:"bytes,1,rep,name=packs,proto3" json:"packs,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListJurisdictionPacksResponse) Reset() {
+	*x = ListJurisdictionPacksResponse{}
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[54]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListJurisdictionPacksResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListJurisdictionPacksResponse) ProtoMessage() {}
+
+func (x *ListJurisdictionPacksResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[54]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListJurisdictionPacksResponse.ProtoReflect.Descriptor instead.
+func (*ListJurisdictionPacksResponse) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{54}
+}
+
+func (x *ListJurisdictionPacksResponse) GetPacks() []*JurisdictionPack {
+	if x != nil {
+		return x.Packs
+	}
+	return nil
+}
+
+// Provision is what must hold for a part to be sold or fitted there.
+type JurisdictionPack_Provision struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Id, "place.what".
+	Id string `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
+	// True where it is about the sale, otherwise about fitting it.
+	Sale bool `protobuf:"varint,2,opt,name=sale,proto3" json:"sale,omitempty"`
+	// Kinds of part that it is about; empty for every kind.
+	Kinds []Part_Kind `protobuf:"varint,3,rep,packed,name=kinds,proto3,enum=beltwright.fitment.v1.Part_Kind" json:"kinds,omitempty"`
+	// What must hold, a sentence.
+	Text string `protobuf:"bytes,4,opt,name=text,proto3" json:"text,omitempty"`
+	// Where the law is published.
+	Source        string `protobuf:"bytes,5,opt,name=source,proto3" json:"source,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *JurisdictionPack_Provision) Reset() {
+	*x = JurisdictionPack_Provision{}
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[55]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *JurisdictionPack_Provision) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*JurisdictionPack_Provision) ProtoMessage() {}
+
+func (x *JurisdictionPack_Provision) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_fitment_proto_msgTypes[55]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use JurisdictionPack_Provision.ProtoReflect.Descriptor instead.
+func (*JurisdictionPack_Provision) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_fitment_proto_rawDescGZIP(), []int{52, 0}
+}
+
+func (x *JurisdictionPack_Provision) GetId() string {
+	if x != nil {
+		return x.Id
+	}
+	return ""
+}
+
+func (x *JurisdictionPack_Provision) GetSale() bool {
+	if x != nil {
+		return x.Sale
+	}
+	return false
+}
+
+func (x *JurisdictionPack_Provision) GetKinds() []Part_Kind {
+	if x != nil {
+		return x.Kinds
+	}
+	return nil
+}
+
+func (x *JurisdictionPack_Provision) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
+func (x *JurisdictionPack_Provision) GetSource() string {
+	if x != nil {
+		return x.Source
+	}
+	return ""
+}
+
 var File_beltwright_fitment_v1_fitment_proto protoreflect.FileDescriptor
 
 const file_beltwright_fitment_v1_fitment_proto_rawDesc = "" +
 	"\n" +
-	"#beltwright/fitment/v1/fitment.proto\x12\x15beltwright.fitment.v1\x1a\"beltwright/fitment/v1/common.proto\x1a#beltwright/fitment/v1/listing.proto\"\xb8\x01\n" +
+	"#beltwright/fitment/v1/fitment.proto\x12\x15beltwright.fitment.v1\x1a%beltwright/fitment/v1/catalogue.proto\x1a\"beltwright/fitment/v1/common.proto\x1a#beltwright/fitment/v1/listing.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xb8\x01\n" +
 	"\x10DecodeVinRequest\x12\x10\n" +
 	"\x03vin\x18\x01 \x01(\tR\x03vin\x12\x16\n" +
 	"\x06market\x18\x02 \x01(\tR\x06market\x12P\n" +
@@ -2106,13 +4833,48 @@ const file_beltwright_fitment_v1_fitment_proto_rawDesc = "" +
 	"\n" +
 	"CodeChoice\x12\x12\n" +
 	"\x04code\x18\x01 \x01(\tR\x04code\x12\x18\n" +
-	"\ameaning\x18\x02 \x01(\tR\ameaning\"\xa7\x02\n" +
+	"\ameaning\x18\x02 \x01(\tR\ameaning\"\xf8\x02\n" +
 	"\x12AssessFaultRequest\x128\n" +
 	"\avehicle\x18\x01 \x01(\v2\x1e.beltwright.fitment.v1.VehicleR\avehicle\x12\x14\n" +
 	"\x05codes\x18\x02 \x03(\tR\x05codes\x12:\n" +
 	"\breadings\x18\x03 \x03(\v2\x1e.beltwright.fitment.v1.ReadingR\breadings\x12?\n" +
 	"\x06window\x18\x04 \x01(\v2'.beltwright.fitment.v1.ResistanceWindowR\x06window\x12D\n" +
-	"\fcode_choices\x18\x05 \x03(\v2!.beltwright.fitment.v1.CodeChoiceR\vcodeChoices\"\xa7\x02\n" +
+	"\fcode_choices\x18\x05 \x03(\v2!.beltwright.fitment.v1.CodeChoiceR\vcodeChoices\x12\x18\n" +
+	"\adialect\x18\x06 \x01(\tR\adialect\x125\n" +
+	"\x05tests\x18\a \x03(\v2\x1f.beltwright.fitment.v1.LoopTestR\x05tests\"\xdf\x03\n" +
+	"\bLoopTest\x124\n" +
+	"\x04kind\x18\x01 \x01(\x0e2 .beltwright.fitment.v1.Part.KindR\x04kind\x12;\n" +
+	"\bposition\x18\x02 \x01(\v2\x1f.beltwright.fitment.v1.PositionR\bposition\x12>\n" +
+	"\x06method\x18\x03 \x01(\x0e2&.beltwright.fitment.v1.LoopTest.MethodR\x06method\x12=\n" +
+	"\x06before\x18\x04 \x01(\x0e2%.beltwright.fitment.v1.LoopTest.StateR\x06before\x12;\n" +
+	"\x05after\x18\x05 \x01(\x0e2%.beltwright.fitment.v1.LoopTest.StateR\x05after\"A\n" +
+	"\x06Method\x12\x16\n" +
+	"\x12METHOD_UNSPECIFIED\x10\x00\x12\n" +
+	"\n" +
+	"\x06UNPLUG\x10\x01\x12\x13\n" +
+	"\x0fSUBSTITUTE_LOAD\x10\x02\"a\n" +
+	"\x05State\x12\x15\n" +
+	"\x11STATE_UNSPECIFIED\x10\x00\x12\x10\n" +
+	"\fOPEN_OR_HIGH\x10\x01\x12\x12\n" +
+	"\x0eLOW_OR_SHORTED\x10\x02\x12\v\n" +
+	"\aNO_CODE\x10\x03\x12\x0e\n" +
+	"\n" +
+	"OTHER_CODE\x10\x04\"\xfc\x01\n" +
+	"\x0eLoopTestReport\x12\x14\n" +
+	"\x05index\x18\x01 \x01(\x05R\x05index\x12G\n" +
+	"\afinding\x18\x02 \x01(\x0e2-.beltwright.fitment.v1.LoopTestReport.FindingR\afinding\x12\x16\n" +
+	"\x06reason\x18\x03 \x01(\tR\x06reason\x12\x16\n" +
+	"\x06source\x18\x04 \x01(\tR\x06source\"[\n" +
+	"\aFinding\x12\x17\n" +
+	"\x13FINDING_UNSPECIFIED\x10\x00\x12\x13\n" +
+	"\x0fPART_OR_CONTACT\x10\x01\x12\x15\n" +
+	"\x11HARNESS_OR_MODULE\x10\x02\x12\v\n" +
+	"\aNOTHING\x10\x03\"t\n" +
+	"\x04Wait\x12\x18\n" +
+	"\aminutes\x18\x01 \x01(\x01R\aminutes\x12&\n" +
+	"\x0fof_this_vehicle\x18\x02 \x01(\bR\rofThisVehicle\x12\x12\n" +
+	"\x04text\x18\x03 \x01(\tR\x04text\x12\x16\n" +
+	"\x06source\x18\x04 \x01(\tR\x06source\"\xa7\x02\n" +
 	"\vCodeMeaning\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x18\n" +
 	"\adialect\x18\x02 \x01(\tR\adialect\x124\n" +
@@ -2121,14 +4883,16 @@ const file_beltwright_fitment_v1_fitment_proto_rawDesc = "" +
 	"\x04text\x18\x05 \x01(\tR\x04text\x12\x1c\n" +
 	"\tcondition\x18\x06 \x01(\tR\tcondition\x12\x16\n" +
 	"\x06source\x18\a \x01(\tR\x06source\x121\n" +
-	"\x14deployment_commanded\x18\b \x01(\bR\x13deploymentCommanded\"\xa0\x01\n" +
+	"\x14deployment_commanded\x18\b \x01(\bR\x13deploymentCommanded\"\xd2\x01\n" +
 	"\n" +
 	"CodeReport\x12\x12\n" +
 	"\x04code\x18\x01 \x01(\tR\x04code\x12\x10\n" +
 	"\x03hex\x18\x02 \x01(\tR\x03hex\x12>\n" +
 	"\bmeanings\x18\x03 \x03(\v2\".beltwright.fitment.v1.CodeMeaningR\bmeanings\x12\x18\n" +
 	"\aapplied\x18\x04 \x01(\tR\aapplied\x12\x12\n" +
-	"\x04note\x18\x05 \x01(\tR\x04note\"\xba\x05\n" +
+	"\x04note\x18\x05 \x01(\tR\x04note\x12\x18\n" +
+	"\afailure\x18\x06 \x01(\tR\afailure\x12\x16\n" +
+	"\x06status\x18\a \x03(\tR\x06status\"\xba\x05\n" +
 	"\rReadingReport\x124\n" +
 	"\x04kind\x18\x01 \x01(\x0e2 .beltwright.fitment.v1.Part.KindR\x04kind\x12;\n" +
 	"\bposition\x18\x02 \x01(\v2\x1f.beltwright.fitment.v1.PositionR\bposition\x12=\n" +
@@ -2172,7 +4936,7 @@ const file_beltwright_fitment_v1_fitment_proto_rawDesc = "" +
 	"\bposition\x18\x04 \x01(\v2\x1f.beltwright.fitment.v1.PositionR\bposition\x12#\n" +
 	"\rexpected_bits\x18\x05 \x01(\x01R\fexpectedBits\x12\x18\n" +
 	"\aminutes\x18\x06 \x01(\x01R\aminutes\x12\x16\n" +
-	"\x06source\x18\a \x01(\tR\x06source\"\xf5\x03\n" +
+	"\x06source\x18\a \x01(\tR\x06source\"\x9f\x05\n" +
 	"\x13AssessFaultResponse\x127\n" +
 	"\x05codes\x18\x01 \x03(\v2!.beltwright.fitment.v1.CodeReportR\x05codes\x12@\n" +
 	"\breadings\x18\x02 \x03(\v2$.beltwright.fitment.v1.ReadingReportR\breadings\x12:\n" +
@@ -2180,7 +4944,12 @@ const file_beltwright_fitment_v1_fitment_proto_rawDesc = "" +
 	"\bpurchase\x18\x04 \x01(\x0e23.beltwright.fitment.v1.AssessFaultResponse.PurchaseR\bpurchase\x12'\n" +
 	"\x0fpurchase_reason\x18\x05 \x01(\tR\x0epurchaseReason\x12<\n" +
 	"\tnext_test\x18\x06 \x01(\v2\x1f.beltwright.fitment.v1.NextTestR\bnextTest\x12\x1a\n" +
-	"\bcautions\x18\a \x03(\tR\bcautions\"S\n" +
+	"\bcautions\x18\a \x03(\tR\bcautions\x12;\n" +
+	"\x05tests\x18\b \x03(\v2%.beltwright.fitment.v1.LoopTestReportR\x05tests\x12/\n" +
+	"\x04wait\x18\t \x01(\v2\x1b.beltwright.fitment.v1.WaitR\x04wait\x12 \n" +
+	"\vlikelihoods\x18\n" +
+	" \x01(\tR\vlikelihoods\x12\x18\n" +
+	"\adialect\x18\v \x01(\tR\adialect\"S\n" +
 	"\bPurchase\x12\x18\n" +
 	"\x14PURCHASE_UNSPECIFIED\x10\x00\x12\r\n" +
 	"\tJUSTIFIED\x10\x01\x12\v\n" +
@@ -2192,11 +4961,49 @@ const file_beltwright_fitment_v1_fitment_proto_rawDesc = "" +
 	"\x06reason\x18\x03 \x01(\tR\x06reason\x12\x14\n" +
 	"\x05rules\x18\x04 \x03(\tR\x05rules\x12\x18\n" +
 	"\aminutes\x18\x05 \x01(\x01R\aminutes\x12#\n" +
-	"\rdecides_alone\x18\x06 \x01(\bR\fdecidesAlone\"P\n" +
+	"\rdecides_alone\x18\x06 \x01(\bR\fdecidesAlone\"\x87\x01\n" +
+	"\vMissingPair\x12\x14\n" +
+	"\x05first\x18\x01 \x01(\x05R\x05first\x12\x16\n" +
+	"\x06second\x18\x02 \x01(\x05R\x06second\x12\x18\n" +
+	"\aminutes\x18\x03 \x01(\x01R\aminutes\x12\x18\n" +
+	"\asettles\x18\x04 \x01(\x01R\asettles\x12\x16\n" +
+	"\x06reason\x18\x05 \x01(\tR\x06reason\"\xc4\x03\n" +
+	"\n" +
+	"Obligation\x12\"\n" +
+	"\fjurisdiction\x18\x01 \x01(\tR\fjurisdiction\x12:\n" +
+	"\x04type\x18\x02 \x01(\x0e2&.beltwright.fitment.v1.Obligation.TypeR\x04type\x12=\n" +
+	"\x05party\x18\x03 \x01(\x0e2'.beltwright.fitment.v1.Obligation.PartyR\x05party\x12\x12\n" +
+	"\x04text\x18\x04 \x01(\tR\x04text\x12\x14\n" +
+	"\x05words\x18\x05 \x03(\tR\x05words\x12\x14\n" +
+	"\x05years\x18\x06 \x01(\x05R\x05years\x12\x16\n" +
+	"\x06source\x18\a \x01(\tR\x06source\"\x83\x01\n" +
+	"\x04Type\x12\x14\n" +
+	"\x10TYPE_UNSPECIFIED\x10\x00\x12\t\n" +
+	"\x05QUERY\x10\x01\x12\f\n" +
+	"\bDISCLOSE\x10\x02\x12\v\n" +
+	"\aCONSENT\x10\x03\x12\v\n" +
+	"\aINVOICE\x10\x04\x12\x13\n" +
+	"\x0fFORBIDDEN_WORDS\x10\x05\x12\b\n" +
+	"\x04KEEP\x10\x06\x12\n" +
+	"\n" +
+	"\x06VERIFY\x10\a\x12\a\n" +
+	"\x03WHO\x10\b\"9\n" +
+	"\x05Party\x12\x15\n" +
+	"\x11PARTY_UNSPECIFIED\x10\x00\x12\n" +
+	"\n" +
+	"\x06SELLER\x10\x01\x12\r\n" +
+	"\tINSTALLER\x10\x02\"\x8c\x01\n" +
+	"\x05Basis\x12\x14\n" +
+	"\x05rules\x18\x01 \x01(\tR\x05rules\x12\x14\n" +
+	"\x05packs\x18\x02 \x03(\tR\x05packs\x12\x19\n" +
+	"\bvin_data\x18\x03 \x01(\tR\avinData\x12\x14\n" +
+	"\x05codes\x18\x04 \x01(\tR\x05codes\x12\x14\n" +
+	"\x05facts\x18\x05 \x01(\tR\x05facts\x12\x10\n" +
+	"\x03day\x18\x06 \x01(\tR\x03day\"P\n" +
 	"\fArrivalCheck\x12\x14\n" +
 	"\x05check\x18\x01 \x01(\tR\x05check\x12\x12\n" +
 	"\x04pass\x18\x02 \x01(\tR\x04pass\x12\x16\n" +
-	"\x06source\x18\x03 \x01(\tR\x06source\"\xc2\x04\n" +
+	"\x06source\x18\x03 \x01(\tR\x06source\"\xb1\a\n" +
 	"\bDecision\x127\n" +
 	"\x03fit\x18\x01 \x01(\x0e2%.beltwright.fitment.v1.Finding.AnswerR\x03fit\x12;\n" +
 	"\x05reuse\x18\x02 \x01(\x0e2%.beltwright.fitment.v1.Finding.AnswerR\x05reuse\x12A\n" +
@@ -2205,7 +5012,14 @@ const file_beltwright_fitment_v1_fitment_proto_rawDesc = "" +
 	"\x10missing_evidence\x18\x05 \x03(\v2&.beltwright.fitment.v1.MissingEvidenceR\x0fmissingEvidence\x12)\n" +
 	"\x10expected_minutes\x18\x06 \x01(\x01R\x0fexpectedMinutes\x12J\n" +
 	"\x0earrival_checks\x18\a \x03(\v2#.beltwright.fitment.v1.ArrivalCheckR\rarrivalChecks\x12\x1a\n" +
-	"\bcautions\x18\b \x03(\tR\bcautions\"[\n" +
+	"\bcautions\x18\b \x03(\tR\bcautions\x12G\n" +
+	"\rmissing_pairs\x18\t \x03(\v2\".beltwright.fitment.v1.MissingPairR\fmissingPairs\x12&\n" +
+	"\x0fmessage_to_yard\x18\n" +
+	" \x01(\tR\rmessageToYard\x12C\n" +
+	"\vobligations\x18\v \x03(\v2!.beltwright.fitment.v1.ObligationR\vobligations\x12;\n" +
+	"\aone_use\x18\f \x03(\v2\".beltwright.fitment.v1.Part.OneUseR\x06oneUse\x12F\n" +
+	"\freplace_with\x18\r \x03(\v2#.beltwright.fitment.v1.Part.RelatedR\vreplaceWith\x122\n" +
+	"\x05basis\x18\x0e \x01(\v2\x1c.beltwright.fitment.v1.BasisR\x05basis\"[\n" +
 	"\aVerdict\x12\x17\n" +
 	"\x13VERDICT_UNSPECIFIED\x10\x00\x12\b\n" +
 	"\x04FITS\x10\x01\x12\x0f\n" +
@@ -2236,26 +5050,159 @@ const file_beltwright_fitment_v1_fitment_proto_rawDesc = "" +
 	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\x12\x1a\n" +
 	"\brevision\x18\x03 \x01(\tR\brevision\"C\n" +
 	"\x10FindPartsRequest\x12/\n" +
-	"\x04need\x18\x01 \x01(\v2\x1b.beltwright.fitment.v1.NeedR\x04need\"\xad\x02\n" +
+	"\x04need\x18\x01 \x01(\v2\x1b.beltwright.fitment.v1.NeedR\x04need\"\xc1\x02\n" +
 	"\tPartMatch\x12/\n" +
 	"\x04part\x18\x01 \x01(\v2\x1b.beltwright.fitment.v1.PartR\x04part\x126\n" +
 	"\x03via\x18\x02 \x01(\x0e2$.beltwright.fitment.v1.PartMatch.ViaR\x03via\x12@\n" +
 	"\vapplication\x18\x03 \x01(\v2\x1e.beltwright.fitment.v1.FindingR\vapplication\x126\n" +
-	"\x06recall\x18\x04 \x01(\v2\x1e.beltwright.fitment.v1.FindingR\x06recall\"=\n" +
+	"\x06recall\x18\x04 \x01(\v2\x1e.beltwright.fitment.v1.FindingR\x06recall\x12\x12\n" +
+	"\x04path\x18\x05 \x03(\tR\x04path\"=\n" +
 	"\x03Via\x12\x13\n" +
 	"\x0fVIA_UNSPECIFIED\x10\x00\x12\x0f\n" +
 	"\vAPPLICATION\x10\x01\x12\x10\n" +
 	"\fSUPERSESSION\x10\x02\"g\n" +
 	"\x11FindPartsResponse\x126\n" +
 	"\x05parts\x18\x01 \x03(\v2 .beltwright.fitment.v1.PartMatchR\x05parts\x12\x1a\n" +
-	"\brevision\x18\x02 \x01(\tR\brevision2\xf0\x03\n" +
+	"\brevision\x18\x02 \x01(\tR\brevision\"\xb5\x01\n" +
+	"\tSavedNeed\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12/\n" +
+	"\x04need\x18\x02 \x01(\v2\x1b.beltwright.fitment.v1.NeedR\x04need\x12\x12\n" +
+	"\x04note\x18\x03 \x01(\tR\x04note\x12;\n" +
+	"\vcreate_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"createTime\x12\x12\n" +
+	"\x04etag\x18\x05 \x01(\tR\x04etag\"u\n" +
+	"\x0fSaveNeedRequest\x12/\n" +
+	"\x04need\x18\x01 \x01(\v2\x1b.beltwright.fitment.v1.NeedR\x04need\x12\x12\n" +
+	"\x04note\x18\x02 \x01(\tR\x04note\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tR\trequestId\"o\n" +
+	"\x10SaveNeedResponse\x12?\n" +
+	"\n" +
+	"saved_need\x18\x01 \x01(\v2 .beltwright.fitment.v1.SavedNeedR\tsavedNeed\x12\x1a\n" +
+	"\brevision\x18\x02 \x01(\tR\brevision\")\n" +
+	"\x13GetSavedNeedRequest\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\"W\n" +
+	"\x14GetSavedNeedResponse\x12?\n" +
+	"\n" +
+	"saved_need\x18\x01 \x01(\v2 .beltwright.fitment.v1.SavedNeedR\tsavedNeed\"S\n" +
+	"\x15ListSavedNeedsRequest\x12\x1b\n" +
+	"\tpage_size\x18\x01 \x01(\x05R\bpageSize\x12\x1d\n" +
+	"\n" +
+	"page_token\x18\x02 \x01(\tR\tpageToken\"\x9f\x01\n" +
+	"\x16ListSavedNeedsResponse\x12A\n" +
+	"\vsaved_needs\x18\x01 \x03(\v2 .beltwright.fitment.v1.SavedNeedR\n" +
+	"savedNeeds\x12&\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\x12\x1a\n" +
+	"\brevision\x18\x03 \x01(\tR\brevision\"K\n" +
+	"\x16DeleteSavedNeedRequest\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x02 \x01(\tR\trequestId\"5\n" +
+	"\x17DeleteSavedNeedResponse\x12\x1a\n" +
+	"\brevision\x18\x01 \x01(\tR\brevision\"t\n" +
+	"\x12WatchDonorsRequest\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12\x1a\n" +
+	"\brevision\x18\x02 \x01(\tR\brevision\x12.\n" +
+	"\x13include_prove_first\x18\x03 \x01(\bR\x11includeProveFirst\"\xf2\x01\n" +
+	"\x13WatchDonorsResponse\x12I\n" +
+	"\x06change\x18\x01 \x01(\x0e21.beltwright.fitment.v1.WatchDonorsResponse.ChangeR\x06change\x122\n" +
+	"\x05donor\x18\x02 \x01(\v2\x1c.beltwright.fitment.v1.DonorR\x05donor\x12\x1a\n" +
+	"\brevision\x18\x03 \x01(\tR\brevision\"@\n" +
+	"\x06Change\x12\x16\n" +
+	"\x12CHANGE_UNSPECIFIED\x10\x00\x12\a\n" +
+	"\x03NEW\x10\x01\x12\b\n" +
+	"\x04GONE\x10\x02\x12\v\n" +
+	"\aNOTHING\x10\x03\"\x87\x02\n" +
+	"\fKeptDecision\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12/\n" +
+	"\x04need\x18\x02 \x01(\v2\x1b.beltwright.fitment.v1.NeedR\x04need\x128\n" +
+	"\alisting\x18\x03 \x01(\v2\x1e.beltwright.fitment.v1.ListingR\alisting\x12;\n" +
+	"\bdecision\x18\x04 \x01(\v2\x1f.beltwright.fitment.v1.DecisionR\bdecision\x12;\n" +
+	"\vcreate_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"createTime\"\xca\x02\n" +
+	"\x05Facts\x121\n" +
+	"\x05parts\x18\x01 \x03(\v2\x1b.beltwright.fitment.v1.PartR\x05parts\x12I\n" +
+	"\rsupersessions\x18\x02 \x03(\v2#.beltwright.fitment.v1.SupersessionR\rsupersessions\x127\n" +
+	"\arecalls\x18\x03 \x03(\v2\x1d.beltwright.fitment.v1.RecallR\arecalls\x12E\n" +
+	"\fvehicle_data\x18\x04 \x03(\v2\".beltwright.fitment.v1.VehicleDataR\vvehicleData\x12-\n" +
+	"\x13recall_max_age_days\x18\x05 \x01(\x05R\x10recallMaxAgeDays\x12\x14\n" +
+	"\x05packs\x18\x06 \x03(\fR\x05packs\"\xab\x01\n" +
+	"\x13KeepDecisionRequest\x12/\n" +
+	"\x04need\x18\x01 \x01(\v2\x1b.beltwright.fitment.v1.NeedR\x04need\x12!\n" +
+	"\flisting_name\x18\x02 \x01(\tR\vlistingName\x12!\n" +
+	"\fmin_revision\x18\x03 \x01(\tR\vminRevision\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x04 \x01(\tR\trequestId\"|\n" +
+	"\x14KeepDecisionResponse\x12H\n" +
+	"\rkept_decision\x18\x01 \x01(\v2#.beltwright.fitment.v1.KeptDecisionR\fkeptDecision\x12\x1a\n" +
+	"\brevision\x18\x02 \x01(\tR\brevision\",\n" +
+	"\x16GetKeptDecisionRequest\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\"c\n" +
+	"\x17GetKeptDecisionResponse\x12H\n" +
+	"\rkept_decision\x18\x01 \x01(\v2#.beltwright.fitment.v1.KeptDecisionR\fkeptDecision\"V\n" +
+	"\x18ListKeptDecisionsRequest\x12\x1b\n" +
+	"\tpage_size\x18\x01 \x01(\x05R\bpageSize\x12\x1d\n" +
+	"\n" +
+	"page_token\x18\x02 \x01(\tR\tpageToken\"\xab\x01\n" +
+	"\x19ListKeptDecisionsResponse\x12J\n" +
+	"\x0ekept_decisions\x18\x01 \x03(\v2#.beltwright.fitment.v1.KeptDecisionR\rkeptDecisions\x12&\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\x12\x1a\n" +
+	"\brevision\x18\x03 \x01(\tR\brevision\".\n" +
+	"\x18RecomputeDecisionRequest\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\"\xf0\x01\n" +
+	"\x19RecomputeDecisionResponse\x123\n" +
+	"\x04kept\x18\x01 \x01(\v2\x1f.beltwright.fitment.v1.DecisionR\x04kept\x125\n" +
+	"\x05again\x18\x02 \x01(\v2\x1f.beltwright.fitment.v1.DecisionR\x05again\x12\x12\n" +
+	"\x04same\x18\x03 \x01(\bR\x04same\x121\n" +
+	"\x03now\x18\x04 \x01(\v2\x1f.beltwright.fitment.v1.DecisionR\x03now\x12 \n" +
+	"\vdifferences\x18\x05 \x03(\tR\vdifferences\"[\n" +
+	"\aDialect\x12\x0e\n" +
+	"\x02id\x18\x01 \x01(\tR\x02id\x12\x12\n" +
+	"\x04text\x18\x02 \x01(\tR\x04text\x12\x16\n" +
+	"\x06source\x18\x03 \x01(\tR\x06source\x12\x14\n" +
+	"\x05codes\x18\x04 \x01(\x05R\x05codes\"\x15\n" +
+	"\x13ListDialectsRequest\"l\n" +
+	"\x14ListDialectsResponse\x12:\n" +
+	"\bdialects\x18\x01 \x03(\v2\x1e.beltwright.fitment.v1.DialectR\bdialects\x12\x18\n" +
+	"\aversion\x18\x02 \x01(\tR\aversion\"\xc2\x03\n" +
+	"\x10JurisdictionPack\x12\"\n" +
+	"\fjurisdiction\x18\x01 \x01(\tR\fjurisdiction\x12\x14\n" +
+	"\x05place\x18\x02 \x01(\tR\x05place\x12\x18\n" +
+	"\aversion\x18\x03 \x01(\tR\aversion\x12\x16\n" +
+	"\x06within\x18\x04 \x01(\tR\x06within\x12Q\n" +
+	"\n" +
+	"provisions\x18\x05 \x03(\v21.beltwright.fitment.v1.JurisdictionPack.ProvisionR\n" +
+	"provisions\x12C\n" +
+	"\vobligations\x18\x06 \x03(\v2!.beltwright.fitment.v1.ObligationR\vobligations\x12\x14\n" +
+	"\x05notes\x18\a \x03(\tR\x05notes\x1a\x93\x01\n" +
+	"\tProvision\x12\x0e\n" +
+	"\x02id\x18\x01 \x01(\tR\x02id\x12\x12\n" +
+	"\x04sale\x18\x02 \x01(\bR\x04sale\x126\n" +
+	"\x05kinds\x18\x03 \x03(\x0e2 .beltwright.fitment.v1.Part.KindR\x05kinds\x12\x12\n" +
+	"\x04text\x18\x04 \x01(\tR\x04text\x12\x16\n" +
+	"\x06source\x18\x05 \x01(\tR\x06source\"B\n" +
+	"\x1cListJurisdictionPacksRequest\x12\"\n" +
+	"\fjurisdiction\x18\x01 \x01(\tR\fjurisdiction\"^\n" +
+	"\x1dListJurisdictionPacksResponse\x12=\n" +
+	"\x05packs\x18\x01 \x03(\v2'.beltwright.fitment.v1.JurisdictionPackR\x05packs2\xb8\r\n" +
 	"\x0eFitmentService\x12^\n" +
 	"\tDecodeVin\x12'.beltwright.fitment.v1.DecodeVinRequest\x1a(.beltwright.fitment.v1.DecodeVinResponse\x12d\n" +
 	"\vAssessFault\x12).beltwright.fitment.v1.AssessFaultRequest\x1a*.beltwright.fitment.v1.AssessFaultResponse\x12U\n" +
 	"\x06Decide\x12$.beltwright.fitment.v1.DecideRequest\x1a%.beltwright.fitment.v1.DecideResponse\x12a\n" +
 	"\n" +
 	"FindDonors\x12(.beltwright.fitment.v1.FindDonorsRequest\x1a).beltwright.fitment.v1.FindDonorsResponse\x12^\n" +
-	"\tFindParts\x12'.beltwright.fitment.v1.FindPartsRequest\x1a(.beltwright.fitment.v1.FindPartsResponseB\xd9\x01\n" +
+	"\tFindParts\x12'.beltwright.fitment.v1.FindPartsRequest\x1a(.beltwright.fitment.v1.FindPartsResponse\x12[\n" +
+	"\bSaveNeed\x12&.beltwright.fitment.v1.SaveNeedRequest\x1a'.beltwright.fitment.v1.SaveNeedResponse\x12g\n" +
+	"\fGetSavedNeed\x12*.beltwright.fitment.v1.GetSavedNeedRequest\x1a+.beltwright.fitment.v1.GetSavedNeedResponse\x12m\n" +
+	"\x0eListSavedNeeds\x12,.beltwright.fitment.v1.ListSavedNeedsRequest\x1a-.beltwright.fitment.v1.ListSavedNeedsResponse\x12p\n" +
+	"\x0fDeleteSavedNeed\x12-.beltwright.fitment.v1.DeleteSavedNeedRequest\x1a..beltwright.fitment.v1.DeleteSavedNeedResponse\x12f\n" +
+	"\vWatchDonors\x12).beltwright.fitment.v1.WatchDonorsRequest\x1a*.beltwright.fitment.v1.WatchDonorsResponse0\x01\x12g\n" +
+	"\fKeepDecision\x12*.beltwright.fitment.v1.KeepDecisionRequest\x1a+.beltwright.fitment.v1.KeepDecisionResponse\x12p\n" +
+	"\x0fGetKeptDecision\x12-.beltwright.fitment.v1.GetKeptDecisionRequest\x1a..beltwright.fitment.v1.GetKeptDecisionResponse\x12v\n" +
+	"\x11ListKeptDecisions\x12/.beltwright.fitment.v1.ListKeptDecisionsRequest\x1a0.beltwright.fitment.v1.ListKeptDecisionsResponse\x12v\n" +
+	"\x11RecomputeDecision\x12/.beltwright.fitment.v1.RecomputeDecisionRequest\x1a0.beltwright.fitment.v1.RecomputeDecisionResponse\x12g\n" +
+	"\fListDialects\x12*.beltwright.fitment.v1.ListDialectsRequest\x1a+.beltwright.fitment.v1.ListDialectsResponse\x12\x82\x01\n" +
+	"\x15ListJurisdictionPacks\x123.beltwright.fitment.v1.ListJurisdictionPacksRequest\x1a4.beltwright.fitment.v1.ListJurisdictionPacksResponseB\xd9\x01\n" +
 	"\x19com.beltwright.fitment.v1B\fFitmentProtoP\x01Z8beltwright.example/proto/beltwright/fitment/v1;fitmentv1\xa2\x02\x03BFX\xaa\x02\x15Beltwright.Fitment.V1\xca\x02\x15Beltwright\\Fitment\\V1\xe2\x02!Beltwright\\Fitment\\V1\\GPBMetadata\xea\x02\x17Beltwright::Fitment::V1b\x06proto3"
 
 var (
@@ -2270,112 +5217,224 @@ func file_beltwright_fitment_v1_fitment_proto_rawDescGZIP() []byte {
 	return file_beltwright_fitment_v1_fitment_proto_rawDescData
 }
 
-var file_beltwright_fitment_v1_fitment_proto_enumTypes = make([]protoimpl.EnumInfo, 5)
-var file_beltwright_fitment_v1_fitment_proto_msgTypes = make([]protoimpl.MessageInfo, 22)
+var file_beltwright_fitment_v1_fitment_proto_enumTypes = make([]protoimpl.EnumInfo, 11)
+var file_beltwright_fitment_v1_fitment_proto_msgTypes = make([]protoimpl.MessageInfo, 56)
 var file_beltwright_fitment_v1_fitment_proto_goTypes = []any{
-	(ReadingReport_Class)(0),          // 0: beltwright.fitment.v1.ReadingReport.Class
-	(Suspect_Component)(0),            // 1: beltwright.fitment.v1.Suspect.Component
-	(AssessFaultResponse_Purchase)(0), // 2: beltwright.fitment.v1.AssessFaultResponse.Purchase
-	(Decision_Verdict)(0),             // 3: beltwright.fitment.v1.Decision.Verdict
-	(PartMatch_Via)(0),                // 4: beltwright.fitment.v1.PartMatch.Via
-	(*DecodeVinRequest)(nil),          // 5: beltwright.fitment.v1.DecodeVinRequest
-	(*CheckDigit)(nil),                // 6: beltwright.fitment.v1.CheckDigit
-	(*DecodeVinResponse)(nil),         // 7: beltwright.fitment.v1.DecodeVinResponse
-	(*CodeChoice)(nil),                // 8: beltwright.fitment.v1.CodeChoice
-	(*AssessFaultRequest)(nil),        // 9: beltwright.fitment.v1.AssessFaultRequest
-	(*CodeMeaning)(nil),               // 10: beltwright.fitment.v1.CodeMeaning
-	(*CodeReport)(nil),                // 11: beltwright.fitment.v1.CodeReport
-	(*ReadingReport)(nil),             // 12: beltwright.fitment.v1.ReadingReport
-	(*Suspect)(nil),                   // 13: beltwright.fitment.v1.Suspect
-	(*NextTest)(nil),                  // 14: beltwright.fitment.v1.NextTest
-	(*AssessFaultResponse)(nil),       // 15: beltwright.fitment.v1.AssessFaultResponse
-	(*MissingEvidence)(nil),           // 16: beltwright.fitment.v1.MissingEvidence
-	(*ArrivalCheck)(nil),              // 17: beltwright.fitment.v1.ArrivalCheck
-	(*Decision)(nil),                  // 18: beltwright.fitment.v1.Decision
-	(*DecideRequest)(nil),             // 19: beltwright.fitment.v1.DecideRequest
-	(*DecideResponse)(nil),            // 20: beltwright.fitment.v1.DecideResponse
-	(*FindDonorsRequest)(nil),         // 21: beltwright.fitment.v1.FindDonorsRequest
-	(*Donor)(nil),                     // 22: beltwright.fitment.v1.Donor
-	(*FindDonorsResponse)(nil),        // 23: beltwright.fitment.v1.FindDonorsResponse
-	(*FindPartsRequest)(nil),          // 24: beltwright.fitment.v1.FindPartsRequest
-	(*PartMatch)(nil),                 // 25: beltwright.fitment.v1.PartMatch
-	(*FindPartsResponse)(nil),         // 26: beltwright.fitment.v1.FindPartsResponse
-	(Vehicle_VehicleClass)(0),         // 27: beltwright.fitment.v1.Vehicle.VehicleClass
-	(Finding_Answer)(0),               // 28: beltwright.fitment.v1.Finding.Answer
-	(*Vehicle)(nil),                   // 29: beltwright.fitment.v1.Vehicle
-	(*Reading)(nil),                   // 30: beltwright.fitment.v1.Reading
-	(*ResistanceWindow)(nil),          // 31: beltwright.fitment.v1.ResistanceWindow
-	(Part_Kind)(0),                    // 32: beltwright.fitment.v1.Part.Kind
-	(*Position)(nil),                  // 33: beltwright.fitment.v1.Position
-	(Reading_Method)(0),               // 34: beltwright.fitment.v1.Reading.Method
-	(Evidence_Attribute)(0),           // 35: beltwright.fitment.v1.Evidence.Attribute
-	(*Finding)(nil),                   // 36: beltwright.fitment.v1.Finding
-	(*Need)(nil),                      // 37: beltwright.fitment.v1.Need
-	(*Listing)(nil),                   // 38: beltwright.fitment.v1.Listing
-	(*Part)(nil),                      // 39: beltwright.fitment.v1.Part
+	(LoopTest_Method)(0),                  // 0: beltwright.fitment.v1.LoopTest.Method
+	(LoopTest_State)(0),                   // 1: beltwright.fitment.v1.LoopTest.State
+	(LoopTestReport_Finding)(0),           // 2: beltwright.fitment.v1.LoopTestReport.Finding
+	(ReadingReport_Class)(0),              // 3: beltwright.fitment.v1.ReadingReport.Class
+	(Suspect_Component)(0),                // 4: beltwright.fitment.v1.Suspect.Component
+	(AssessFaultResponse_Purchase)(0),     // 5: beltwright.fitment.v1.AssessFaultResponse.Purchase
+	(Obligation_Type)(0),                  // 6: beltwright.fitment.v1.Obligation.Type
+	(Obligation_Party)(0),                 // 7: beltwright.fitment.v1.Obligation.Party
+	(Decision_Verdict)(0),                 // 8: beltwright.fitment.v1.Decision.Verdict
+	(PartMatch_Via)(0),                    // 9: beltwright.fitment.v1.PartMatch.Via
+	(WatchDonorsResponse_Change)(0),       // 10: beltwright.fitment.v1.WatchDonorsResponse.Change
+	(*DecodeVinRequest)(nil),              // 11: beltwright.fitment.v1.DecodeVinRequest
+	(*CheckDigit)(nil),                    // 12: beltwright.fitment.v1.CheckDigit
+	(*DecodeVinResponse)(nil),             // 13: beltwright.fitment.v1.DecodeVinResponse
+	(*CodeChoice)(nil),                    // 14: beltwright.fitment.v1.CodeChoice
+	(*AssessFaultRequest)(nil),            // 15: beltwright.fitment.v1.AssessFaultRequest
+	(*LoopTest)(nil),                      // 16: beltwright.fitment.v1.LoopTest
+	(*LoopTestReport)(nil),                // 17: beltwright.fitment.v1.LoopTestReport
+	(*Wait)(nil),                          // 18: beltwright.fitment.v1.Wait
+	(*CodeMeaning)(nil),                   // 19: beltwright.fitment.v1.CodeMeaning
+	(*CodeReport)(nil),                    // 20: beltwright.fitment.v1.CodeReport
+	(*ReadingReport)(nil),                 // 21: beltwright.fitment.v1.ReadingReport
+	(*Suspect)(nil),                       // 22: beltwright.fitment.v1.Suspect
+	(*NextTest)(nil),                      // 23: beltwright.fitment.v1.NextTest
+	(*AssessFaultResponse)(nil),           // 24: beltwright.fitment.v1.AssessFaultResponse
+	(*MissingEvidence)(nil),               // 25: beltwright.fitment.v1.MissingEvidence
+	(*MissingPair)(nil),                   // 26: beltwright.fitment.v1.MissingPair
+	(*Obligation)(nil),                    // 27: beltwright.fitment.v1.Obligation
+	(*Basis)(nil),                         // 28: beltwright.fitment.v1.Basis
+	(*ArrivalCheck)(nil),                  // 29: beltwright.fitment.v1.ArrivalCheck
+	(*Decision)(nil),                      // 30: beltwright.fitment.v1.Decision
+	(*DecideRequest)(nil),                 // 31: beltwright.fitment.v1.DecideRequest
+	(*DecideResponse)(nil),                // 32: beltwright.fitment.v1.DecideResponse
+	(*FindDonorsRequest)(nil),             // 33: beltwright.fitment.v1.FindDonorsRequest
+	(*Donor)(nil),                         // 34: beltwright.fitment.v1.Donor
+	(*FindDonorsResponse)(nil),            // 35: beltwright.fitment.v1.FindDonorsResponse
+	(*FindPartsRequest)(nil),              // 36: beltwright.fitment.v1.FindPartsRequest
+	(*PartMatch)(nil),                     // 37: beltwright.fitment.v1.PartMatch
+	(*FindPartsResponse)(nil),             // 38: beltwright.fitment.v1.FindPartsResponse
+	(*SavedNeed)(nil),                     // 39: beltwright.fitment.v1.SavedNeed
+	(*SaveNeedRequest)(nil),               // 40: beltwright.fitment.v1.SaveNeedRequest
+	(*SaveNeedResponse)(nil),              // 41: beltwright.fitment.v1.SaveNeedResponse
+	(*GetSavedNeedRequest)(nil),           // 42: beltwright.fitment.v1.GetSavedNeedRequest
+	(*GetSavedNeedResponse)(nil),          // 43: beltwright.fitment.v1.GetSavedNeedResponse
+	(*ListSavedNeedsRequest)(nil),         // 44: beltwright.fitment.v1.ListSavedNeedsRequest
+	(*ListSavedNeedsResponse)(nil),        // 45: beltwright.fitment.v1.ListSavedNeedsResponse
+	(*DeleteSavedNeedRequest)(nil),        // 46: beltwright.fitment.v1.DeleteSavedNeedRequest
+	(*DeleteSavedNeedResponse)(nil),       // 47: beltwright.fitment.v1.DeleteSavedNeedResponse
+	(*WatchDonorsRequest)(nil),            // 48: beltwright.fitment.v1.WatchDonorsRequest
+	(*WatchDonorsResponse)(nil),           // 49: beltwright.fitment.v1.WatchDonorsResponse
+	(*KeptDecision)(nil),                  // 50: beltwright.fitment.v1.KeptDecision
+	(*Facts)(nil),                         // 51: beltwright.fitment.v1.Facts
+	(*KeepDecisionRequest)(nil),           // 52: beltwright.fitment.v1.KeepDecisionRequest
+	(*KeepDecisionResponse)(nil),          // 53: beltwright.fitment.v1.KeepDecisionResponse
+	(*GetKeptDecisionRequest)(nil),        // 54: beltwright.fitment.v1.GetKeptDecisionRequest
+	(*GetKeptDecisionResponse)(nil),       // 55: beltwright.fitment.v1.GetKeptDecisionResponse
+	(*ListKeptDecisionsRequest)(nil),      // 56: beltwright.fitment.v1.ListKeptDecisionsRequest
+	(*ListKeptDecisionsResponse)(nil),     // 57: beltwright.fitment.v1.ListKeptDecisionsResponse
+	(*RecomputeDecisionRequest)(nil),      // 58: beltwright.fitment.v1.RecomputeDecisionRequest
+	(*RecomputeDecisionResponse)(nil),     // 59: beltwright.fitment.v1.RecomputeDecisionResponse
+	(*Dialect)(nil),                       // 60: beltwright.fitment.v1.Dialect
+	(*ListDialectsRequest)(nil),           // 61: beltwright.fitment.v1.ListDialectsRequest
+	(*ListDialectsResponse)(nil),          // 62: beltwright.fitment.v1.ListDialectsResponse
+	(*JurisdictionPack)(nil),              // 63: beltwright.fitment.v1.JurisdictionPack
+	(*ListJurisdictionPacksRequest)(nil),  // 64: beltwright.fitment.v1.ListJurisdictionPacksRequest
+	(*ListJurisdictionPacksResponse)(nil), // 65: beltwright.fitment.v1.ListJurisdictionPacksResponse
+	(*JurisdictionPack_Provision)(nil),    // 66: beltwright.fitment.v1.JurisdictionPack.Provision
+	(Vehicle_VehicleClass)(0),             // 67: beltwright.fitment.v1.Vehicle.VehicleClass
+	(Finding_Answer)(0),                   // 68: beltwright.fitment.v1.Finding.Answer
+	(*Vehicle)(nil),                       // 69: beltwright.fitment.v1.Vehicle
+	(*Reading)(nil),                       // 70: beltwright.fitment.v1.Reading
+	(*ResistanceWindow)(nil),              // 71: beltwright.fitment.v1.ResistanceWindow
+	(Part_Kind)(0),                        // 72: beltwright.fitment.v1.Part.Kind
+	(*Position)(nil),                      // 73: beltwright.fitment.v1.Position
+	(Reading_Method)(0),                   // 74: beltwright.fitment.v1.Reading.Method
+	(Evidence_Attribute)(0),               // 75: beltwright.fitment.v1.Evidence.Attribute
+	(*Finding)(nil),                       // 76: beltwright.fitment.v1.Finding
+	(*Part_OneUse)(nil),                   // 77: beltwright.fitment.v1.Part.OneUse
+	(*Part_Related)(nil),                  // 78: beltwright.fitment.v1.Part.Related
+	(*Need)(nil),                          // 79: beltwright.fitment.v1.Need
+	(*Listing)(nil),                       // 80: beltwright.fitment.v1.Listing
+	(*Part)(nil),                          // 81: beltwright.fitment.v1.Part
+	(*timestamppb.Timestamp)(nil),         // 82: google.protobuf.Timestamp
+	(*Supersession)(nil),                  // 83: beltwright.fitment.v1.Supersession
+	(*Recall)(nil),                        // 84: beltwright.fitment.v1.Recall
+	(*VehicleData)(nil),                   // 85: beltwright.fitment.v1.VehicleData
 }
 var file_beltwright_fitment_v1_fitment_proto_depIdxs = []int32{
-	27, // 0: beltwright.fitment.v1.DecodeVinRequest.vehicle_class:type_name -> beltwright.fitment.v1.Vehicle.VehicleClass
-	28, // 1: beltwright.fitment.v1.CheckDigit.applies:type_name -> beltwright.fitment.v1.Finding.Answer
-	6,  // 2: beltwright.fitment.v1.DecodeVinResponse.check_digit:type_name -> beltwright.fitment.v1.CheckDigit
-	29, // 3: beltwright.fitment.v1.DecodeVinResponse.vehicle:type_name -> beltwright.fitment.v1.Vehicle
-	29, // 4: beltwright.fitment.v1.AssessFaultRequest.vehicle:type_name -> beltwright.fitment.v1.Vehicle
-	30, // 5: beltwright.fitment.v1.AssessFaultRequest.readings:type_name -> beltwright.fitment.v1.Reading
-	31, // 6: beltwright.fitment.v1.AssessFaultRequest.window:type_name -> beltwright.fitment.v1.ResistanceWindow
-	8,  // 7: beltwright.fitment.v1.AssessFaultRequest.code_choices:type_name -> beltwright.fitment.v1.CodeChoice
-	32, // 8: beltwright.fitment.v1.CodeMeaning.kind:type_name -> beltwright.fitment.v1.Part.Kind
-	33, // 9: beltwright.fitment.v1.CodeMeaning.position:type_name -> beltwright.fitment.v1.Position
-	10, // 10: beltwright.fitment.v1.CodeReport.meanings:type_name -> beltwright.fitment.v1.CodeMeaning
-	32, // 11: beltwright.fitment.v1.ReadingReport.kind:type_name -> beltwright.fitment.v1.Part.Kind
-	33, // 12: beltwright.fitment.v1.ReadingReport.position:type_name -> beltwright.fitment.v1.Position
-	34, // 13: beltwright.fitment.v1.ReadingReport.method:type_name -> beltwright.fitment.v1.Reading.Method
-	0,  // 14: beltwright.fitment.v1.ReadingReport.class:type_name -> beltwright.fitment.v1.ReadingReport.Class
-	31, // 15: beltwright.fitment.v1.ReadingReport.window:type_name -> beltwright.fitment.v1.ResistanceWindow
-	1,  // 16: beltwright.fitment.v1.Suspect.component:type_name -> beltwright.fitment.v1.Suspect.Component
-	32, // 17: beltwright.fitment.v1.Suspect.kind:type_name -> beltwright.fitment.v1.Part.Kind
-	33, // 18: beltwright.fitment.v1.Suspect.position:type_name -> beltwright.fitment.v1.Position
-	32, // 19: beltwright.fitment.v1.NextTest.kind:type_name -> beltwright.fitment.v1.Part.Kind
-	33, // 20: beltwright.fitment.v1.NextTest.position:type_name -> beltwright.fitment.v1.Position
-	11, // 21: beltwright.fitment.v1.AssessFaultResponse.codes:type_name -> beltwright.fitment.v1.CodeReport
-	12, // 22: beltwright.fitment.v1.AssessFaultResponse.readings:type_name -> beltwright.fitment.v1.ReadingReport
-	13, // 23: beltwright.fitment.v1.AssessFaultResponse.suspects:type_name -> beltwright.fitment.v1.Suspect
-	2,  // 24: beltwright.fitment.v1.AssessFaultResponse.purchase:type_name -> beltwright.fitment.v1.AssessFaultResponse.Purchase
-	14, // 25: beltwright.fitment.v1.AssessFaultResponse.next_test:type_name -> beltwright.fitment.v1.NextTest
-	35, // 26: beltwright.fitment.v1.MissingEvidence.attribute:type_name -> beltwright.fitment.v1.Evidence.Attribute
-	28, // 27: beltwright.fitment.v1.Decision.fit:type_name -> beltwright.fitment.v1.Finding.Answer
-	28, // 28: beltwright.fitment.v1.Decision.reuse:type_name -> beltwright.fitment.v1.Finding.Answer
-	3,  // 29: beltwright.fitment.v1.Decision.verdict:type_name -> beltwright.fitment.v1.Decision.Verdict
-	36, // 30: beltwright.fitment.v1.Decision.findings:type_name -> beltwright.fitment.v1.Finding
-	16, // 31: beltwright.fitment.v1.Decision.missing_evidence:type_name -> beltwright.fitment.v1.MissingEvidence
-	17, // 32: beltwright.fitment.v1.Decision.arrival_checks:type_name -> beltwright.fitment.v1.ArrivalCheck
-	37, // 33: beltwright.fitment.v1.DecideRequest.need:type_name -> beltwright.fitment.v1.Need
-	38, // 34: beltwright.fitment.v1.DecideRequest.listing:type_name -> beltwright.fitment.v1.Listing
-	18, // 35: beltwright.fitment.v1.DecideResponse.decision:type_name -> beltwright.fitment.v1.Decision
-	37, // 36: beltwright.fitment.v1.FindDonorsRequest.need:type_name -> beltwright.fitment.v1.Need
-	38, // 37: beltwright.fitment.v1.Donor.listing:type_name -> beltwright.fitment.v1.Listing
-	18, // 38: beltwright.fitment.v1.Donor.decision:type_name -> beltwright.fitment.v1.Decision
-	22, // 39: beltwright.fitment.v1.FindDonorsResponse.donors:type_name -> beltwright.fitment.v1.Donor
-	37, // 40: beltwright.fitment.v1.FindPartsRequest.need:type_name -> beltwright.fitment.v1.Need
-	39, // 41: beltwright.fitment.v1.PartMatch.part:type_name -> beltwright.fitment.v1.Part
-	4,  // 42: beltwright.fitment.v1.PartMatch.via:type_name -> beltwright.fitment.v1.PartMatch.Via
-	36, // 43: beltwright.fitment.v1.PartMatch.application:type_name -> beltwright.fitment.v1.Finding
-	36, // 44: beltwright.fitment.v1.PartMatch.recall:type_name -> beltwright.fitment.v1.Finding
-	25, // 45: beltwright.fitment.v1.FindPartsResponse.parts:type_name -> beltwright.fitment.v1.PartMatch
-	5,  // 46: beltwright.fitment.v1.FitmentService.DecodeVin:input_type -> beltwright.fitment.v1.DecodeVinRequest
-	9,  // 47: beltwright.fitment.v1.FitmentService.AssessFault:input_type -> beltwright.fitment.v1.AssessFaultRequest
-	19, // 48: beltwright.fitment.v1.FitmentService.Decide:input_type -> beltwright.fitment.v1.DecideRequest
-	21, // 49: beltwright.fitment.v1.FitmentService.FindDonors:input_type -> beltwright.fitment.v1.FindDonorsRequest
-	24, // 50: beltwright.fitment.v1.FitmentService.FindParts:input_type -> beltwright.fitment.v1.FindPartsRequest
-	7,  // 51: beltwright.fitment.v1.FitmentService.DecodeVin:output_type -> beltwright.fitment.v1.DecodeVinResponse
-	15, // 52: beltwright.fitment.v1.FitmentService.AssessFault:output_type -> beltwright.fitment.v1.AssessFaultResponse
-	20, // 53: beltwright.fitment.v1.FitmentService.Decide:output_type -> beltwright.fitment.v1.DecideResponse
-	23, // 54: beltwright.fitment.v1.FitmentService.FindDonors:output_type -> beltwright.fitment.v1.FindDonorsResponse
-	26, // 55: beltwright.fitment.v1.FitmentService.FindParts:output_type -> beltwright.fitment.v1.FindPartsResponse
-	51, // [51:56] is the sub-list for method output_type
-	46, // [46:51] is the sub-list for method input_type
-	46, // [46:46] is the sub-list for extension type_name
-	46, // [46:46] is the sub-list for extension extendee
-	0,  // [0:46] is the sub-list for field type_name
+	67,  // 0: beltwright.fitment.v1.DecodeVinRequest.vehicle_class:type_name -> beltwright.fitment.v1.Vehicle.VehicleClass
+	68,  // 1: beltwright.fitment.v1.CheckDigit.applies:type_name -> beltwright.fitment.v1.Finding.Answer
+	12,  // 2: beltwright.fitment.v1.DecodeVinResponse.check_digit:type_name -> beltwright.fitment.v1.CheckDigit
+	69,  // 3: beltwright.fitment.v1.DecodeVinResponse.vehicle:type_name -> beltwright.fitment.v1.Vehicle
+	69,  // 4: beltwright.fitment.v1.AssessFaultRequest.vehicle:type_name -> beltwright.fitment.v1.Vehicle
+	70,  // 5: beltwright.fitment.v1.AssessFaultRequest.readings:type_name -> beltwright.fitment.v1.Reading
+	71,  // 6: beltwright.fitment.v1.AssessFaultRequest.window:type_name -> beltwright.fitment.v1.ResistanceWindow
+	14,  // 7: beltwright.fitment.v1.AssessFaultRequest.code_choices:type_name -> beltwright.fitment.v1.CodeChoice
+	16,  // 8: beltwright.fitment.v1.AssessFaultRequest.tests:type_name -> beltwright.fitment.v1.LoopTest
+	72,  // 9: beltwright.fitment.v1.LoopTest.kind:type_name -> beltwright.fitment.v1.Part.Kind
+	73,  // 10: beltwright.fitment.v1.LoopTest.position:type_name -> beltwright.fitment.v1.Position
+	0,   // 11: beltwright.fitment.v1.LoopTest.method:type_name -> beltwright.fitment.v1.LoopTest.Method
+	1,   // 12: beltwright.fitment.v1.LoopTest.before:type_name -> beltwright.fitment.v1.LoopTest.State
+	1,   // 13: beltwright.fitment.v1.LoopTest.after:type_name -> beltwright.fitment.v1.LoopTest.State
+	2,   // 14: beltwright.fitment.v1.LoopTestReport.finding:type_name -> beltwright.fitment.v1.LoopTestReport.Finding
+	72,  // 15: beltwright.fitment.v1.CodeMeaning.kind:type_name -> beltwright.fitment.v1.Part.Kind
+	73,  // 16: beltwright.fitment.v1.CodeMeaning.position:type_name -> beltwright.fitment.v1.Position
+	19,  // 17: beltwright.fitment.v1.CodeReport.meanings:type_name -> beltwright.fitment.v1.CodeMeaning
+	72,  // 18: beltwright.fitment.v1.ReadingReport.kind:type_name -> beltwright.fitment.v1.Part.Kind
+	73,  // 19: beltwright.fitment.v1.ReadingReport.position:type_name -> beltwright.fitment.v1.Position
+	74,  // 20: beltwright.fitment.v1.ReadingReport.method:type_name -> beltwright.fitment.v1.Reading.Method
+	3,   // 21: beltwright.fitment.v1.ReadingReport.class:type_name -> beltwright.fitment.v1.ReadingReport.Class
+	71,  // 22: beltwright.fitment.v1.ReadingReport.window:type_name -> beltwright.fitment.v1.ResistanceWindow
+	4,   // 23: beltwright.fitment.v1.Suspect.component:type_name -> beltwright.fitment.v1.Suspect.Component
+	72,  // 24: beltwright.fitment.v1.Suspect.kind:type_name -> beltwright.fitment.v1.Part.Kind
+	73,  // 25: beltwright.fitment.v1.Suspect.position:type_name -> beltwright.fitment.v1.Position
+	72,  // 26: beltwright.fitment.v1.NextTest.kind:type_name -> beltwright.fitment.v1.Part.Kind
+	73,  // 27: beltwright.fitment.v1.NextTest.position:type_name -> beltwright.fitment.v1.Position
+	20,  // 28: beltwright.fitment.v1.AssessFaultResponse.codes:type_name -> beltwright.fitment.v1.CodeReport
+	21,  // 29: beltwright.fitment.v1.AssessFaultResponse.readings:type_name -> beltwright.fitment.v1.ReadingReport
+	22,  // 30: beltwright.fitment.v1.AssessFaultResponse.suspects:type_name -> beltwright.fitment.v1.Suspect
+	5,   // 31: beltwright.fitment.v1.AssessFaultResponse.purchase:type_name -> beltwright.fitment.v1.AssessFaultResponse.Purchase
+	23,  // 32: beltwright.fitment.v1.AssessFaultResponse.next_test:type_name -> beltwright.fitment.v1.NextTest
+	17,  // 33: beltwright.fitment.v1.AssessFaultResponse.tests:type_name -> beltwright.fitment.v1.LoopTestReport
+	18,  // 34: beltwright.fitment.v1.AssessFaultResponse.wait:type_name -> beltwright.fitment.v1.Wait
+	75,  // 35: beltwright.fitment.v1.MissingEvidence.attribute:type_name -> beltwright.fitment.v1.Evidence.Attribute
+	6,   // 36: beltwright.fitment.v1.Obligation.type:type_name -> beltwright.fitment.v1.Obligation.Type
+	7,   // 37: beltwright.fitment.v1.Obligation.party:type_name -> beltwright.fitment.v1.Obligation.Party
+	68,  // 38: beltwright.fitment.v1.Decision.fit:type_name -> beltwright.fitment.v1.Finding.Answer
+	68,  // 39: beltwright.fitment.v1.Decision.reuse:type_name -> beltwright.fitment.v1.Finding.Answer
+	8,   // 40: beltwright.fitment.v1.Decision.verdict:type_name -> beltwright.fitment.v1.Decision.Verdict
+	76,  // 41: beltwright.fitment.v1.Decision.findings:type_name -> beltwright.fitment.v1.Finding
+	25,  // 42: beltwright.fitment.v1.Decision.missing_evidence:type_name -> beltwright.fitment.v1.MissingEvidence
+	29,  // 43: beltwright.fitment.v1.Decision.arrival_checks:type_name -> beltwright.fitment.v1.ArrivalCheck
+	26,  // 44: beltwright.fitment.v1.Decision.missing_pairs:type_name -> beltwright.fitment.v1.MissingPair
+	27,  // 45: beltwright.fitment.v1.Decision.obligations:type_name -> beltwright.fitment.v1.Obligation
+	77,  // 46: beltwright.fitment.v1.Decision.one_use:type_name -> beltwright.fitment.v1.Part.OneUse
+	78,  // 47: beltwright.fitment.v1.Decision.replace_with:type_name -> beltwright.fitment.v1.Part.Related
+	28,  // 48: beltwright.fitment.v1.Decision.basis:type_name -> beltwright.fitment.v1.Basis
+	79,  // 49: beltwright.fitment.v1.DecideRequest.need:type_name -> beltwright.fitment.v1.Need
+	80,  // 50: beltwright.fitment.v1.DecideRequest.listing:type_name -> beltwright.fitment.v1.Listing
+	30,  // 51: beltwright.fitment.v1.DecideResponse.decision:type_name -> beltwright.fitment.v1.Decision
+	79,  // 52: beltwright.fitment.v1.FindDonorsRequest.need:type_name -> beltwright.fitment.v1.Need
+	80,  // 53: beltwright.fitment.v1.Donor.listing:type_name -> beltwright.fitment.v1.Listing
+	30,  // 54: beltwright.fitment.v1.Donor.decision:type_name -> beltwright.fitment.v1.Decision
+	34,  // 55: beltwright.fitment.v1.FindDonorsResponse.donors:type_name -> beltwright.fitment.v1.Donor
+	79,  // 56: beltwright.fitment.v1.FindPartsRequest.need:type_name -> beltwright.fitment.v1.Need
+	81,  // 57: beltwright.fitment.v1.PartMatch.part:type_name -> beltwright.fitment.v1.Part
+	9,   // 58: beltwright.fitment.v1.PartMatch.via:type_name -> beltwright.fitment.v1.PartMatch.Via
+	76,  // 59: beltwright.fitment.v1.PartMatch.application:type_name -> beltwright.fitment.v1.Finding
+	76,  // 60: beltwright.fitment.v1.PartMatch.recall:type_name -> beltwright.fitment.v1.Finding
+	37,  // 61: beltwright.fitment.v1.FindPartsResponse.parts:type_name -> beltwright.fitment.v1.PartMatch
+	79,  // 62: beltwright.fitment.v1.SavedNeed.need:type_name -> beltwright.fitment.v1.Need
+	82,  // 63: beltwright.fitment.v1.SavedNeed.create_time:type_name -> google.protobuf.Timestamp
+	79,  // 64: beltwright.fitment.v1.SaveNeedRequest.need:type_name -> beltwright.fitment.v1.Need
+	39,  // 65: beltwright.fitment.v1.SaveNeedResponse.saved_need:type_name -> beltwright.fitment.v1.SavedNeed
+	39,  // 66: beltwright.fitment.v1.GetSavedNeedResponse.saved_need:type_name -> beltwright.fitment.v1.SavedNeed
+	39,  // 67: beltwright.fitment.v1.ListSavedNeedsResponse.saved_needs:type_name -> beltwright.fitment.v1.SavedNeed
+	10,  // 68: beltwright.fitment.v1.WatchDonorsResponse.change:type_name -> beltwright.fitment.v1.WatchDonorsResponse.Change
+	34,  // 69: beltwright.fitment.v1.WatchDonorsResponse.donor:type_name -> beltwright.fitment.v1.Donor
+	79,  // 70: beltwright.fitment.v1.KeptDecision.need:type_name -> beltwright.fitment.v1.Need
+	80,  // 71: beltwright.fitment.v1.KeptDecision.listing:type_name -> beltwright.fitment.v1.Listing
+	30,  // 72: beltwright.fitment.v1.KeptDecision.decision:type_name -> beltwright.fitment.v1.Decision
+	82,  // 73: beltwright.fitment.v1.KeptDecision.create_time:type_name -> google.protobuf.Timestamp
+	81,  // 74: beltwright.fitment.v1.Facts.parts:type_name -> beltwright.fitment.v1.Part
+	83,  // 75: beltwright.fitment.v1.Facts.supersessions:type_name -> beltwright.fitment.v1.Supersession
+	84,  // 76: beltwright.fitment.v1.Facts.recalls:type_name -> beltwright.fitment.v1.Recall
+	85,  // 77: beltwright.fitment.v1.Facts.vehicle_data:type_name -> beltwright.fitment.v1.VehicleData
+	79,  // 78: beltwright.fitment.v1.KeepDecisionRequest.need:type_name -> beltwright.fitment.v1.Need
+	50,  // 79: beltwright.fitment.v1.KeepDecisionResponse.kept_decision:type_name -> beltwright.fitment.v1.KeptDecision
+	50,  // 80: beltwright.fitment.v1.GetKeptDecisionResponse.kept_decision:type_name -> beltwright.fitment.v1.KeptDecision
+	50,  // 81: beltwright.fitment.v1.ListKeptDecisionsResponse.kept_decisions:type_name -> beltwright.fitment.v1.KeptDecision
+	30,  // 82: beltwright.fitment.v1.RecomputeDecisionResponse.kept:type_name -> beltwright.fitment.v1.Decision
+	30,  // 83: beltwright.fitment.v1.RecomputeDecisionResponse.again:type_name -> beltwright.fitment.v1.Decision
+	30,  // 84: beltwright.fitment.v1.RecomputeDecisionResponse.now:type_name -> beltwright.fitment.v1.Decision
+	60,  // 85: beltwright.fitment.v1.ListDialectsResponse.dialects:type_name -> beltwright.fitment.v1.Dialect
+	66,  // 86: beltwright.fitment.v1.JurisdictionPack.provisions:type_name -> beltwright.fitment.v1.JurisdictionPack.Provision
+	27,  // 87: beltwright.fitment.v1.JurisdictionPack.obligations:type_name -> beltwright.fitment.v1.Obligation
+	63,  // 88: beltwright.fitment.v1.ListJurisdictionPacksResponse.packs:type_name -> beltwright.fitment.v1.JurisdictionPack
+	72,  // 89: beltwright.fitment.v1.JurisdictionPack.Provision.kinds:type_name -> beltwright.fitment.v1.Part.Kind
+	11,  // 90: beltwright.fitment.v1.FitmentService.DecodeVin:input_type -> beltwright.fitment.v1.DecodeVinRequest
+	15,  // 91: beltwright.fitment.v1.FitmentService.AssessFault:input_type -> beltwright.fitment.v1.AssessFaultRequest
+	31,  // 92: beltwright.fitment.v1.FitmentService.Decide:input_type -> beltwright.fitment.v1.DecideRequest
+	33,  // 93: beltwright.fitment.v1.FitmentService.FindDonors:input_type -> beltwright.fitment.v1.FindDonorsRequest
+	36,  // 94: beltwright.fitment.v1.FitmentService.FindParts:input_type -> beltwright.fitment.v1.FindPartsRequest
+	40,  // 95: beltwright.fitment.v1.FitmentService.SaveNeed:input_type -> beltwright.fitment.v1.SaveNeedRequest
+	42,  // 96: beltwright.fitment.v1.FitmentService.GetSavedNeed:input_type -> beltwright.fitment.v1.GetSavedNeedRequest
+	44,  // 97: beltwright.fitment.v1.FitmentService.ListSavedNeeds:input_type -> beltwright.fitment.v1.ListSavedNeedsRequest
+	46,  // 98: beltwright.fitment.v1.FitmentService.DeleteSavedNeed:input_type -> beltwright.fitment.v1.DeleteSavedNeedRequest
+	48,  // 99: beltwright.fitment.v1.FitmentService.WatchDonors:input_type -> beltwright.fitment.v1.WatchDonorsRequest
+	52,  // 100: beltwright.fitment.v1.FitmentService.KeepDecision:input_type -> beltwright.fitment.v1.KeepDecisionRequest
+	54,  // 101: beltwright.fitment.v1.FitmentService.GetKeptDecision:input_type -> beltwright.fitment.v1.GetKeptDecisionRequest
+	56,  // 102: beltwright.fitment.v1.FitmentService.ListKeptDecisions:input_type -> beltwright.fitment.v1.ListKeptDecisionsRequest
+	58,  // 103: beltwright.fitment.v1.FitmentService.RecomputeDecision:input_type -> beltwright.fitment.v1.RecomputeDecisionRequest
+	61,  // 104: beltwright.fitment.v1.FitmentService.ListDialects:input_type -> beltwright.fitment.v1.ListDialectsRequest
+	64,  // 105: beltwright.fitment.v1.FitmentService.ListJurisdictionPacks:input_type -> beltwright.fitment.v1.ListJurisdictionPacksRequest
+	13,  // 106: beltwright.fitment.v1.FitmentService.DecodeVin:output_type -> beltwright.fitment.v1.DecodeVinResponse
+	24,  // 107: beltwright.fitment.v1.FitmentService.AssessFault:output_type -> beltwright.fitment.v1.AssessFaultResponse
+	32,  // 108: beltwright.fitment.v1.FitmentService.Decide:output_type -> beltwright.fitment.v1.DecideResponse
+	35,  // 109: beltwright.fitment.v1.FitmentService.FindDonors:output_type -> beltwright.fitment.v1.FindDonorsResponse
+	38,  // 110: beltwright.fitment.v1.FitmentService.FindParts:output_type -> beltwright.fitment.v1.FindPartsResponse
+	41,  // 111: beltwright.fitment.v1.FitmentService.SaveNeed:output_type -> beltwright.fitment.v1.SaveNeedResponse
+	43,  // 112: beltwright.fitment.v1.FitmentService.GetSavedNeed:output_type -> beltwright.fitment.v1.GetSavedNeedResponse
+	45,  // 113: beltwright.fitment.v1.FitmentService.ListSavedNeeds:output_type -> beltwright.fitment.v1.ListSavedNeedsResponse
+	47,  // 114: beltwright.fitment.v1.FitmentService.DeleteSavedNeed:output_type -> beltwright.fitment.v1.DeleteSavedNeedResponse
+	49,  // 115: beltwright.fitment.v1.FitmentService.WatchDonors:output_type -> beltwright.fitment.v1.WatchDonorsResponse
+	53,  // 116: beltwright.fitment.v1.FitmentService.KeepDecision:output_type -> beltwright.fitment.v1.KeepDecisionResponse
+	55,  // 117: beltwright.fitment.v1.FitmentService.GetKeptDecision:output_type -> beltwright.fitment.v1.GetKeptDecisionResponse
+	57,  // 118: beltwright.fitment.v1.FitmentService.ListKeptDecisions:output_type -> beltwright.fitment.v1.ListKeptDecisionsResponse
+	59,  // 119: beltwright.fitment.v1.FitmentService.RecomputeDecision:output_type -> beltwright.fitment.v1.RecomputeDecisionResponse
+	62,  // 120: beltwright.fitment.v1.FitmentService.ListDialects:output_type -> beltwright.fitment.v1.ListDialectsResponse
+	65,  // 121: beltwright.fitment.v1.FitmentService.ListJurisdictionPacks:output_type -> beltwright.fitment.v1.ListJurisdictionPacksResponse
+	106, // [106:122] is the sub-list for method output_type
+	90,  // [90:106] is the sub-list for method input_type
+	90,  // [90:90] is the sub-list for extension type_name
+	90,  // [90:90] is the sub-list for extension extendee
+	0,   // [0:90] is the sub-list for field type_name
 }
 
 func init() { file_beltwright_fitment_v1_fitment_proto_init() }
@@ -2383,16 +5442,17 @@ func file_beltwright_fitment_v1_fitment_proto_init() {
 	if File_beltwright_fitment_v1_fitment_proto != nil {
 		return
 	}
+	file_beltwright_fitment_v1_catalogue_proto_init()
 	file_beltwright_fitment_v1_common_proto_init()
 	file_beltwright_fitment_v1_listing_proto_init()
-	file_beltwright_fitment_v1_fitment_proto_msgTypes[7].OneofWrappers = []any{}
+	file_beltwright_fitment_v1_fitment_proto_msgTypes[10].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_beltwright_fitment_v1_fitment_proto_rawDesc), len(file_beltwright_fitment_v1_fitment_proto_rawDesc)),
-			NumEnums:      5,
-			NumMessages:   22,
+			NumEnums:      11,
+			NumMessages:   56,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

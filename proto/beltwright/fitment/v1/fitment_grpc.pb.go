@@ -19,18 +19,30 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	FitmentService_DecodeVin_FullMethodName   = "/beltwright.fitment.v1.FitmentService/DecodeVin"
-	FitmentService_AssessFault_FullMethodName = "/beltwright.fitment.v1.FitmentService/AssessFault"
-	FitmentService_Decide_FullMethodName      = "/beltwright.fitment.v1.FitmentService/Decide"
-	FitmentService_FindDonors_FullMethodName  = "/beltwright.fitment.v1.FitmentService/FindDonors"
-	FitmentService_FindParts_FullMethodName   = "/beltwright.fitment.v1.FitmentService/FindParts"
+	FitmentService_DecodeVin_FullMethodName             = "/beltwright.fitment.v1.FitmentService/DecodeVin"
+	FitmentService_AssessFault_FullMethodName           = "/beltwright.fitment.v1.FitmentService/AssessFault"
+	FitmentService_Decide_FullMethodName                = "/beltwright.fitment.v1.FitmentService/Decide"
+	FitmentService_FindDonors_FullMethodName            = "/beltwright.fitment.v1.FitmentService/FindDonors"
+	FitmentService_FindParts_FullMethodName             = "/beltwright.fitment.v1.FitmentService/FindParts"
+	FitmentService_SaveNeed_FullMethodName              = "/beltwright.fitment.v1.FitmentService/SaveNeed"
+	FitmentService_GetSavedNeed_FullMethodName          = "/beltwright.fitment.v1.FitmentService/GetSavedNeed"
+	FitmentService_ListSavedNeeds_FullMethodName        = "/beltwright.fitment.v1.FitmentService/ListSavedNeeds"
+	FitmentService_DeleteSavedNeed_FullMethodName       = "/beltwright.fitment.v1.FitmentService/DeleteSavedNeed"
+	FitmentService_WatchDonors_FullMethodName           = "/beltwright.fitment.v1.FitmentService/WatchDonors"
+	FitmentService_KeepDecision_FullMethodName          = "/beltwright.fitment.v1.FitmentService/KeepDecision"
+	FitmentService_GetKeptDecision_FullMethodName       = "/beltwright.fitment.v1.FitmentService/GetKeptDecision"
+	FitmentService_ListKeptDecisions_FullMethodName     = "/beltwright.fitment.v1.FitmentService/ListKeptDecisions"
+	FitmentService_RecomputeDecision_FullMethodName     = "/beltwright.fitment.v1.FitmentService/RecomputeDecision"
+	FitmentService_ListDialects_FullMethodName          = "/beltwright.fitment.v1.FitmentService/ListDialects"
+	FitmentService_ListJurisdictionPacks_FullMethodName = "/beltwright.fitment.v1.FitmentService/ListJurisdictionPacks"
 )
 
 // FitmentServiceClient is the client API for FitmentService service.
 //
 // For semantics around ctx use and closing/ending streaming RPCs, please refer to https://pkg.go.dev/google.golang.org/grpc/?tab=doc#ClientConn.NewStream.
 //
-// FitmentService answers questions; it stores nothing.
+// FitmentService answers questions, and keeps the needs and decisions that it is
+// asked to keep.
 type FitmentServiceClient interface {
 	// DecodeVin checks a VIN and reads what it says.
 	DecodeVin(ctx context.Context, in *DecodeVinRequest, opts ...grpc.CallOption) (*DecodeVinResponse, error)
@@ -43,6 +55,30 @@ type FitmentServiceClient interface {
 	// FindParts finds the catalogue parts whose application to a need is proven,
 	// with their recall state: what may be bought new or remanufactured.
 	FindParts(ctx context.Context, in *FindPartsRequest, opts ...grpc.CallOption) (*FindPartsResponse, error)
+	// SaveNeed keeps a need, so that its donors can be watched.
+	SaveNeed(ctx context.Context, in *SaveNeedRequest, opts ...grpc.CallOption) (*SaveNeedResponse, error)
+	// GetSavedNeed returns one of the caller's needs.
+	GetSavedNeed(ctx context.Context, in *GetSavedNeedRequest, opts ...grpc.CallOption) (*GetSavedNeedResponse, error)
+	// ListSavedNeeds pages through the caller's needs in name order.
+	ListSavedNeeds(ctx context.Context, in *ListSavedNeedsRequest, opts ...grpc.CallOption) (*ListSavedNeedsResponse, error)
+	// DeleteSavedNeed ends a need.
+	DeleteSavedNeed(ctx context.Context, in *DeleteSavedNeedRequest, opts ...grpc.CallOption) (*DeleteSavedNeedResponse, error)
+	// WatchDonors sends the listings that fit a saved need, those there are and
+	// then each new one as it comes to fit, and says when one no longer does.
+	WatchDonors(ctx context.Context, in *WatchDonorsRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[WatchDonorsResponse], error)
+	// KeepDecision decides, and keeps the decision with all that it stood on.
+	KeepDecision(ctx context.Context, in *KeepDecisionRequest, opts ...grpc.CallOption) (*KeepDecisionResponse, error)
+	// GetKeptDecision returns one of the caller's kept decisions.
+	GetKeptDecision(ctx context.Context, in *GetKeptDecisionRequest, opts ...grpc.CallOption) (*GetKeptDecisionResponse, error)
+	// ListKeptDecisions pages through the caller's kept decisions in name order.
+	ListKeptDecisions(ctx context.Context, in *ListKeptDecisionsRequest, opts ...grpc.CallOption) (*ListKeptDecisionsResponse, error)
+	// RecomputeDecision decides a kept decision again, from the facts that it was
+	// made on and from those of today, and compares.
+	RecomputeDecision(ctx context.Context, in *RecomputeDecisionRequest, opts ...grpc.CallOption) (*RecomputeDecisionResponse, error)
+	// ListDialects lists the dialects of trouble codes.
+	ListDialects(ctx context.Context, in *ListDialectsRequest, opts ...grpc.CallOption) (*ListDialectsResponse, error)
+	// ListJurisdictionPacks lists what is known of the law of each place.
+	ListJurisdictionPacks(ctx context.Context, in *ListJurisdictionPacksRequest, opts ...grpc.CallOption) (*ListJurisdictionPacksResponse, error)
 }
 
 type fitmentServiceClient struct {
@@ -103,11 +139,131 @@ func (c *fitmentServiceClient) FindParts(ctx context.Context, in *FindPartsReque
 	return out, nil
 }
 
+func (c *fitmentServiceClient) SaveNeed(ctx context.Context, in *SaveNeedRequest, opts ...grpc.CallOption) (*SaveNeedResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(SaveNeedResponse)
+	err := c.cc.Invoke(ctx, FitmentService_SaveNeed_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *fitmentServiceClient) GetSavedNeed(ctx context.Context, in *GetSavedNeedRequest, opts ...grpc.CallOption) (*GetSavedNeedResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetSavedNeedResponse)
+	err := c.cc.Invoke(ctx, FitmentService_GetSavedNeed_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *fitmentServiceClient) ListSavedNeeds(ctx context.Context, in *ListSavedNeedsRequest, opts ...grpc.CallOption) (*ListSavedNeedsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListSavedNeedsResponse)
+	err := c.cc.Invoke(ctx, FitmentService_ListSavedNeeds_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *fitmentServiceClient) DeleteSavedNeed(ctx context.Context, in *DeleteSavedNeedRequest, opts ...grpc.CallOption) (*DeleteSavedNeedResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(DeleteSavedNeedResponse)
+	err := c.cc.Invoke(ctx, FitmentService_DeleteSavedNeed_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *fitmentServiceClient) WatchDonors(ctx context.Context, in *WatchDonorsRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[WatchDonorsResponse], error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	stream, err := c.cc.NewStream(ctx, &FitmentService_ServiceDesc.Streams[0], FitmentService_WatchDonors_FullMethodName, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	x := &grpc.GenericClientStream[WatchDonorsRequest, WatchDonorsResponse]{ClientStream: stream}
+	if err := x.ClientStream.SendMsg(in); err != nil {
+		return nil, err
+	}
+	if err := x.ClientStream.CloseSend(); err != nil {
+		return nil, err
+	}
+	return x, nil
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type FitmentService_WatchDonorsClient = grpc.ServerStreamingClient[WatchDonorsResponse]
+
+func (c *fitmentServiceClient) KeepDecision(ctx context.Context, in *KeepDecisionRequest, opts ...grpc.CallOption) (*KeepDecisionResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(KeepDecisionResponse)
+	err := c.cc.Invoke(ctx, FitmentService_KeepDecision_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *fitmentServiceClient) GetKeptDecision(ctx context.Context, in *GetKeptDecisionRequest, opts ...grpc.CallOption) (*GetKeptDecisionResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetKeptDecisionResponse)
+	err := c.cc.Invoke(ctx, FitmentService_GetKeptDecision_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *fitmentServiceClient) ListKeptDecisions(ctx context.Context, in *ListKeptDecisionsRequest, opts ...grpc.CallOption) (*ListKeptDecisionsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListKeptDecisionsResponse)
+	err := c.cc.Invoke(ctx, FitmentService_ListKeptDecisions_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *fitmentServiceClient) RecomputeDecision(ctx context.Context, in *RecomputeDecisionRequest, opts ...grpc.CallOption) (*RecomputeDecisionResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(RecomputeDecisionResponse)
+	err := c.cc.Invoke(ctx, FitmentService_RecomputeDecision_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *fitmentServiceClient) ListDialects(ctx context.Context, in *ListDialectsRequest, opts ...grpc.CallOption) (*ListDialectsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListDialectsResponse)
+	err := c.cc.Invoke(ctx, FitmentService_ListDialects_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *fitmentServiceClient) ListJurisdictionPacks(ctx context.Context, in *ListJurisdictionPacksRequest, opts ...grpc.CallOption) (*ListJurisdictionPacksResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListJurisdictionPacksResponse)
+	err := c.cc.Invoke(ctx, FitmentService_ListJurisdictionPacks_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // FitmentServiceServer is the server API for FitmentService service.
 // All implementations must embed UnimplementedFitmentServiceServer
 // for forward compatibility.
 //
-// FitmentService answers questions; it stores nothing.
+// FitmentService answers questions, and keeps the needs and decisions that it is
+// asked to keep.
 type FitmentServiceServer interface {
 	// DecodeVin checks a VIN and reads what it says.
 	DecodeVin(context.Context, *DecodeVinRequest) (*DecodeVinResponse, error)
@@ -120,6 +276,30 @@ type FitmentServiceServer interface {
 	// FindParts finds the catalogue parts whose application to a need is proven,
 	// with their recall state: what may be bought new or remanufactured.
 	FindParts(context.Context, *FindPartsRequest) (*FindPartsResponse, error)
+	// SaveNeed keeps a need, so that its donors can be watched.
+	SaveNeed(context.Context, *SaveNeedRequest) (*SaveNeedResponse, error)
+	// GetSavedNeed returns one of the caller's needs.
+	GetSavedNeed(context.Context, *GetSavedNeedRequest) (*GetSavedNeedResponse, error)
+	// ListSavedNeeds pages through the caller's needs in name order.
+	ListSavedNeeds(context.Context, *ListSavedNeedsRequest) (*ListSavedNeedsResponse, error)
+	// DeleteSavedNeed ends a need.
+	DeleteSavedNeed(context.Context, *DeleteSavedNeedRequest) (*DeleteSavedNeedResponse, error)
+	// WatchDonors sends the listings that fit a saved need, those there are and
+	// then each new one as it comes to fit, and says when one no longer does.
+	WatchDonors(*WatchDonorsRequest, grpc.ServerStreamingServer[WatchDonorsResponse]) error
+	// KeepDecision decides, and keeps the decision with all that it stood on.
+	KeepDecision(context.Context, *KeepDecisionRequest) (*KeepDecisionResponse, error)
+	// GetKeptDecision returns one of the caller's kept decisions.
+	GetKeptDecision(context.Context, *GetKeptDecisionRequest) (*GetKeptDecisionResponse, error)
+	// ListKeptDecisions pages through the caller's kept decisions in name order.
+	ListKeptDecisions(context.Context, *ListKeptDecisionsRequest) (*ListKeptDecisionsResponse, error)
+	// RecomputeDecision decides a kept decision again, from the facts that it was
+	// made on and from those of today, and compares.
+	RecomputeDecision(context.Context, *RecomputeDecisionRequest) (*RecomputeDecisionResponse, error)
+	// ListDialects lists the dialects of trouble codes.
+	ListDialects(context.Context, *ListDialectsRequest) (*ListDialectsResponse, error)
+	// ListJurisdictionPacks lists what is known of the law of each place.
+	ListJurisdictionPacks(context.Context, *ListJurisdictionPacksRequest) (*ListJurisdictionPacksResponse, error)
 	mustEmbedUnimplementedFitmentServiceServer()
 }
 
@@ -144,6 +324,39 @@ func (UnimplementedFitmentServiceServer) FindDonors(context.Context, *FindDonors
 }
 func (UnimplementedFitmentServiceServer) FindParts(context.Context, *FindPartsRequest) (*FindPartsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method FindParts not implemented")
+}
+func (UnimplementedFitmentServiceServer) SaveNeed(context.Context, *SaveNeedRequest) (*SaveNeedResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method SaveNeed not implemented")
+}
+func (UnimplementedFitmentServiceServer) GetSavedNeed(context.Context, *GetSavedNeedRequest) (*GetSavedNeedResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetSavedNeed not implemented")
+}
+func (UnimplementedFitmentServiceServer) ListSavedNeeds(context.Context, *ListSavedNeedsRequest) (*ListSavedNeedsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListSavedNeeds not implemented")
+}
+func (UnimplementedFitmentServiceServer) DeleteSavedNeed(context.Context, *DeleteSavedNeedRequest) (*DeleteSavedNeedResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method DeleteSavedNeed not implemented")
+}
+func (UnimplementedFitmentServiceServer) WatchDonors(*WatchDonorsRequest, grpc.ServerStreamingServer[WatchDonorsResponse]) error {
+	return status.Error(codes.Unimplemented, "method WatchDonors not implemented")
+}
+func (UnimplementedFitmentServiceServer) KeepDecision(context.Context, *KeepDecisionRequest) (*KeepDecisionResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method KeepDecision not implemented")
+}
+func (UnimplementedFitmentServiceServer) GetKeptDecision(context.Context, *GetKeptDecisionRequest) (*GetKeptDecisionResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetKeptDecision not implemented")
+}
+func (UnimplementedFitmentServiceServer) ListKeptDecisions(context.Context, *ListKeptDecisionsRequest) (*ListKeptDecisionsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListKeptDecisions not implemented")
+}
+func (UnimplementedFitmentServiceServer) RecomputeDecision(context.Context, *RecomputeDecisionRequest) (*RecomputeDecisionResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method RecomputeDecision not implemented")
+}
+func (UnimplementedFitmentServiceServer) ListDialects(context.Context, *ListDialectsRequest) (*ListDialectsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListDialects not implemented")
+}
+func (UnimplementedFitmentServiceServer) ListJurisdictionPacks(context.Context, *ListJurisdictionPacksRequest) (*ListJurisdictionPacksResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListJurisdictionPacks not implemented")
 }
 func (UnimplementedFitmentServiceServer) mustEmbedUnimplementedFitmentServiceServer() {}
 func (UnimplementedFitmentServiceServer) testEmbeddedByValue()                        {}
@@ -256,6 +469,197 @@ func _FitmentService_FindParts_Handler(srv interface{}, ctx context.Context, dec
 	return interceptor(ctx, in, info, handler)
 }
 
+func _FitmentService_SaveNeed_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(SaveNeedRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(FitmentServiceServer).SaveNeed(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: FitmentService_SaveNeed_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(FitmentServiceServer).SaveNeed(ctx, req.(*SaveNeedRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _FitmentService_GetSavedNeed_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetSavedNeedRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(FitmentServiceServer).GetSavedNeed(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: FitmentService_GetSavedNeed_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(FitmentServiceServer).GetSavedNeed(ctx, req.(*GetSavedNeedRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _FitmentService_ListSavedNeeds_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListSavedNeedsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(FitmentServiceServer).ListSavedNeeds(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: FitmentService_ListSavedNeeds_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(FitmentServiceServer).ListSavedNeeds(ctx, req.(*ListSavedNeedsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _FitmentService_DeleteSavedNeed_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(DeleteSavedNeedRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(FitmentServiceServer).DeleteSavedNeed(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: FitmentService_DeleteSavedNeed_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(FitmentServiceServer).DeleteSavedNeed(ctx, req.(*DeleteSavedNeedRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _FitmentService_WatchDonors_Handler(srv interface{}, stream grpc.ServerStream) error {
+	m := new(WatchDonorsRequest)
+	if err := stream.RecvMsg(m); err != nil {
+		return err
+	}
+	return srv.(FitmentServiceServer).WatchDonors(m, &grpc.GenericServerStream[WatchDonorsRequest, WatchDonorsResponse]{ServerStream: stream})
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type FitmentService_WatchDonorsServer = grpc.ServerStreamingServer[WatchDonorsResponse]
+
+func _FitmentService_KeepDecision_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(KeepDecisionRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(FitmentServiceServer).KeepDecision(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: FitmentService_KeepDecision_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(FitmentServiceServer).KeepDecision(ctx, req.(*KeepDecisionRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _FitmentService_GetKeptDecision_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetKeptDecisionRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(FitmentServiceServer).GetKeptDecision(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: FitmentService_GetKeptDecision_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(FitmentServiceServer).GetKeptDecision(ctx, req.(*GetKeptDecisionRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _FitmentService_ListKeptDecisions_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListKeptDecisionsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(FitmentServiceServer).ListKeptDecisions(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: FitmentService_ListKeptDecisions_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(FitmentServiceServer).ListKeptDecisions(ctx, req.(*ListKeptDecisionsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _FitmentService_RecomputeDecision_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(RecomputeDecisionRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(FitmentServiceServer).RecomputeDecision(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: FitmentService_RecomputeDecision_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(FitmentServiceServer).RecomputeDecision(ctx, req.(*RecomputeDecisionRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _FitmentService_ListDialects_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListDialectsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(FitmentServiceServer).ListDialects(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: FitmentService_ListDialects_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(FitmentServiceServer).ListDialects(ctx, req.(*ListDialectsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _FitmentService_ListJurisdictionPacks_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListJurisdictionPacksRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(FitmentServiceServer).ListJurisdictionPacks(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: FitmentService_ListJurisdictionPacks_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(FitmentServiceServer).ListJurisdictionPacks(ctx, req.(*ListJurisdictionPacksRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // FitmentService_ServiceDesc is the grpc.ServiceDesc for FitmentService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -283,7 +687,53 @@ var FitmentService_ServiceDesc = grpc.ServiceDesc{
 			MethodName: "FindParts",
 			Handler:    _FitmentService_FindParts_Handler,
 		},
+		{
+			MethodName: "SaveNeed",
+			Handler:    _FitmentService_SaveNeed_Handler,
+		},
+		{
+			MethodName: "GetSavedNeed",
+			Handler:    _FitmentService_GetSavedNeed_Handler,
+		},
+		{
+			MethodName: "ListSavedNeeds",
+			Handler:    _FitmentService_ListSavedNeeds_Handler,
+		},
+		{
+			MethodName: "DeleteSavedNeed",
+			Handler:    _FitmentService_DeleteSavedNeed_Handler,
+		},
+		{
+			MethodName: "KeepDecision",
+			Handler:    _FitmentService_KeepDecision_Handler,
+		},
+		{
+			MethodName: "GetKeptDecision",
+			Handler:    _FitmentService_GetKeptDecision_Handler,
+		},
+		{
+			MethodName: "ListKeptDecisions",
+			Handler:    _FitmentService_ListKeptDecisions_Handler,
+		},
+		{
+			MethodName: "RecomputeDecision",
+			Handler:    _FitmentService_RecomputeDecision_Handler,
+		},
+		{
+			MethodName: "ListDialects",
+			Handler:    _FitmentService_ListDialects_Handler,
+		},
+		{
+			MethodName: "ListJurisdictionPacks",
+			Handler:    _FitmentService_ListJurisdictionPacks_Handler,
+		},
 	},
-	Streams:  []grpc.StreamDesc{},
+	Streams: []grpc.StreamDesc{
+		{
+			StreamName:    "WatchDonors",
+			Handler:       _FitmentService_WatchDonors_Handler,
+			ServerStreams: true,
+		},
+	},
 	Metadata: "beltwright/fitment/v1/fitment.proto",
 }
