@@ -2,15 +2,17 @@ package evidence
 
 import (
 	"math"
+	"slices"
 	"strconv"
 	"strings"
+	"unicode"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	"beltwright.example/services/fitment/names"
 )
 
 // attributes is one more than the highest attribute number.
-const attributes = int(fitmentv1.Evidence_RECALL_REMEDIED) + 1
+const attributes = int(fitmentv1.Evidence_MANUFACTURED) + 1
 
 // Fact is what all statements about one attribute come to. The zero Fact means:
 // nothing is known.
@@ -187,9 +189,14 @@ func Key(attribute fitmentv1.Evidence_Attribute, value string) (key string, ok b
 	case fitmentv1.Evidence_DONOR_MODEL_YEAR, fitmentv1.Evidence_CONNECTOR_CAVITIES, fitmentv1.Evidence_STAGES:
 		number, err := strconv.ParseUint(strings.TrimSpace(value), 10, 16)
 		return strconv.FormatUint(number, 10), err == nil && number > 0
-	case fitmentv1.Evidence_CONNECTOR_INTERFACE, fitmentv1.Evidence_CONNECTOR_KEYING, fitmentv1.Evidence_PULLED_BY:
+	case fitmentv1.Evidence_CONNECTOR_INTERFACE, fitmentv1.Evidence_CONNECTOR_KEYING, fitmentv1.Evidence_PULLED_BY, fitmentv1.Evidence_PART_MAKER:
 		folded := names.Fold(value)
 		return folded, folded != ""
+	case fitmentv1.Evidence_DONOR_CODES:
+		return codeList(value)
+	case fitmentv1.Evidence_MANUFACTURED:
+		first, _, err := ParsePeriod(value)
+		return strings.TrimSpace(value), err == nil && !first.IsZero()
 	case fitmentv1.Evidence_LOOP_RESISTANCE:
 		return "reading", true
 	case fitmentv1.Evidence_ATTRIBUTE_UNSPECIFIED:
@@ -198,4 +205,16 @@ func Key(attribute fitmentv1.Evidence_Attribute, value string) (key string, ok b
 		answer := names.Fold(value)
 		return answer, answer == yes || answer == no
 	}
+}
+
+// codeList writes trouble codes in capitals, each once and in order, so that two
+// scans that list the same codes agree. Whether they are codes at all is for
+// whoever reads them.
+func codeList(value string) (key string, ok bool) {
+	codes := strings.FieldsFunc(strings.ToUpper(value), func(r rune) bool { return r == ',' || r == ';' || unicode.IsSpace(r) })
+	for i, c := range codes {
+		codes[i] = strings.ReplaceAll(c, ":", "-")
+	}
+	slices.Sort(codes)
+	return strings.Join(slices.Compact(codes), ", "), len(codes) > 0
 }

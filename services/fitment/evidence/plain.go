@@ -31,6 +31,8 @@ func plain(listing *fitmentv1.Listing, attribute fitmentv1.Evidence_Attribute) s
 		}
 	case fitmentv1.Evidence_DONOR_VIN:
 		return listing.GetDonor().GetVin()
+	case fitmentv1.Evidence_PART_MAKER:
+		return listing.GetPartMaker()
 	default:
 	}
 	return ""

@@ -14,13 +14,22 @@ import (
 const (
 	mostDoors        = 9
 	longestRestraint = 4000
+	mostOptions      = 200
+	longestOption    = 20
 )
 
 // ValidateFiled checks what a vehicle says beside its names and dates, as the
-// open VIN data gives it: doors and restraint text.
+// open VIN data gives it: doors and restraint text; and its option codes.
 func ValidateFiled(v *fitmentv1.Vehicle, prefix string, fields *check.Fields) {
 	fields.Int(prefix+"doors", int64(v.GetDoors()), 0, mostDoors)
 	fields.Text(prefix+"restraint_text", v.GetRestraintText(), longestRestraint, false)
+	if n := len(v.GetOptions()); n > mostOptions {
+		fields.Add(prefix+"options", fmt.Sprintf("has %d codes", n), fmt.Sprintf("at most %d", mostOptions))
+		return
+	}
+	for i, option := range v.GetOptions() {
+		fields.Text(fmt.Sprintf("%soptions[%d]", prefix, i), option, longestOption, true)
+	}
 }
 
 // settleByData lets the open data state the class where the user did not, and so
