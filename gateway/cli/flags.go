@@ -104,8 +104,10 @@ func money(flag, text, currency string) (int64, error) {
 
 // vehicleFlags describe a vehicle.
 type vehicleFlags struct {
-	vin, maker, model, body, driveSide, market, built string
-	year                                              int32
+	vin, maker, model, body, driveSide, market, built, plant, restraints string
+	year                                                                 int32
+	options                                                              []string
+	everyOption                                                          bool
 }
 
 func (v *vehicleFlags) bind(cmd *cobra.Command) {
@@ -118,6 +120,10 @@ func (v *vehicleFlags) bind(cmd *cobra.Command) {
 	flags.StringVar(&v.driveSide, "drive-side", "", "side of the steering wheel: left or right")
 	flags.StringVar(&v.market, "market", "", "market the vehicle was built for: US, CA, DE, …")
 	flags.StringVar(&v.built, "built", "", "date of build, YYYY-MM-DD")
+	flags.StringVar(&v.plant, "plant", "", "assembly plant, as coded in the VIN or in words")
+	flags.StringSliceVar(&v.options, "option", nil, "option code that the vehicle was built with (repeatable)")
+	flags.BoolVar(&v.everyOption, "every-option", false, "the options given are all that the vehicle has")
+	flags.StringVar(&v.restraints, "restraint-text", "", "what the maker filed about the vehicle's restraints, in free text")
 }
 
 func (v *vehicleFlags) vehicle() (*fitmentv1.Vehicle, error) {
@@ -128,6 +134,7 @@ func (v *vehicleFlags) vehicle() (*fitmentv1.Vehicle, error) {
 	return &fitmentv1.Vehicle{
 		Vin: v.vin, Make: v.maker, Model: v.model, ModelYear: v.year, Body: v.body,
 		DriveSide: fitmentv1.Vehicle_DriveSide(side), Market: strings.ToUpper(v.market), BuildDate: v.built,
+		Plant: v.plant, Options: v.options, OptionsComplete: v.everyOption, RestraintText: v.restraints,
 	}, nil
 }
 
