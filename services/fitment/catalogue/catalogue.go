@@ -94,6 +94,10 @@ type Catalogue struct {
 	recallsByNumber             map[string][]*notice
 	recallsOfAll, recallsOfSome map[recallKey][]*notice
 
+	// Vehicle data is found by the folded make, narrowest row first.
+	vehicleData    map[string]*vehicleRow
+	vehiclesByMake map[string][]*vehicleRow
+
 	// named holds, by number, the makers that a supersession or recall names with
 	// it, once for each naming.
 	named map[string][]string
@@ -114,6 +118,9 @@ func New() *Catalogue {
 		recallsByNumber: map[string][]*notice{},
 		recallsOfAll:    map[recallKey][]*notice{},
 		recallsOfSome:   map[recallKey][]*notice{},
+
+		vehicleData:    map[string]*vehicleRow{},
+		vehiclesByMake: map[string][]*vehicleRow{},
 	}
 }
 

@@ -22,6 +22,9 @@ func (c *Catalogue) Clone() *Catalogue {
 		recallsByNumber: cloneIndex(c.recallsByNumber),
 		recallsOfAll:    cloneIndex(c.recallsOfAll),
 		recallsOfSome:   cloneIndex(c.recallsOfSome),
+
+		vehicleData:    maps.Clone(c.vehicleData),
+		vehiclesByMake: cloneIndex(c.vehiclesByMake),
 	}
 }
 

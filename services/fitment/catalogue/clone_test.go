@@ -17,6 +17,7 @@ func filled(t *testing.T) *Catalogue {
 		c.PutSupersession(&fitmentv1.Supersession{Name: "supersessions/k", Maker: "Orbis", OldNumber: "K-1", NewNumber: "K-2"}),
 		c.PutRecall(&fitmentv1.Recall{Name: "recalls/1", Type: fitmentv1.Recall_NOTICE, Number: "1", PartMaker: "Orbis", PartNumber: "K-1"}),
 		c.PutRecall(&fitmentv1.Recall{Name: "recalls/2", Type: fitmentv1.Recall_COVERAGE, Number: "2", PartMaker: "Orbis"}),
+		c.PutVehicleData(&fitmentv1.VehicleData{Name: "vehicleData/1", Make: "Velorn", Dialect: "standard"}),
 	} {
 		if err != nil {
 			t.Fatal(err)

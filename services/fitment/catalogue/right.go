@@ -28,6 +28,10 @@ type Match struct {
 	Via fitmentv1.PartMatch_Via
 	// Replaces is the number it replaces, for a superseding part.
 	Replaces string
+	// Path lists the numbers on the way from the part with the application to
+	// this one, old number first, both ends included; empty for an own
+	// application.
+	Path []string
 	// Reason says why, in words.
 	Reason string
 }
