@@ -83,9 +83,9 @@ type Catalogue struct {
 	byNumber map[string][]*fitmentv1.Part
 	byUse    map[useKey][]*fitmentv1.Part
 
-	supersessions map[string]*fitmentv1.Supersession
-	byOld         map[partKey][]*fitmentv1.Supersession
-	byNew         map[partKey][]*fitmentv1.Supersession
+	supersessions map[string]*link
+	byOld         map[partKey][]*link
+	byNew         map[partKey][]*link
 
 	// Recalls are found by the number they name, by maker and kind where they
 	// name none (recallsOfAll), and by maker and kind where they do
@@ -93,6 +93,7 @@ type Catalogue struct {
 	recalls                     map[string]*notice
 	recallsByNumber             map[string][]*notice
 	recallsOfAll, recallsOfSome map[recallKey][]*notice
+	recallsPut                  int64
 
 	// Vehicle data is found by the folded make, narrowest row first.
 	vehicleData    map[string]*vehicleRow
@@ -109,9 +110,9 @@ func New() *Catalogue {
 		parts:         map[partKey]*fitmentv1.Part{},
 		byNumber:      map[string][]*fitmentv1.Part{},
 		byUse:         map[useKey][]*fitmentv1.Part{},
-		supersessions: map[string]*fitmentv1.Supersession{},
-		byOld:         map[partKey][]*fitmentv1.Supersession{},
-		byNew:         map[partKey][]*fitmentv1.Supersession{},
+		supersessions: map[string]*link{},
+		byOld:         map[partKey][]*link{},
+		byNew:         map[partKey][]*link{},
 		recalls:       map[string]*notice{},
 		named:         map[string][]string{},
 
@@ -146,6 +147,7 @@ func (c *Catalogue) PutPart(part *fitmentv1.Part) error {
 	}
 	c.parts[k] = part
 	c.byNumber[k.number] = append(c.byNumber[k.number], part)
+	slices.SortFunc(c.byNumber[k.number], comparePart)
 	for _, use := range usesOf(part) {
 		c.byUse[use] = append(c.byUse[use], part)
 	}
@@ -183,13 +185,13 @@ func (c *Catalogue) PutSupersession(s *fitmentv1.Supersession) error {
 		k, _ := key(old.GetMaker(), old.GetOldNumber())
 		remove(c.byOld, k, old)
 		c.unname(k.number, k.maker)
-		k, _ = key(old.GetMaker(), old.GetNewNumber())
-		remove(c.byNew, k, old)
-		c.unname(k.number, k.maker)
+		remove(c.byNew, old.newer, old)
+		c.unname(old.newer.number, old.newer.maker)
 	}
-	c.supersessions[s.GetName()] = s
-	c.byOld[older] = append(c.byOld[older], s)
-	c.byNew[newer] = append(c.byNew[newer], s)
+	one := &link{Supersession: s, newer: newer}
+	c.supersessions[s.GetName()] = one
+	c.byOld[older] = append(c.byOld[older], one)
+	c.byNew[newer] = append(c.byNew[newer], one)
 	c.name(older.number, older.maker)
 	c.name(newer.number, newer.maker)
 	return nil
@@ -206,6 +208,8 @@ func (c *Catalogue) PutRecall(r *fitmentv1.Recall) error {
 		c.dropRecall(old)
 	}
 	c.recalls[r.GetName()] = n
+	n.put = c.recallsPut
+	c.recallsPut++
 	k := recallKey{n.maker, r.GetKind()}
 	if n.number == "" {
 		c.recallsOfAll[k] = append(c.recallsOfAll[k], n)
@@ -290,7 +294,8 @@ func (c *Catalogue) Part(maker, number string) *fitmentv1.Part {
 	return c.parts[k]
 }
 
-// PartByNumber returns the parts of every maker that bear the number.
+// PartByNumber returns the parts of every maker that bear the number, in order of
+// maker.
 func (c *Catalogue) PartByNumber(number string) []*fitmentv1.Part {
 	k, err := NumberKey(number)
 	if err != nil {

@@ -155,9 +155,9 @@ func TestPositionsDecide(t *testing.T) {
 	}
 }
 
-// A→B where the year is at most 2010; B→C; A is the right part. One step only,
-// in the direction stated, the condition three-valued.
-func TestSupersessionIsOneDirectedConditionalStep(t *testing.T) {
+// A→B where the year is at most 2010; B→C; A is the right part. Any number of
+// steps, in the direction stated, the conditions three-valued.
+func TestSupersessionIsDirectedAndConditional(t *testing.T) {
 	t.Parallel()
 	step := func(older, newer string, from, to int32, market string) *fitmentv1.Supersession {
 		return &fitmentv1.Supersession{Name: "supersessions/" + older + newer, Maker: "ORBIS restraint", OldNumber: older, NewNumber: newer, YearFrom: from, YearTo: to, Market: market}
@@ -169,10 +169,10 @@ func TestSupersessionIsOneDirectedConditionalStep(t *testing.T) {
 		market string
 		want   string
 	}{
-		"condition holds":     {2009, "US", "A:YES B:YES D:YES"},
+		"condition holds":     {2009, "US", "A:YES B:YES C:YES D:YES"},
 		"condition fails":     {2011, "CA", "A:YES"},
-		"market not known":    {2009, "", "A:YES B:YES D:UNKNOWN"},
-		"year not known":      {0, "CA", "A:UNKNOWN B:UNKNOWN"},
+		"market not known":    {2009, "", "A:YES B:YES C:YES D:UNKNOWN"},
+		"year not known":      {0, "CA", "A:UNKNOWN B:UNKNOWN C:UNKNOWN"},
 		"not for this year":   {2003, "US", ""},
 		"holds in the US too": {2011, "US", "A:YES D:YES"},
 	}
@@ -187,7 +187,7 @@ func TestSupersessionIsOneDirectedConditionalStep(t *testing.T) {
 	for _, one := range []struct {
 		newer, older string
 		want         evidence.Answer
-	}{{"B", "A", evidence.Yes}, {"A", "B", evidence.No}, {"C", "A", evidence.No}, {"D", "A", evidence.Unknown}} {
+	}{{"B", "A", evidence.Yes}, {"A", "B", evidence.No}, {"C", "A", evidence.Yes}, {"C", "B", evidence.Yes}, {"C", "Z", evidence.Yes}, {"Z", "C", evidence.No}, {"D", "A", evidence.Unknown}} {
 		if got := c.Replaces("Orbis Restraint", one.newer, one.older, n.GetVehicle()); got != one.want {
 			t.Errorf("%s for %s: %v, want %v", one.newer, one.older, got, one.want)
 		}

@@ -22,6 +22,7 @@ func (c *Catalogue) Clone() *Catalogue {
 		recallsByNumber: cloneIndex(c.recallsByNumber),
 		recallsOfAll:    cloneIndex(c.recallsOfAll),
 		recallsOfSome:   cloneIndex(c.recallsOfSome),
+		recallsPut:      c.recallsPut,
 
 		vehicleData:    maps.Clone(c.vehicleData),
 		vehiclesByMake: cloneIndex(c.vehiclesByMake),

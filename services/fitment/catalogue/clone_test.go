@@ -38,6 +38,9 @@ func TestAClonedCatalogueHasEveryIndexOfItsOwn(t *testing.T) {
 	original, copied := reflect.ValueOf(whole).Elem(), reflect.ValueOf(clone).Elem()
 	for i := range original.NumField() {
 		name := original.Type().Field(i).Name
+		if original.Field(i).Kind() == reflect.Int64 {
+			continue // a value, compared above
+		}
 		if original.Field(i).Kind() != reflect.Map || original.Field(i).Len() == 0 {
 			t.Fatalf("%s is no map, or is empty here: this test says nothing about it", name)
 		}

@@ -51,6 +51,9 @@ type notice struct {
 	*fitmentv1.Recall
 
 	maker, number, vehicle, model string
+
+	// put counts the records put in before this one: lists are in this order.
+	put int64
 }
 
 // noticeOf prepares a record; the number is empty where it names none.

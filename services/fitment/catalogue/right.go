@@ -22,11 +22,12 @@ type Match struct {
 	// where something that decides it is not known of the vehicle; never No.
 	Application evidence.Answer
 	// Uses are the applications that are not excluded; for a superseding part
-	// those of the part it replaces.
+	// those of the part at which its path starts.
 	Uses []*fitmentv1.Part_Application
 	// Via tells how the part was found.
 	Via fitmentv1.PartMatch_Via
-	// Replaces is the number it replaces, for a superseding part.
+	// Replaces is the number it replaces, the one before it on the path, for a
+	// superseding part.
 	Replaces string
 	// Path lists the numbers on the way from the part with the application to
 	// this one, old number first, both ends included; empty for an own
@@ -34,36 +35,61 @@ type Match struct {
 	Path []string
 	// Reason says why, in words.
 	Reason string
+
+	// doubt is what an open application of its own waits for.
+	doubt string
 }
 
-// Right returns the parts for a need's vehicle, kind and position, by their own
-// application or because they replace, in one step, a part with such an
-// application; in order of maker and number, own applications first. Parts that
-// are definitely not for the vehicle are left out. A need without make, model or
-// kind finds nothing.
+// Rights is the answer to which parts are right for a need.
+type Rights struct {
+	// Matches are in order of maker and number, each part once.
+	Matches []Match
+	// Cut says why there may be parts that are not listed; empty where there are
+	// none. A number that is not among the matches is then not excluded.
+	Cut string
+}
+
+// Right returns the matches of Rights.
+func (c *Catalogue) Right(need *fitmentv1.Need) []Match { return c.Rights(need).Matches }
+
+// Rights returns the parts for a need's vehicle, kind and position, by their own
+// application or because they replace, in one step or several, a part with such an
+// application. Parts that are definitely not for the vehicle are left out. A need
+// without make, model or kind finds nothing.
 //
-// Supersession is directed, and followed one step only: a chain of steps, each
-// true, need not be true as a whole for one vehicle.
-func (c *Catalogue) Right(need *fitmentv1.Need) []Match {
+// A part that replaces others is right where a way leads to it from a part with
+// an application; the answer is the conjunction of that application and the way,
+// and where ways lead from several such parts the best of them. The way goes only
+// over numbers that may be fitted in the place asked for: what the catalogue knows
+// as another kind of part, or as made for other positions, ends it. The numbers on
+// the way need no application of their own.
+func (c *Catalogue) Rights(need *fitmentv1.Need) Rights {
+	found, _ := c.rights(need)
+	return found
+}
+
+// rights also returns the supersessions that were looked at.
+func (c *Catalogue) rights(need *fitmentv1.Need) (found Rights, looked []*link) {
 	position := names.NeedPosition(need)
 	use := useKey{
 		make: Fold(need.GetVehicle().GetMake()), model: Fold(need.GetVehicle().GetModel()),
 		kind: need.GetKind(), row: position.GetRow(), side: position.GetSide(),
 	}
 	if use.make == "" || use.model == "" || use.kind == fitmentv1.Part_KIND_UNSPECIFIED {
-		return nil
+		return Rights{}, nil
 	}
-	var matches []Match
 	for _, part := range c.candidates(use) {
 		if match, ok := applied(part, need.GetVehicle(), position); ok {
-			matches = append(matches, match)
+			found.Matches = append(found.Matches, match)
 		}
 	}
-	for _, match := range slices.Clone(matches) {
-		matches = append(matches, c.replacements(match, need, position)...)
+	slices.SortFunc(found.Matches, compareMatches)
+	if w, roots := c.replacing(found.Matches, need, position); w != nil {
+		found.Matches, found.Cut, looked = append(found.Matches, c.replacements(w, roots)...), w.cut, w.looked
 	}
-	slices.SortStableFunc(matches, compareMatches)
-	return slices.CompactFunc(matches, func(a, b Match) bool { return comparePart(a.Part, b.Part) == 0 })
+	slices.SortStableFunc(found.Matches, compareMatches)
+	found.Matches = slices.CompactFunc(found.Matches, func(a, b Match) bool { return comparePart(a.Part, b.Part) == 0 })
+	return found, looked
 }
 
 // candidates lists the parts posted for a use, and those that name no position.
@@ -106,14 +132,15 @@ func applied(part *fitmentv1.Part, vehicle *fitmentv1.Vehicle, position *fitment
 	if answer == evidence.No {
 		return Match{}, false
 	}
-	reason := "the catalogue lists the vehicle for this part"
-	if answer != evidence.Yes {
-		reason = "the catalogue lists the vehicle for this part, but " + openQuestion(uses, vehicle, position) + " is not known"
-	}
-	return Match{
+	match := Match{
 		Part: part, Application: answer, Uses: uses,
-		Via: fitmentv1.PartMatch_APPLICATION, Reason: reason,
-	}, true
+		Via: fitmentv1.PartMatch_APPLICATION, Reason: "the catalogue lists the vehicle for this part",
+	}
+	if answer != evidence.Yes {
+		match.doubt = openQuestion(uses, vehicle, position) + " is not known"
+		match.Reason += ", but " + match.doubt
+	}
+	return match, true
 }
 
 // MadeFor tells whether a part is made for a position: Unknown where the position
@@ -260,30 +287,7 @@ func Split(a *fitmentv1.Part_Application) bool { return a.GetBuiltFrom() != "" |
 // BuiltIn compares an application's build dates, both inclusive, with a vehicle's
 // build date. A date that cannot be read decides nothing.
 func BuiltIn(a *fitmentv1.Part_Application, built string) evidence.Answer {
-	if !Split(a) {
-		return evidence.Yes
-	}
-	day, err := time.Parse(time.DateOnly, built)
-	if err != nil {
-		return evidence.Unknown
-	}
-	answer := evidence.Yes
-	if a.GetBuiltFrom() != "" {
-		from, err := time.Parse(time.DateOnly, a.GetBuiltFrom())
-		answer = evidence.And(answer, dated(err, !day.Before(from)))
-	}
-	if a.GetBuiltTo() != "" {
-		to, err := time.Parse(time.DateOnly, a.GetBuiltTo())
-		answer = evidence.And(answer, dated(err, !day.After(to)))
-	}
-	return answer
-}
-
-func dated(err error, holds bool) evidence.Answer {
-	if err != nil {
-		return evidence.Unknown
-	}
-	return evidence.Of(holds)
+	return builtIn(a.GetBuiltFrom(), a.GetBuiltTo(), built)
 }
 
 // openQuestion names the first thing about a vehicle that its applications ask
@@ -307,64 +311,4 @@ func openQuestion(uses []*fitmentv1.Part_Application, v *fitmentv1.Vehicle, posi
 		return "the seating position"
 	}
 	return "the position that the part is made for"
-}
-
-// replacements lists what replaces a matched part in one step.
-func (c *Catalogue) replacements(match Match, need *fitmentv1.Need, position *fitmentv1.Position) []Match {
-	old, ok := key(match.Part.GetMaker(), match.Part.GetNumber())
-	if !ok {
-		return nil
-	}
-	var found []Match
-	for _, s := range c.byOld[old] {
-		condition := Holds(s, need.GetVehicle())
-		part := c.Part(s.GetMaker(), s.GetNewNumber())
-		placed := evidence.Yes
-		if part == nil {
-			part = &fitmentv1.Part{
-				Maker: s.GetMaker(), Number: s.GetNewNumber(),
-				Kind: match.Part.GetKind(), Positions: match.Part.GetPositions(),
-			}
-		} else if len(part.GetPositions()) > 0 {
-			placed = MadeFor(part, position)
-		}
-		answer := evidence.And(match.Application, condition, placed)
-		if answer == evidence.No || part.GetKind() != need.GetKind() {
-			continue
-		}
-		reason := "it replaces " + match.Part.GetNumber() + ", and " + match.Reason
-		if condition != evidence.Yes {
-			reason = "it replaces " + match.Part.GetNumber() + " on a condition of years or market that cannot be checked for this vehicle"
-		}
-		found = append(found, Match{
-			Part: part, Application: answer, Uses: match.Uses,
-			Via: fitmentv1.PartMatch_SUPERSESSION, Replaces: match.Part.GetNumber(), Reason: reason,
-		})
-	}
-	return found
-}
-
-// Holds tells whether a supersession's condition holds for a vehicle.
-func Holds(s *fitmentv1.Supersession, vehicle *fitmentv1.Vehicle) evidence.Answer {
-	return evidence.And(
-		yearIn(s.GetYearFrom(), s.GetYearTo(), vehicle.GetModelYear()),
-		Same(s.GetMarket(), vehicle.GetMarket()),
-	)
-}
-
-// Replaces tells whether a number replaces another in one step for a vehicle; No
-// where the catalogue knows of no such step.
-func (c *Catalogue) Replaces(maker, newNumber, oldNumber string, vehicle *fitmentv1.Vehicle) evidence.Answer {
-	newer, ok := key(maker, newNumber)
-	older, okOld := key(maker, oldNumber)
-	if !ok || !okOld {
-		return evidence.No
-	}
-	answer := evidence.No
-	for _, s := range c.byNew[newer] {
-		if k, _ := key(s.GetMaker(), s.GetOldNumber()); k == older {
-			answer = evidence.Or(answer, Holds(s, vehicle))
-		}
-	}
-	return answer
 }
