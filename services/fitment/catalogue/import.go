@@ -23,11 +23,12 @@ import (
 const (
 	// Tenant owns the catalogue's records.
 	Tenant = "common"
-	// KindPart, KindSupersession and KindRecall are the kinds of record, each a
-	// marshalled message of that name with its resource name in it.
+	// KindPart, KindSupersession, KindRecall and KindVehicleData are the kinds of
+	// record, each a marshalled message of that name with its resource name in it.
 	KindPart         = "part"
 	KindSupersession = "supersession"
 	KindRecall       = "recall"
+	KindVehicleData  = "vehicle-data"
 )
 
 // Columns that several files or places name.
@@ -41,6 +42,10 @@ const (
 	colMarket   = "market"
 	colLowOhms  = "low_ohms"
 	colHighOhms = "high_ohms"
+
+	colBuiltFrom = "built_from"
+	colBuiltTo   = "built_to"
+	colSource    = "source"
 )
 
 // encoding makes equal records equal bytes.
@@ -104,13 +109,17 @@ func enum(row imports.Row, column string, values map[string]int32, fields *check
 	if text == "" {
 		return 0
 	}
-	name := strings.ToUpper(strings.NewReplacer(" ", "_", "-", "_").Replace(text))
-	value, ok := values[name]
+	value, ok := values[enumName(text)]
 	if !ok || value == 0 {
 		fields.Add(column, fmt.Sprintf("%.60q is not known", text), "one of "+enumNames(values))
 		return 0
 	}
 	return value
+}
+
+// enumName writes a name of an enum as it stands in the enum.
+func enumName(text string) string {
+	return strings.ToUpper(strings.NewReplacer(" ", "_", "-", "_").Replace(text))
 }
 
 func enumNames(values map[string]int32) string {
@@ -153,7 +162,12 @@ func SupersessionsTarget() imports.Target {
 			{Name: colYearFrom, Help: "first model year for which it holds; empty for any"},
 			{Name: colYearTo, Help: "last model year for which it holds; empty for any"},
 			{Name: colMarket, Help: "market for which it holds, two letters (US); empty for any"},
-			{Name: "source", Help: "where this is published"},
+			{Name: colBuiltFrom, Help: "first build date of the vehicle for which it holds, YYYY-MM-DD; empty for any"},
+			{Name: colBuiltTo, Help: "last build date for which it holds, YYYY-MM-DD; empty for any"},
+			{Name: "plant", Help: "plant for which it holds; empty for any"},
+			{Name: "options", Help: `option codes that the vehicle must all have, joined by semicolons ("AK5; UA6"); empty for any`},
+			{Name: "type", Help: "REPLACES: the old number is replaced; SUBSTITUTE: the new one is allowed beside it. Both mean that the new one may be fitted; empty is REPLACES"},
+			{Name: colSource, Help: "where this is published"},
 		},
 		Map: mapSupersession,
 	}
@@ -163,9 +177,11 @@ func mapSupersession(row imports.Row, _ string, fields *check.Fields) (imports.I
 	s := &fitmentv1.Supersession{
 		Maker: row.Text(colMaker), OldNumber: row.Text("old_number"), NewNumber: row.Text("new_number"),
 		YearFrom: small(row, colYearFrom, fields), YearTo: small(row, colYearTo, fields),
-		Market: strings.ToUpper(row.Text(colMarket)), Source: row.Text("source"),
+		Market: strings.ToUpper(row.Text(colMarket)), Source: row.Text(colSource),
+		BuiltFrom: row.Text(colBuiltFrom), BuiltTo: row.Text(colBuiltTo), Plant: row.Text("plant"), Options: options(row),
+		Type: fitmentv1.Supersession_Type(enum(row, "type", fitmentv1.Supersession_Type_value, fields)),
 	}
-	ValidateSupersession(s, fields)
+	inColumns(fields, nil, func(f *check.Fields) { ValidateSupersession(s, f) })
 	if !fields.OK() {
 		return imports.Item{}, false
 	}
@@ -199,7 +215,31 @@ func supersessionID(s *fitmentv1.Supersession) (string, error) {
 	if s.GetMarket() != "" {
 		id += "." + s.GetMarket()
 	}
+	if s.GetBuiltFrom() != "" || s.GetBuiltTo() != "" || s.GetPlant() != "" || len(s.GetOptions()) > 0 {
+		codes := make([]string, 0, len(s.GetOptions()))
+		for _, option := range s.GetOptions() {
+			codes = append(codes, Fold(option))
+		}
+		slices.Sort(codes)
+		limits := append([]string{s.GetBuiltFrom(), s.GetBuiltTo(), Fold(s.GetPlant())}, slices.Compact(codes)...)
+		digest := sha256.Sum256([]byte(strings.Join(limits, "\x00")))
+		id += "." + hex.EncodeToString(digest[:8])
+	}
 	return id, nil
+}
+
+// options reads a list of option codes such as "AK5; UA6". An empty one between
+// two semicolons stays, for validation to refuse.
+func options(row imports.Row) []string {
+	text := row.Text("options")
+	if text == "" {
+		return nil
+	}
+	list := strings.Split(text, ";")
+	for i := range list {
+		list[i] = strings.TrimSpace(list[i])
+	}
+	return list
 }
 
 // RecallsTarget reads recall notices and coverage statements from CSV. A notice
@@ -220,7 +260,7 @@ func RecallsTarget() imports.Target {
 			{Name: colYearFrom, Help: "first model year; empty for any"},
 			{Name: colYearTo, Help: "last model year; empty for any"},
 			{Name: "summary", Help: "what is wrong and what the remedy is"},
-			{Name: "source", Help: "where it is published"},
+			{Name: colSource, Help: "where it is published"},
 		},
 		Map: mapRecall,
 	}
@@ -234,7 +274,7 @@ func mapRecall(row imports.Row, _ string, fields *check.Fields) (imports.Item, b
 		Kind: fitmentv1.Part_Kind(enum(row, colKind, fitmentv1.Part_Kind_value, fields)),
 		Make: row.Text(colMake), Model: row.Text(colModel),
 		YearFrom: small(row, colYearFrom, fields), YearTo: small(row, colYearTo, fields),
-		Summary: row.Text("summary"), Source: row.Text("source"),
+		Summary: row.Text("summary"), Source: row.Text(colSource),
 	}
 	if fields.OK() {
 		ValidateRecall(r, fields)

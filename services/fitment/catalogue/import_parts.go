@@ -19,7 +19,7 @@ import (
 // its vehicle is added unless the part has it.
 func PartsTarget() imports.Target {
 	return imports.Target{
-		Columns: []imports.Column{
+		Columns: slices.Concat([]imports.Column{
 			{Name: colMaker, Required: true, Help: "maker of the part"},
 			{Name: "number", Required: true, Help: "the maker's part number as printed"},
 			{Name: colKind, Required: true, Help: "kind of part: " + kinds()},
@@ -30,9 +30,10 @@ func PartsTarget() imports.Target {
 			{Name: "stages", Help: "number of stages (squibs)"},
 			{Name: colLowOhms, Help: "lower limit of the maker's resistance window in ohms"},
 			{Name: colHighOhms, Help: "upper limit of the maker's resistance window in ohms"},
-			{Name: "window_source", Help: "where the resistance window is from"},
+			{Name: colWindow, Help: "where the resistance window is from"},
 			{Name: "service_life_years", Help: "service life in years from manufacture, where the maker sets one"},
 			{Name: "discontinued", Help: "yes where the maker no longer supplies it new"},
+		}, fittingColumns(), []imports.Column{
 			{Name: colMake, Help: "vehicle: make"},
 			{Name: colModel, Help: "vehicle: model"},
 			{Name: colYearFrom, Help: "vehicle: first model year"},
@@ -40,10 +41,10 @@ func PartsTarget() imports.Target {
 			{Name: "body", Help: "vehicle: body; empty for every body"},
 			{Name: "drive_side", Help: "vehicle: LEFT or RIGHT, the side of the steering wheel; empty for both"},
 			{Name: colMarket, Help: "vehicle: market, two letters (US); empty for every market"},
-			{Name: "built_from", Help: "vehicle: first build date, YYYY-MM-DD, where the model year alone does not decide"},
-			{Name: "built_to", Help: "vehicle: last build date, YYYY-MM-DD, where the model year alone does not decide"},
+			{Name: colBuiltFrom, Help: "vehicle: first build date, YYYY-MM-DD, where the model year alone does not decide"},
+			{Name: colBuiltTo, Help: "vehicle: last build date, YYYY-MM-DD, where the model year alone does not decide"},
 			{Name: "remove_vehicle", Help: "yes takes exactly this vehicle out of the part instead of adding it"},
-		},
+		}),
 		Map: mapPart,
 	}
 }
@@ -52,10 +53,10 @@ func PartsTarget() imports.Target {
 var partColumns = map[string]string{
 	"connector.interface": "connector_interface", "connector.keying": "connector_keying", "connector.cavities": "cavities",
 	"window.low_ohms": colLowOhms, "window.high_ohms": colHighOhms,
-	"window.source": "window_source", "applications[0].make": colMake, "applications[0].model": colModel,
+	"window.source": colWindow, "applications[0].make": colMake, "applications[0].model": colModel,
 	"applications[0].year_from": colYearFrom, "applications[0].year_to": colYearTo, "applications[0].body": "body",
 	"applications[0].drive_side": "drive_side", "applications[0].market": colMarket,
-	"applications[0].built_from": "built_from", "applications[0].built_to": "built_to",
+	"applications[0].built_from": colBuiltFrom, "applications[0].built_to": colBuiltTo,
 }
 
 // partRow is what one row states.
@@ -65,12 +66,13 @@ type partRow struct {
 	discontinued  bool
 	statedSupply  bool
 	statedVehicle bool
+	fitting       fitting
 }
 
 func mapPart(row imports.Row, _ string, fields *check.Fields) (imports.Item, bool) {
 	stated := readPart(row, fields)
 	if fields.OK() {
-		validateRow(row, stated, fields)
+		validateRow(stated, fields)
 	}
 	if !fields.OK() {
 		return imports.Item{}, false
@@ -99,18 +101,14 @@ func readPart(row imports.Row, fields *check.Fields) partRow {
 	if proto.Size(connector) > 0 {
 		part.Connector = connector
 	}
-	if row.Has(colLowOhms) || row.Has(colHighOhms) {
-		part.Window = &fitmentv1.ResistanceWindow{
-			LowOhms: row.Number(colLowOhms, fields), HighOhms: row.Number(colHighOhms, fields), Source: row.Text("window_source"),
-		}
-	}
+	part.Window = window(row, fields)
 	use := &fitmentv1.Part_Application{
 		Make: row.Text(colMake), Model: row.Text(colModel),
 		YearFrom: small(row, colYearFrom, fields), YearTo: small(row, colYearTo, fields), Body: row.Text("body"),
 		DriveSide: fitmentv1.Vehicle_DriveSide(enum(row, "drive_side", fitmentv1.Vehicle_DriveSide_value, fields)),
-		Market:    strings.ToUpper(row.Text(colMarket)), BuiltFrom: row.Text("built_from"), BuiltTo: row.Text("built_to"),
+		Market:    strings.ToUpper(row.Text(colMarket)), BuiltFrom: row.Text(colBuiltFrom), BuiltTo: row.Text(colBuiltTo),
 	}
-	stated := partRow{part: part}
+	stated := partRow{part: part, fitting: readFitting(row, part, fields)}
 	stated.discontinued, stated.statedSupply = row.YesNo("discontinued", fields)
 	stated.remove, _ = row.YesNo("remove_vehicle", fields)
 	if proto.Size(use) > 0 {
@@ -122,7 +120,7 @@ func readPart(row imports.Row, fields *check.Fields) partRow {
 
 // validateRow checks what a row states on its own. Positions may come with
 // another row of the part, so only the merged part must have them.
-func validateRow(row imports.Row, stated partRow, fields *check.Fields) {
+func validateRow(stated partRow, fields *check.Fields) {
 	whole := proto.CloneOf(stated.part)
 	if len(whole.GetPositions()) == 0 {
 		whole.Positions = []*fitmentv1.Position{{Row: 1, Side: fitmentv1.Position_LEFT}}
@@ -130,14 +128,6 @@ func validateRow(row imports.Row, stated partRow, fields *check.Fields) {
 	inColumns(fields, partColumns, func(f *check.Fields) { ValidatePart(whole, f) })
 	if stated.remove && !stated.statedVehicle {
 		fields.Add("remove_vehicle", "is yes, but the row states no vehicle", "the vehicle to take out, exactly as it was added")
-	}
-	if row.Has("window_source") && stated.part.GetWindow() == nil {
-		fields.Add("window_source", "is stated without a resistance window", "low_ohms and high_ohms beside it")
-	}
-	for _, column := range []string{colLowOhms, colHighOhms} {
-		if stated.part.GetWindow() != nil && !row.Has(column) {
-			fields.Add(column, "is missing", "both limits of the resistance window, or none")
-		}
 	}
 }
 
@@ -173,12 +163,9 @@ func (r partRow) merge(name string) func([]byte) ([]byte, bool, error) {
 
 // apply lays what the row states over the part.
 func (r partRow) apply(part *fitmentv1.Part, name string) {
-	uses := part.GetApplications()
-	positions := part.GetPositions()
-	connector := part.GetConnector()
-	part.Applications, part.Positions, part.Connector = nil, nil, nil
-	window := part.GetWindow()
-	part.Window = nil
+	stored := proto.CloneOf(part)
+	part.Applications, part.Positions, part.Connector, part.Window = nil, nil, nil, nil
+	part.OneUse, part.ReplaceWith = nil, nil
 	stated := proto.CloneOf(r.part)
 	stated.Applications = nil
 	if part.GetNumber() != "" { // the first spelling stays: it names the same part
@@ -187,29 +174,36 @@ func (r partRow) apply(part *fitmentv1.Part, name string) {
 	proto.Merge(part, stated)
 	part.Name = name
 	if len(part.GetPositions()) == 0 {
-		part.Positions = positions
+		part.Positions = stored.GetPositions()
 	}
 	if part.GetWindow() == nil {
-		part.Window = window
+		part.Window = stored.GetWindow()
 	}
-	if connector != nil {
+	if connector := stored.GetConnector(); connector != nil {
 		proto.Merge(connector, r.part.GetConnector())
 		part.Connector = connector
 	}
 	if r.statedSupply {
 		part.Discontinued = r.discontinued
 	}
-	part.Applications = uses
+	r.fitting.apply(part, stored, r.part)
+	part.Applications = r.uses(stored.GetApplications())
+}
+
+// uses adds the row's vehicle to a part's, or takes it out.
+func (r partRow) uses(uses []*fitmentv1.Part_Application) []*fitmentv1.Part_Application {
 	if !r.statedVehicle {
-		return
+		return uses
 	}
 	use := r.part.GetApplications()[0]
 	at := slices.IndexFunc(uses, func(a *fitmentv1.Part_Application) bool { return sameUse(a, use) })
 	switch {
 	case r.remove && at >= 0:
-		part.Applications = slices.Delete(uses, at, at+1)
+		return slices.Delete(uses, at, at+1)
 	case !r.remove && at < 0:
-		part.Applications = append(part.GetApplications(), proto.CloneOf(use))
+		return append(uses, proto.CloneOf(use))
+	default:
+		return uses
 	}
 }
 

@@ -3,6 +3,7 @@ package catalogue
 import (
 	"fmt"
 	"strconv"
+	"strings"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	"beltwright.example/services/fitment/names"
@@ -21,6 +22,13 @@ const (
 	maxLife         = 100
 	firstYear       = 1980
 	lastYear        = 2039
+	maxFitting      = 30
+	maxPieces       = 100
+	maxOptions      = 20
+	maxOption       = 20
+	maxDialect      = 40
+	maxWait         = 1440
+	leastDisplay    = 0.1
 )
 
 // ValidatePart notes what is wrong with a part, by the fields' JSON paths.
@@ -34,20 +42,56 @@ func ValidatePart(part *fitmentv1.Part, fields *check.Fields) {
 	fields.Int("connector.cavities", int64(part.GetConnector().GetCavities()), 0, maxCavities)
 	fields.Int("stages", int64(part.GetStages()), 0, maxStages)
 	fields.Int("service_life_years", int64(part.GetServiceLifeYears()), 0, maxLife)
-	if window := part.GetWindow(); window != nil {
-		fields.Number("window.low_ohms", window.GetLowOhms(), 0, maxOhms)
-		fields.Number("window.high_ohms", window.GetHighOhms(), 0, maxOhms)
-		fields.Text("window.source", window.GetSource(), maxText, false)
-		if !(window.GetHighOhms() > window.GetLowOhms()) {
-			fields.Add("window.high_ohms", "is not above the lower limit", "the upper limit of a resistance window, above the lower one")
-		}
-	}
+	validateWindow(part.GetWindow(), fields)
+	validateFitting(part, fields)
 	if len(part.GetApplications()) > maxApplications {
 		fields.Add("applications", fmt.Sprintf("has %d entries", len(part.GetApplications())), fmt.Sprintf("at most %d", maxApplications))
 		return
 	}
 	for i, a := range part.GetApplications() {
 		validateApplication(fields, "applications["+strconv.Itoa(i)+"].", a)
+	}
+}
+
+// validateWindow checks a resistance window; there may be none.
+func validateWindow(window *fitmentv1.ResistanceWindow, fields *check.Fields) {
+	if window == nil {
+		return
+	}
+	fields.Number("window.low_ohms", window.GetLowOhms(), 0, maxOhms)
+	fields.Number("window.high_ohms", window.GetHighOhms(), 0, maxOhms)
+	fields.Text("window.source", window.GetSource(), maxText, false)
+	if !(window.GetHighOhms() > window.GetLowOhms()) {
+		fields.Add("window.high_ohms", "is not above the lower limit", "the upper limit of a resistance window, above the lower one")
+	}
+}
+
+// validateFitting checks what a part says about fitting it.
+func validateFitting(part *fitmentv1.Part, fields *check.Fields) {
+	for field, n := range map[string]int{"one_use": len(part.GetOneUse()), "replace_with": len(part.GetReplaceWith())} {
+		if n > maxFitting {
+			fields.Add(field, fmt.Sprintf("has %d entries", n), fmt.Sprintf("at most %d", maxFitting))
+		}
+	}
+	for i, one := range part.GetOneUse()[:min(len(part.GetOneUse()), maxFitting)] {
+		prefix := "one_use[" + strconv.Itoa(i) + "]."
+		fields.Text(prefix+"text", one.GetText(), maxName, true)
+		fields.Int(prefix+"quantity", int64(one.GetQuantity()), 1, maxPieces)
+		validateNumber(fields, prefix+"number", one.GetNumber(), false)
+	}
+	for i, one := range part.GetReplaceWith()[:min(len(part.GetReplaceWith()), maxFitting)] {
+		prefix := "replace_with[" + strconv.Itoa(i) + "]."
+		if _, known := fitmentv1.Part_Kind_name[int32(one.GetKind())]; !known || one.GetKind() == fitmentv1.Part_KIND_UNSPECIFIED {
+			fields.Add(prefix+"kind", "is not stated or not known", "one of "+kinds())
+		}
+		validateNumber(fields, prefix+"number", one.GetNumber(), false)
+		fields.Text(prefix+"text", one.GetText(), maxText, false)
+	}
+	if _, known := fitmentv1.Part_Programming_name[int32(part.GetProgramming())]; !known {
+		fields.Add("programming", "is not known", "NONE, SETUP, LOCKED or nothing")
+	}
+	if _, known := fitmentv1.Part_DonorPolicy_name[int32(part.GetDonorPolicy())]; !known {
+		fields.Add("donor_policy", "is not known", "ALLOWED, FORBIDDEN or nothing")
 	}
 }
 
@@ -109,9 +153,14 @@ func validateApplication(fields *check.Fields, prefix string, a *fitmentv1.Part_
 		fields.Add(prefix+"drive_side", "is not known", "LEFT, RIGHT or nothing")
 	}
 	validateMarket(fields, prefix+"market", a.GetMarket())
-	fields.Date(prefix+"built_from", a.GetBuiltFrom())
-	fields.Date(prefix+"built_to", a.GetBuiltTo())
-	if a.GetBuiltFrom() != "" && a.GetBuiltTo() != "" && a.GetBuiltTo() < a.GetBuiltFrom() {
+	validateBuilt(fields, prefix, a.GetBuiltFrom(), a.GetBuiltTo())
+}
+
+// validateBuilt checks build dates, either of which may be missing.
+func validateBuilt(fields *check.Fields, prefix, from, to string) {
+	fields.Date(prefix+"built_from", from)
+	fields.Date(prefix+"built_to", to)
+	if from != "" && to != "" && to < from {
 		fields.Add(prefix+"built_to", "is before the first build date", "the last build date, not before the first")
 	}
 }
@@ -153,6 +202,18 @@ func ValidateSupersession(s *fitmentv1.Supersession, fields *check.Fields) {
 	}
 	validateYears(fields, s.GetYearFrom(), s.GetYearTo())
 	validateMarket(fields, "market", s.GetMarket())
+	validateBuilt(fields, "", s.GetBuiltFrom(), s.GetBuiltTo())
+	fields.Text("plant", s.GetPlant(), maxName, false)
+	if n := len(s.GetOptions()); n > maxOptions {
+		fields.Add("options", fmt.Sprintf("has %d codes", n), fmt.Sprintf("at most %d", maxOptions))
+	} else {
+		for i, option := range s.GetOptions() {
+			fields.Text("options["+strconv.Itoa(i)+"]", option, maxOption, true)
+		}
+	}
+	if _, known := fitmentv1.Supersession_Type_name[int32(s.GetType())]; !known {
+		fields.Add("type", "is not known", "REPLACES, SUBSTITUTE or nothing")
+	}
 	fields.Text("source", s.GetSource(), maxText, false)
 }
 
@@ -193,6 +254,11 @@ func validateDay(fields *check.Fields, field, day, what string) {
 func columnOf(columns map[string]string, field string) string {
 	if column, ok := columns[field]; ok {
 		return column
+	}
+	for _, list := range []string{"one_use", "replace_with", "options"} { // a list is one cell
+		if strings.HasPrefix(field, list+"[") {
+			return list
+		}
 	}
 	return field
 }
