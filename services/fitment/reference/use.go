@@ -1,0 +1,219 @@
+package reference
+
+import (
+	"regexp"
+	"slices"
+	"strings"
+
+	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+)
+
+// belts are the kinds that belong to a belt; squibless those without a squib.
+var (
+	belts     = []fitmentv1.Part_Kind{fitmentv1.Part_BUCKLE_PRETENSIONER, fitmentv1.Part_RETRACTOR_PRETENSIONER, fitmentv1.Part_LAP_PRETENSIONER}
+	squibless = []fitmentv1.Part_Kind{
+		fitmentv1.Part_CLOCK_SPRING, fitmentv1.Part_CONTROL_MODULE, fitmentv1.Part_CRASH_SENSOR, fitmentv1.Part_OCCUPANT_SENSOR, fitmentv1.Part_PIGTAIL,
+	}
+)
+
+// ofSquibs is yes for kinds without a squib of their own.
+func (c *item) ofSquibs(a Answer) Answer {
+	if slices.Contains(squibless, c.need.GetKind()) {
+		return Yes
+	}
+	return a
+}
+
+// pigtail: a lead that was cut bars every part but a pigtail.
+func (c *item) pigtail() Answer {
+	if c.need.GetKind() == fitmentv1.Part_PIGTAIL {
+		return Yes
+	}
+	return c.harmless(aPigtail, "no")
+}
+
+// beltInUse matters only for belts.
+func (c *item) beltInUse() Answer {
+	if c.need.GetKind() != 0 && !slices.Contains(belts, c.need.GetKind()) {
+		return Yes
+	}
+	return c.harmless(aBelt, "no")
+}
+
+// afterCrash: what a recorded crash means is contested but for belts and for the
+// module and sensors that recorded it.
+func (c *item) afterCrash(a Answer) Answer {
+	barred := append([]fitmentv1.Part_Kind{0, fitmentv1.Part_CONTROL_MODULE, fitmentv1.Part_CRASH_SENSOR}, belts...)
+	if a == No && !slices.Contains(barred, c.need.GetKind()) {
+		return Unknown
+	}
+	return a
+}
+
+// commanded lists, by dialect, the codes that mean "deployment commanded" (a
+// maker's service data, vehicles of about 2000 to 2009). In every other dialect the
+// same numbers mean something else.
+var commanded = map[string][]string{
+	"legacy-a": {"B0051", "B0053"},
+}
+
+// codeForm is a code with or without failure and status byte.
+var codeForm = regexp.MustCompile(`^[PCBU][0-3][0-9A-F]{3}(-[0-9A-F]{2}(-[0-9A-F]{2})?)?$`)
+
+// deploymentCode: none of the donor's codes means that deployment was commanded.
+func (c *item) deploymentCode() Answer {
+	flag, list := listen(c.listing, aCode), listen(c.listing, aCodes)
+	dialect := c.dialect(c.listing.GetDonor())
+	if flag.torn || list.torn {
+		return Unknown
+	}
+	// what the codes say in each dialect that the donor may speak
+	says := map[bool]bool{}
+	if list.said() {
+		dialects := []string{dialect}
+		if dialect == "" {
+			dialects = []string{"standard", "legacy-a"}
+		}
+		var codes []string
+		if list.value != "NONE" {
+			codes = strings.Split(list.value, ",")
+		}
+		for _, code := range codes {
+			if !codeForm.MatchString(code) {
+				return Unknown
+			}
+		}
+		for _, d := range dialects {
+			says[slices.ContainsFunc(codes, func(code string) bool { return slices.Contains(commanded[d], code[:5]) })] = true
+		}
+	}
+	fired, clean, unclear := says[true] && !says[false], says[false] && !says[true], says[true] && says[false]
+	switch {
+	case flag.value == "yes" && clean, flag.value == "no" && fired:
+		return Unknown // one of the two is wrong
+	case flag.value == "yes" || fired:
+		return c.afterCrash(No)
+	case unclear:
+		return Unknown
+	case flag.value == "no" && flag.proven, clean && list.proven:
+		return Yes
+	}
+	return Unknown
+}
+
+// programming: a module must be able to serve another vehicle.
+func (c *item) programming() Answer {
+	if c.need.GetKind() != fitmentv1.Part_CONTROL_MODULE {
+		return Yes
+	}
+	stated := listen(c.listing, aProgrammable)
+	implied := ""
+	switch c.label().GetProgramming() {
+	case fitmentv1.Part_LOCKED:
+		implied = "no"
+	case fitmentv1.Part_NONE, fitmentv1.Part_SETUP:
+		implied = "yes"
+	default:
+	}
+	return stated.equals("yes", implied)
+}
+
+// donorParts: the maker does not rule out such a part from another vehicle. Where
+// the number is not proven, the part may be the listed one or any right one.
+func (c *item) donorParts() Answer {
+	var may []*fitmentv1.Part
+	if label := c.label(); label != nil {
+		may = append(may, label)
+	} else {
+		if c.listed != nil {
+			may = append(may, c.listed)
+		}
+		for _, r := range c.rights {
+			may = append(may, r.part)
+		}
+	}
+	if len(may) == 0 {
+		return Yes // the catalogue knows of no rule against it
+	}
+	allowed := 0
+	for _, p := range may {
+		if p.GetDonorPolicy() != fitmentv1.Part_FORBIDDEN {
+			allowed++
+		}
+	}
+	return agreed(allowed, len(may))
+}
+
+// fitting answers whether a list of what fitting the part takes is empty.
+func (c *item) fitting(length func(*fitmentv1.Part) int) Answer {
+	label := c.label()
+	switch {
+	case label == nil:
+		return Unknown
+	case length(label) > 0:
+		return No
+	case label.GetFittingKnown():
+		return Yes
+	}
+	return Unknown
+}
+
+// restraintText: what was filed about vehicle and donor does not say opposite
+// things outright. Silence never counts.
+func (c *item) restraintText() Answer {
+	ours, theirs := filed(c.need.GetVehicle().GetRestraintText()), filed(c.listing.GetDonor().GetRestraintText())
+	for subject, has := range ours {
+		other, said := theirs[subject]
+		switch {
+		case !said || other == has:
+		case c.identical(), c.rightLabel() != nil && c.right.proven == Yes:
+			return Unknown
+		default:
+			return No
+		}
+	}
+	return Yes
+}
+
+// filed reads texts of a few plain clauses: "side air bags", "no side air bags",
+// "without pretensioners", "none". A clause with any other word says nothing, and
+// what is both affirmed and denied is neither.
+func filed(text string) map[string]bool {
+	affirmed, denied := map[string]bool{}, map[string]bool{}
+	deny := func(subjects ...string) {
+		for _, s := range subjects {
+			denied[s] = true
+		}
+	}
+	bags := []string{"side air bags", "curtain air bags", "knee air bags"}
+	for _, clause := range strings.Split(strings.ToLower(text), ",") {
+		clause = strings.TrimSpace(clause)
+		what, no := strings.CutPrefix(clause, "no ")
+		if !no {
+			what, no = strings.CutPrefix(clause, "without ")
+		}
+		switch {
+		case clause == "none":
+			deny("air bags", "side air bags", "curtain air bags", "knee air bags", "pretensioners")
+		case no:
+			deny(what)
+		default:
+			affirmed[what] = true
+		}
+		if !no && slices.Contains(bags, what) { // a bag of one kind is a bag
+			affirmed["air bags"] = true
+		}
+	}
+	if denied["air bags"] {
+		for _, kind := range bags { // none at all is none of any kind, unless some are
+			denied[kind], affirmed[kind] = true, affirmed["air bags"]
+		}
+	}
+	says := map[string]bool{}
+	for _, subject := range append(bags, "air bags", "pretensioners") {
+		if affirmed[subject] != denied[subject] {
+			says[subject] = affirmed[subject]
+		}
+	}
+	return says
+}
