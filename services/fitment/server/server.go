@@ -52,6 +52,9 @@ type Server struct {
 	// the business's others waiting, so that each counts those before it.
 	maxHolds int
 	holding  queues
+	// ending ends when the server is told to end calls that last; end says so.
+	ending context.Context //nolint:containedctx // it is the server's end, not a call's
+	end    context.CancelFunc
 }
 
 // New makes a server. It is ready once Run has built the index.
@@ -69,8 +72,9 @@ func New(opts Options) (*Server, error) {
 	if opts.Policy != nil {
 		policy = *opts.Policy
 	}
+	ending, end := context.WithCancel(context.Background())
 	return &Server{
-		store: opts.Store, log: opts.Log, index: search.New(opts.Store, policy, opts.Log), selling: make(chan struct{}, 1),
+		ending: ending, end: end, store: opts.Store, log: opts.Log, index: search.New(opts.Store, policy, opts.Log), selling: make(chan struct{}, 1),
 		maxHolds: cmp.Or(opts.MaxHolds, DefaultMaxHolds), holding: newQueues(),
 	}, nil
 }
@@ -93,6 +97,19 @@ func (*Server) Names() []string {
 
 // Ready is nil where the index has caught up with the store.
 func (s *Server) Ready(ctx context.Context) error { return s.index.Fresh(ctx) }
+
+// End ends the calls that last as long as their callers like: the watches.
+func (s *Server) End() { s.end() }
+
+// lasting is the context of a call that lasts: it also ends when the server does.
+func (s *Server) lasting(ctx context.Context) (context.Context, context.CancelFunc) {
+	ctx, cancel := context.WithCancel(ctx)
+	stop := context.AfterFunc(s.ending, cancel)
+	return ctx, func() {
+		stop()
+		cancel()
+	}
+}
 
 // Run keeps the index current until the context ends.
 func (s *Server) Run(ctx context.Context) error { return s.index.Run(ctx) }

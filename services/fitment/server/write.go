@@ -40,35 +40,52 @@ type actFunc = func(ctx context.Context, now time.Time) (*fitmentv1.Listing, sto
 // the listing as the write left it. It returns that as this caller may see it
 // now, who need not be the one who asked first, and the revision of the write.
 func (s *Server) write(ctx context.Context, w write) (*fitmentv1.Listing, string, error) {
-	fingerprint, err := requests.Fingerprint(w.request)
+	applied, err := s.once(ctx, w.caller, w.requestID, w.request, func(ctx context.Context, now time.Time) ([]byte, store.Change, error) {
+		next, change, err := w.act(ctx, now)
+		if err != nil {
+			return nil, store.Change{}, err
+		}
+		answer, err := listing.Encode(next)
+		return answer, change, err
+	})
 	if err != nil {
 		return nil, "", err
-	}
-	applied, err := s.store.Seen(ctx, w.caller.Tenant, w.requestID, fingerprint)
-	if err == nil && !applied.Replayed {
-		applied, err = s.try(ctx, w, fingerprint)
-	}
-	if err != nil {
-		return nil, "", edge(err)
 	}
 	return s.answer(ctx, w.caller, applied)
 }
 
-// try tries a write until it goes through or fails for good.
-func (s *Server) try(ctx context.Context, w write, fingerprint [32]byte) (store.Applied, error) {
+// deed is one try of any write: it reads and decides, and returns what to keep
+// with the request id for whoever repeats the request, and the change. It is
+// called again where a put of the change met a conflict.
+type deed = func(ctx context.Context, now time.Time) (answer []byte, change store.Change, err error)
+
+// once does a deed under a request id, however often it is asked for, and returns
+// what the store made of it, now or the first time. All writes go through it.
+func (s *Server) once(ctx context.Context, p identity.Principal, requestID string, request proto.Message, do deed) (store.Applied, error) {
+	fingerprint, err := requests.Fingerprint(request)
+	if err != nil {
+		return store.Applied{}, err
+	}
+	applied, err := s.store.Seen(ctx, p.Tenant, requestID, fingerprint)
+	if err == nil && !applied.Replayed {
+		applied, err = s.try(ctx, store.Change{Tenant: p.Tenant, RequestID: requestID, Fingerprint: fingerprint}, do)
+	}
+	return applied, edge(err)
+}
+
+// try tries a deed until it goes through or fails for good.
+func (s *Server) try(ctx context.Context, request store.Change, do deed) (store.Applied, error) {
 	for range attempts {
 		now, err := s.store.Now(ctx)
 		if err != nil {
 			return store.Applied{}, err
 		}
-		next, change, err := w.act(ctx, now)
+		answer, change, err := do(ctx, now)
 		if err != nil {
 			return store.Applied{}, err
 		}
-		change.Tenant, change.RequestID, change.Fingerprint = w.caller.Tenant, w.requestID, fingerprint
-		if change.Answer, err = listing.Encode(next); err != nil {
-			return store.Applied{}, err
-		}
+		change.Tenant, change.RequestID, change.Fingerprint = request.Tenant, request.RequestID, request.Fingerprint
+		change.Answer = answer
 		applied, err := s.store.Apply(ctx, change)
 		switch {
 		case err != nil:
@@ -102,14 +119,20 @@ func (s *Server) answer(ctx context.Context, p identity.Principal, applied store
 	}
 	l := seen(whole, version, p, now)
 	l.State = whole.GetState()
+	at, err := s.written(ctx, version)
+	return l, at, err
+}
+
+// written is the revision of a write that the caller may wait for.
+func (s *Server) written(ctx context.Context, version int64) (string, error) {
 	place, err := s.store.Place(ctx)
 	if err != nil {
-		return nil, "", edge(err)
+		return "", edge(err)
 	}
 	// Every search reads the feed to its end first; doing it here too only
 	// spares the next one the work, so a failure is no failure of the write.
 	if err := s.index.CatchUp(ctx, version); err != nil {
 		s.log.WarnContext(ctx, "the index is behind", "version", version, "error", err)
 	}
-	return l, revision.Place(store.Place{Epoch: place.Epoch, Version: version}), nil
+	return revision.Place(store.Place{Epoch: place.Epoch, Version: version}), nil
 }

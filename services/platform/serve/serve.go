@@ -39,6 +39,14 @@ type Service interface {
 	Run(ctx context.Context) error
 }
 
+// Ender is a Service some of whose calls last as long as their callers like. A
+// server that drains would wait for them in vain, so it says first that they are
+// to end.
+type Ender interface {
+	// End ends such calls, those under way and those that come after.
+	End()
+}
+
 // Server is a gRPC server over services. It serves once.
 type Server struct {
 	config   Config
@@ -190,7 +198,8 @@ func (*Server) run(ctx context.Context, service Service) error {
 	return fmt.Errorf("%v: %w", service.Names(), err)
 }
 
-// drain ends the calls: health first, then no new ones, then those under way.
+// drain ends the calls: health first, then those that would go on for ever, then
+// no new ones, then those under way.
 func (s *Server) drain(ctx context.Context) {
 	s.log.InfoContext(ctx, "draining")
 	s.health.drain()
@@ -199,6 +208,11 @@ func (s *Server) drain(ctx context.Context) {
 		<-pause.C
 	}
 	s.health.end()
+	for _, service := range s.services {
+		if ender, ok := service.(Ender); ok {
+			ender.End()
+		}
+	}
 	done := make(chan struct{})
 	go func() {
 		s.grpc.GracefulStop()
