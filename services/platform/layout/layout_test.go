@@ -20,7 +20,7 @@ const module = "beltwright.example/"
 // contexts.
 var pure = []string{
 	"services/fitment/vin", "services/fitment/fault", "services/fitment/evidence", "services/fitment/rules",
-	"services/fitment/names", "services/fitment/vindata", "services/fitment/restraint",
+	"services/fitment/names", "services/fitment/vindata", "services/fitment/restraint", "services/fitment/reference",
 	"services/quote/money", "services/quote/landed", "services/quote/trust", "services/quote/plan", "services/quote/quote",
 }
 
@@ -72,6 +72,8 @@ func allowed(dir, target string) bool {
 		return strings.HasPrefix(dir, "services/store/") || composes(dir)
 	case strings.HasSuffix(target, "/server"):
 		return composes(dir)
+	case target == "services/fitment/reference":
+		return false // only tests may, and those are not looked at
 	case strings.HasPrefix(dir, "services/fitment/"):
 		return !strings.HasPrefix(target, "services/quote/") && !strings.HasPrefix(target, "gateway/") && !strings.HasPrefix(target, "proto/beltwright/quote/")
 	case strings.HasPrefix(dir, "services/quote/"):
