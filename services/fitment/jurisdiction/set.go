@@ -160,14 +160,31 @@ func (s *Set) find(place string) (pack *Pack, known bool, note string) {
 	} else if own != nil {
 		return own, true, ""
 	}
-	country, _, part := strings.Cut(place, "-")
-	for _, pack := range s.packs {
-		if slices.Contains(pack.Also, place) || (part && slices.Contains(pack.Also, country)) {
-			return pack, true, standsIn
-		}
-	}
-	if outer := s.by[country]; part && outer != nil && !outer.Divided {
+	if outer := s.listing(place); outer != nil {
 		return outer, true, standsIn
 	}
-	return nil, false, noPack
+	country, _, part := strings.Cut(place, "-")
+	outer := s.by[country]
+	switch {
+	case !part:
+		return nil, false, noPack
+	case outer == nil:
+		outer = s.listing(country)
+	case outer.Divided:
+		outer = nil
+	}
+	if outer == nil {
+		return nil, false, noPack
+	}
+	return outer, true, standsIn
+}
+
+// listing is the pack that names a place in its Also, nil where none does.
+func (s *Set) listing(place string) *Pack {
+	for _, pack := range s.packs {
+		if slices.Contains(pack.Also, place) {
+			return pack
+		}
+	}
+	return nil
 }
