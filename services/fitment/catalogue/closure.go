@@ -22,10 +22,11 @@ import (
 // answer is what all of these agree on: it may be that one way or another holds
 // whatever the vehicle is, or that no vehicle goes the whole way.
 
-// Bounds on one question. Whatever lies beyond is Unknown, with a reason.
+// Bounds on one question. Whatever lies beyond is Unknown, with a reason. (A choice
+// of this project: makers replace a number a few times, not hundreds of times.)
 const (
-	maxNumbers = 5000
-	maxSteps   = 20000
+	maxNumbers = 2000
+	maxSteps   = 10000
 	maxWorlds  = 4096
 	maxTries   = 1 << 18 // steps looked at in all completions together
 )
@@ -282,6 +283,22 @@ func (r Replacements) Cut() string {
 		return ""
 	}
 	return r.walk.cut
+}
+
+// ReplacedBy lists the keys of the numbers that replace a number or may, whoever
+// made it, in order.
+func (c *Catalogue) ReplacedBy(number string, vehicle *fitmentv1.Vehicle) []string {
+	k, err := NumberKey(number)
+	if err != nil {
+		return nil
+	}
+	var list []string
+	makers := slices.Sorted(slices.Values(c.named[k]))
+	for _, maker := range slices.Compact(makers) {
+		list = append(list, c.Replacements(maker, k, vehicle).Numbers()...)
+	}
+	slices.Sort(list)
+	return slices.Compact(list)
 }
 
 // Replaces tells whether a number replaces another of the same maker for a

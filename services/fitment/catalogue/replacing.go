@@ -2,6 +2,7 @@ package catalogue
 
 import (
 	"cmp"
+	"strconv"
 	"strings"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
@@ -107,8 +108,14 @@ func (w *walk) why(to *node, way []*step, root *Match, path []string) string {
 	}
 }
 
+// maxNamed is how many numbers a list in words has at most.
+const maxNamed = 3
+
 // joined writes numbers as a list in words.
 func joined(numbers []string) string {
+	if more := len(numbers) - maxNamed; more > 0 {
+		return strings.Join(numbers[:maxNamed], ", ") + " and " + strconv.Itoa(more) + " more"
+	}
 	last := len(numbers) - 1
 	if last < 1 {
 		return strings.Join(numbers, "")
