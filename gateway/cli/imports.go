@@ -27,7 +27,7 @@ import (
 func importCommand(c *connection) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "import",
-		Short: "Read parts, supersessions, recalls, listings or offers from CSV",
+		Short: "Read parts, supersessions, vehicle data, recalls, listings or offers from CSV",
 		Long: `Import reads a CSV file row by row. A bad row is reported with its line, its column
 and what would be right, and neither stops nor loses the good ones. The same file a
 second time changes nothing. The command fails where rows were rejected.`,
@@ -38,6 +38,7 @@ second time changes nothing. The command fails where rows were rejected.`,
 	columns := map[string][]imports.Column{
 		"parts": catalogue.PartsTarget().Columns, "supersessions": catalogue.SupersessionsTarget().Columns,
 		"recalls": catalogue.RecallsTarget().Columns, "listings": listing.Columns(), "offers": offers.Target().Columns,
+		"vehicle-data": catalogue.VehicleDataTarget().Columns,
 	}
 	for _, kind := range upload.Kinds() {
 		cmd.AddCommand(importOne(c, kind, columns[kind.Name]))

@@ -35,7 +35,7 @@ type importer struct {
 }
 
 // importPath is the path that takes files of a kind.
-func importPath(kind upload.Kind) string { return "/v1/" + kind.Name + ":import" }
+func importPath(kind upload.Kind) string { return "/v1/" + kind.Path() + ":import" }
 
 func importers(o Options) map[string]importer {
 	all := map[string]importer{}

@@ -55,7 +55,7 @@ func newDocument() (document, error) {
 		if err := json.Unmarshal(more.Operation, &operation); err != nil {
 			return document{}, fmt.Errorf("rest: the API document: %w", err)
 		}
-		operation["operationId"] = "Import_" + kind.Name
+		operation["operationId"] = "Import_" + kind.Path()
 		operation["summary"] = "Import " + kind.Name + " from a CSV file."
 		paths[importPath(kind)] = object{"post": operation}
 	}

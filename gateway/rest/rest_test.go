@@ -543,10 +543,10 @@ func TestOpenAPIDescribesWhatIsServed(t *testing.T) {
 			t.Errorf("the document lacks %s", id)
 		}
 	}
-	if count == 0 || len(operations) != count+5 {
-		t.Errorf("%d operations, want %d of http.yaml and 5 imports", len(operations), count)
+	if count == 0 || len(operations) != count+6 {
+		t.Errorf("%d operations, want %d of http.yaml and 6 imports", len(operations), count)
 	}
-	for _, kind := range []string{"parts", "supersessions", "recalls", "listings", "offers"} {
+	for _, kind := range []string{"parts", "supersessions", "vehicleData", "recalls", "listings", "offers"} {
 		if post := document.Paths["/v1/"+kind+":import"]["post"]; !cmp.Equal(post.Consumes, []string{"text/csv"}) {
 			t.Errorf("import of %s: %v", kind, post)
 		}

@@ -1,4 +1,4 @@
-// Package upload is the client side of the Import RPCs. The five differ in
+// Package upload is the client side of the Import RPCs. The six differ in
 // their message types only, so one stream serves them all.
 package upload
 
@@ -21,7 +21,7 @@ import (
 
 // Kind is what a file holds.
 type Kind struct {
-	// Name is the plural that stands in paths and commands ("parts").
+	// Name is the plural that stands in commands ("parts", "vehicle-data").
 	Name string
 	// Method is the RPC's full method name.
 	Method string
@@ -35,10 +35,21 @@ func Kinds() []Kind {
 	return []Kind{
 		{Name: "parts", Method: fitmentv1.CatalogueService_ImportParts_FullMethodName},
 		{Name: "supersessions", Method: fitmentv1.CatalogueService_ImportSupersessions_FullMethodName},
+		{Name: "vehicle-data", Method: fitmentv1.CatalogueService_ImportVehicleData_FullMethodName},
 		{Name: "recalls", Method: fitmentv1.CatalogueService_ImportRecalls_FullMethodName},
 		{Name: "listings", Method: fitmentv1.ListingService_ImportListings_FullMethodName},
 		{Name: "offers", Method: quotev1.OfferService_ImportOffers_FullMethodName, Quote: true},
 	}
+}
+
+// Path is the name as it stands in paths: words are joined by capitals there
+// ("vehicleData").
+func (k Kind) Path() string {
+	first, others, found := strings.Cut(k.Name, "-")
+	if !found {
+		return first
+	}
+	return first + strings.ToUpper(others[:1]) + others[1:]
 }
 
 // KindOf finds a kind by its name.

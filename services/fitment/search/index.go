@@ -224,6 +224,8 @@ func (x *Index) decode(ctx context.Context, records []store.Record) ([]change, e
 			c.message, err = unmarshal(record, &fitmentv1.Supersession{})
 		case catalogue.KindRecall:
 			c.message, err = unmarshal(record, &fitmentv1.Recall{})
+		case catalogue.KindVehicleData:
+			c.message, err = unmarshal(record, &fitmentv1.VehicleData{})
 		}
 		if err != nil && record.Key.Kind != listing.Kind {
 			return nil, err

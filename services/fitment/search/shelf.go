@@ -1,7 +1,6 @@
 package search
 
 import (
-	"maps"
 	"slices"
 	"sync/atomic"
 
@@ -17,9 +16,6 @@ import (
 type shelf struct {
 	*catalogue.Catalogue
 
-	// replacedBy gives, for the key of a number, the keys of those that some
-	// supersession puts in its place, on whatever condition.
-	replacedBy map[string][]string
 	// at is the version of the last change.
 	at int64
 	// readers counts the searches that read it without the lock. It rises only
@@ -29,16 +25,10 @@ type shelf struct {
 }
 
 func newShelf() *shelf {
-	return &shelf{Catalogue: catalogue.New(), replacedBy: map[string][]string{}}
+	return &shelf{Catalogue: catalogue.New()}
 }
 
-func (s *shelf) clone() *shelf {
-	next := &shelf{Catalogue: s.Clone(), replacedBy: maps.Clone(s.replacedBy), at: s.at}
-	for older, newer := range next.replacedBy {
-		next.replacedBy[older] = slices.Clone(newer)
-	}
-	return next
-}
+func (s *shelf) clone() *shelf { return &shelf{Catalogue: s.Clone(), at: s.at} }
 
 // put puts a record of the catalogue; any other it leaves alone.
 func (s *shelf) put(message proto.Message, version int64) error {
@@ -48,34 +38,21 @@ func (s *shelf) put(message proto.Message, version int64) error {
 		return s.PutPart(m)
 	case *fitmentv1.Supersession:
 		s.at = version
-		return s.putSupersession(m)
+		return s.PutSupersession(m)
 	case *fitmentv1.Recall:
 		s.at = version
 		return s.PutRecall(m)
+	case *fitmentv1.VehicleData:
+		s.at = version
+		return s.PutVehicleData(m)
 	}
 	return nil
 }
 
-// putSupersession also notes which number may replace which. A supersession's
-// name is made of its numbers, so a later record of that name replaces the same.
-func (s *shelf) putSupersession(m *fitmentv1.Supersession) error {
-	if err := s.PutSupersession(m); err != nil {
-		return err
-	}
-	older, err := catalogue.NumberKey(m.GetOldNumber())
-	if err != nil {
-		return err
-	}
-	newer, err := catalogue.NumberKey(m.GetNewNumber())
-	if err == nil && !slices.Contains(s.replacedBy[older], newer) {
-		s.replacedBy[older] = append(s.replacedBy[older], newer)
-	}
-	return err
-}
-
 // numbersFor lists the keys of the part numbers that a right part may bear: the
 // catalogue's for the vehicle, the one on the part to be replaced, and what
-// replaces that in one step.
+// replaces that, whoever made it. Where supersessions are too many to be followed,
+// what lies beyond is found by its donor only.
 func (s *shelf) numbersFor(need *fitmentv1.Need) []string {
 	var keys []string
 	for _, match := range s.Right(need) {
@@ -85,7 +62,7 @@ func (s *shelf) numbersFor(need *fitmentv1.Need) []string {
 	}
 	if key, err := catalogue.NumberKey(need.GetPartNumber()); err == nil {
 		keys = append(keys, key)
-		keys = append(keys, s.replacedBy[key]...)
+		keys = append(keys, s.ReplacedBy(key, need.GetVehicle())...)
 	}
 	slices.Sort(keys)
 	return slices.Compact(keys)

@@ -77,6 +77,18 @@ func (s *Server) ListRecalls(ctx context.Context, req *fitmentv1.ListRecallsRequ
 	return &fitmentv1.ListRecallsResponse{Recalls: list, NextPageToken: next.token, Revision: next.revision}, nil
 }
 
+// ListVehicleData pages through what is known of vehicles.
+func (s *Server) ListVehicleData(ctx context.Context, req *fitmentv1.ListVehicleDataRequest) (*fitmentv1.ListVehicleDataResponse, error) {
+	list, next, err := listCatalogue(ctx, s, req, catalogue.KindVehicleData, func(record store.Record) (*fitmentv1.VehicleData, error) {
+		one := &fitmentv1.VehicleData{}
+		return one, proto.Unmarshal(record.Value, one)
+	})
+	if err != nil {
+		return nil, err
+	}
+	return &fitmentv1.ListVehicleDataResponse{VehicleData: list, NextPageToken: next.token, Revision: next.revision}, nil
+}
+
 func decodePart(record store.Record) (*fitmentv1.Part, error) {
 	part := &fitmentv1.Part{}
 	err := proto.Unmarshal(record.Value, part)

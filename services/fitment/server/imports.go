@@ -48,6 +48,17 @@ func (s *Server) ImportRecalls(stream grpc.BidiStreamingServer[fitmentv1.ImportR
 		})
 }
 
+// ImportVehicleData reads what is known of vehicles.
+func (s *Server) ImportVehicleData(stream grpc.BidiStreamingServer[fitmentv1.ImportVehicleDataRequest, fitmentv1.ImportVehicleDataResponse]) error {
+	return imports.Serve(stream, s.intoCatalogue(catalogue.VehicleDataTarget()),
+		func(r *fitmentv1.RowResult) *fitmentv1.ImportVehicleDataResponse {
+			return &fitmentv1.ImportVehicleDataResponse{Content: &fitmentv1.ImportVehicleDataResponse_Row{Row: r}}
+		},
+		func(sum *fitmentv1.ImportSummary) *fitmentv1.ImportVehicleDataResponse {
+			return &fitmentv1.ImportVehicleDataResponse{Content: &fitmentv1.ImportVehicleDataResponse_Summary{Summary: sum}}
+		})
+}
+
 // ImportListings reads a yard's listings.
 func (s *Server) ImportListings(stream grpc.BidiStreamingServer[fitmentv1.ImportListingsRequest, fitmentv1.ImportListingsResponse]) error {
 	return imports.Serve(stream, s.intoListings,

@@ -30,7 +30,7 @@ const (
 // reads are the methods that are tried again where a server is UNAVAILABLE:
 // they change nothing, so that trying twice cannot do anything twice.
 var reads = map[string][]string{
-	"beltwright.fitment.v1.CatalogueService": {"GetPart", "ListParts", "ListSupersessions", "ListRecalls"},
+	"beltwright.fitment.v1.CatalogueService": {"GetPart", "ListParts", "ListSupersessions", "ListRecalls", "ListVehicleData"},
 	"beltwright.fitment.v1.FitmentService":   {"DecodeVin", "AssessFault", "Decide", "FindDonors", "FindParts"},
 	"beltwright.fitment.v1.IdentityService":  {"VerifyCredential"},
 	"beltwright.fitment.v1.ListingService":   {"GetListing", "ListListings"},
