@@ -182,34 +182,7 @@ func (q *Question) mayBe(maker, number string) Answer {
 // of one step or more over numbers that may be fitted: proven where from proven
 // roots a way holds in every world, and left out where none holds in any.
 func (q *Question) following(roots []right) []right {
-	type node struct{ maker, number string }
-	every := where(q.worlds, func(*world) bool { return true })
-	spread := func(least Answer) (reach map[node]set) { // roots, steps and places that answer Yes, or also Unknown
-		start, reach := map[node]bool{}, map[node]set{}
-		for _, r := range roots {
-			start[node{r.maker, r.number}] = start[node{r.maker, r.number}] || r.proven == Yes || least == Unknown
-		}
-		for grown := true; grown; {
-			grown = false
-			for _, s := range q.steps {
-				from, to := node{s.maker, s.from}, node{s.maker, s.to}
-				fits := q.mayBe(s.maker, s.to)
-				if fits == No || (fits == Unknown && least == Yes) {
-					continue
-				}
-				if reach[to] == nil {
-					reach[to] = make(set, len(every))
-				}
-				if start[from] {
-					grown = reach[to].add(every, s.holds) || grown
-				} else if reach[from] != nil {
-					grown = reach[to].add(reach[from], s.holds) || grown
-				}
-			}
-		}
-		return reach
-	}
-	sure, perhaps := spread(Yes), spread(Unknown)
+	sure, perhaps := q.spread(roots, Yes), q.spread(roots, Unknown)
 	var found []right
 	for to, worlds := range perhaps {
 		if worlds.count() == 0 {
@@ -223,6 +196,41 @@ func (q *Question) following(roots []right) []right {
 		found = append(found, r)
 	}
 	return found
+}
+
+// name is a number of a maker.
+type name struct{ maker, number string }
+
+// spread is in which worlds a way leads to each number, from roots and over places
+// that answer Yes, or, where the least that counts is Unknown, that too.
+func (q *Question) spread(roots []right, least Answer) map[name]set {
+	every := where(q.worlds, func(*world) bool { return true })
+	start, reach := map[name]bool{}, map[name]set{}
+	for _, r := range roots {
+		if r.proven == Yes || least == Unknown {
+			start[name{r.maker, r.number}] = true
+		}
+	}
+	from := func(n name) set {
+		if start[n] {
+			return every
+		}
+		return reach[n]
+	}
+	for grown := true; grown; {
+		grown = false
+		for _, s := range q.steps {
+			to, before := name{s.maker, s.to}, from(name{s.maker, s.from})
+			if fits := q.mayBe(s.maker, s.to); before == nil || fits == No || (fits == Unknown && least == Yes) {
+				continue
+			}
+			if reach[to] == nil {
+				reach[to] = make(set, len(every))
+			}
+			grown = reach[to].add(before, s.holds) || grown
+		}
+	}
+	return reach
 }
 
 // over finds the way that speaks for a number: the shortest of those of which every
@@ -312,13 +320,13 @@ func (q *Question) replaces(maker, newer, older string) Answer {
 func (q *Question) dialect(v *fitmentv1.Vehicle) string {
 	models, years := []string{fold(v.GetModel())}, []int32{v.GetModelYear()}
 	if models[0] == "" {
-		models = []string{elsewhere}
+		models[0] = elsewhere
 		for _, row := range q.facts.Vehicles {
 			models = append(models, fold(row.GetModel()))
 		}
 	}
 	if years[0] == 0 {
-		years = []int32{1900, 2100}
+		years[0] = 1900
 		for _, row := range q.facts.Vehicles {
 			years = append(years, row.GetYearFrom(), row.GetYearFrom()-1, row.GetYearTo(), row.GetYearTo()+1)
 		}

@@ -381,9 +381,9 @@ func (c *item) application() Answer {
 func (c *item) legible() Answer {
 	stated := listen(c.listing, aLegible)
 	if c.number.said() && c.number.confirmed && !stated.torn {
-		return among([]string{"yes", stated.value}, func(v string) bool { return v != "no" })
+		return among([]string{yes, stated.value}, func(v string) bool { return v != no })
 	}
-	return stated.equals("yes", "")
+	return stated.equals(yes, "")
 }
 
 // pulledBy: "unknown" is an answer too.

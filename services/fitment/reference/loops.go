@@ -47,59 +47,71 @@ func takenOf(r *fitmentv1.Reading) taken {
 	}
 }
 
+// tried is what the loop readings come to: how often each sight was seen, and of
+// which stages a sight is shown.
+type tried struct {
+	seen  map[sight]int
+	shown map[int32]bool
+	// last is the highest stage of which something was seen.
+	last int32
+}
+
 // readings answers whether every squib reads inside the window, and whether it
-// reads as one that has not fired. What is entered twice was read once.
+// reads as one that has not fired.
 func (c *item) readings() (window, loop Answer) {
-	level := map[taken]fitmentv1.Evidence_Level{}
-	for _, e := range c.listing.GetEvidence() {
-		if e.GetAttribute() == aLoop {
-			t := takenOf(e.GetReading())
-			level[t] = max(level[t], e.GetLevel())
-		}
-	}
 	limits := c.label().GetWindow()
 	own := limits != nil
 	if !own {
 		limits = usual
 	}
-	seen, shown := map[sight]int{}, map[int32]bool{}
-	squibs, proven := c.squibs(), 0
-	for t, l := range level {
-		what := c.shows(t, limits)
-		if what == nothing {
-			continue
-		}
-		seen[what]++
-		squibs = max(squibs, t.stage)
-		if l >= fitmentv1.Evidence_SHOWN {
-			shown[t.stage] = true
-			proven++
-		}
-	}
-	all := Yes
+	t := c.try(limits)
+	squibs := max(c.squibs(), t.last)
+	all := truth(len(t.shown) > 0)
 	for stage := int32(1); stage <= squibs; stage++ {
-		if !shown[stage] && squibs > 1 {
-			all = Unknown
-		}
+		all = both(all, truth(squibs == 1 || t.shown[stage]))
 	}
-	if proven == 0 {
+	if all == No { // a squib that was not read may be good or bad
 		all = Unknown
 	}
-	off := seen[outside] + seen[clipped]
+	off := t.seen[outside] + t.seen[clipped]
 	switch {
-	case seen[burnt] > 0:
+	case t.seen[burnt] > 0:
 		return No, No
-	case off > 0 && own && (seen[inside] == 0 || squibs > 1):
+	case off > 0 && own && (t.seen[inside] == 0 || squibs > 1):
 		window = No
 	case off > 0:
 		window = Unknown
 	default:
 		window = all
 	}
-	if loop = all; seen[clipped] > 0 {
+	if loop = all; t.seen[clipped] > 0 {
 		loop = Unknown
 	}
 	return window, loop
+}
+
+// try looks at every reading; what is entered twice was read once.
+func (c *item) try(limits *fitmentv1.ResistanceWindow) tried {
+	level := map[taken]fitmentv1.Evidence_Level{}
+	for _, e := range c.listing.GetEvidence() {
+		if e.GetAttribute() == aLoop {
+			one := takenOf(e.GetReading())
+			level[one] = max(level[one], e.GetLevel())
+		}
+	}
+	t := tried{seen: map[sight]int{}, shown: map[int32]bool{}}
+	for one, l := range level {
+		what := c.shows(one, limits)
+		if what == nothing {
+			continue
+		}
+		t.seen[what]++
+		t.last = max(t.last, one.stage)
+		if l >= fitmentv1.Evidence_SHOWN {
+			t.shown[one.stage] = true
+		}
+	}
+	return t
 }
 
 // squibs is the most stages that anything says the part has.
@@ -136,10 +148,7 @@ func (c *item) ours(t taken) bool {
 	})
 }
 
-// shows judges a reading: the true value lies somewhere around the one shown,
-// normally distributed, and a class is given where it has a probability of at
-// least 95 % (JCGM 106:2012). Over 1000 ohms is open, under 0.5 ohms shorted
-// (common practice, no source).
+// shows judges a reading.
 func (c *item) shows(t taken, w *fitmentv1.ResistanceWindow) sight {
 	module := t.method == fitmentv1.Reading_MODULE_REPORTED
 	switch {
@@ -155,6 +164,14 @@ func (c *item) shows(t taken, w *fitmentv1.ResistanceWindow) sight {
 	case t.over || (module && t.hasLimit && t.ohms >= t.limit):
 		return atEnd(t.limit, w)
 	}
+	return t.number(module, w)
+}
+
+// number judges a number: the true value lies somewhere around it, normally
+// distributed, and a class is given where it has a probability of at least 95 %
+// (JCGM 106:2012). Over 1000 ohms is open, under 0.5 ohms shorted (common practice,
+// no source).
+func (t taken) number(module bool, w *fitmentv1.ResistanceWindow) sight {
 	accurate := t.meter != [3]float64{}
 	value := t.ohms - t.lead
 	if !accurate && !module {

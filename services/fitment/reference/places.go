@@ -51,7 +51,7 @@ type Place struct {
 // inForce lists the places whose law counts for a code; known is false where it is
 // not known which law that is.
 func (q *Question) inForce(code string) (codes []string, known bool) {
-	country := strings.SplitN(code, "-", 2)[0]
+	country, _, _ := strings.Cut(code, "-")
 	// in this order: its own law, that of which it is a part, that of its country
 	for _, speaks := range []func(p *Place) bool{
 		func(p *Place) bool { return p.Code == code },
@@ -111,7 +111,7 @@ func (c *item) obeys(p Provision, recalled Answer) Answer {
 		return No
 	case p.Condition == NeverRecalled:
 		open, remedied := listen(c.listing, aOpen), listen(c.listing, aRemedied)
-		if c.covered() || (open.said() && open.value == "yes") || (remedied.said() && remedied.value == "yes") {
+		if c.covered() || (open.said() && open.value == yes) || (remedied.said() && remedied.value == yes) {
 			return No
 		}
 		return recalled

@@ -103,8 +103,8 @@ func (c *item) covered() bool {
 // what is proven clears, and only while no notice may cover it.
 func (c *item) recall() Answer {
 	query, remedy := listen(c.listing, aOpen), listen(c.listing, aRemedied)
-	if c.covered() || (query.said() && query.value == "yes") {
-		return truth(remedy.sure() && remedy.value == "yes")
+	if c.covered() || (query.said() && query.value == yes) {
+		return truth(remedy.sure() && remedy.value == yes)
 	}
 	o := c.shownOrigin()
 	_, may := c.notices(o)

@@ -124,19 +124,19 @@ func (c *item) answers() map[string]Answer {
 		"connector.interface":     c.feature(aInterface),
 		"connector.keying":        c.feature(aKeying),
 		"connector.cavities":      c.feature(aCavities),
-		"connector.shorting_clip": c.ofSquibs(c.harmless(aClip, "yes")),
+		"connector.shorting_clip": c.ofSquibs(c.harmless(aClip, yes)),
 		"connector.pigtail":       c.pigtail(),
 		"electrical.stages":       c.ofSquibs(c.feature(aStages)),
 		"electrical.resistance":   c.ofSquibs(window),
-		"deployment.marks":        c.harmless(aMarks, "no"),
+		"deployment.marks":        c.harmless(aMarks, no),
 		"deployment.loop":         c.ofSquibs(loop),
-		"deployment.crash_record": c.afterCrash(c.harmless(aCrash, "no")),
+		"deployment.crash_record": c.afterCrash(c.harmless(aCrash, no)),
 		"deployment.code":         c.deploymentCode(),
-		"condition.damage":        c.harmless(aDamage, "no"),
-		"cosmetic.blemishes":      c.harmless(aBlemish, "no"),
+		"condition.damage":        c.harmless(aDamage, no),
+		"cosmetic.blemishes":      c.harmless(aBlemish, no),
 		"history.belt_in_use":     c.beltInUse(),
-		"history.flood":           c.harmless(aFlood, "no"),
-		"history.fire":            c.harmless(aFire, "no"),
+		"history.flood":           c.harmless(aFlood, no),
+		"history.fire":            c.harmless(aFire, no),
 		"age.service_life":        c.serviceLife(),
 		"module.programming":      c.programming(),
 		"maker.donor_parts":       c.donorParts(),
@@ -159,20 +159,6 @@ func both(answers ...Answer) Answer {
 		case a == No:
 			return No
 		case a != Yes:
-			result = Unknown
-		}
-	}
-	return result
-}
-
-// either holds where at least one of several things holds.
-func either(answers ...Answer) Answer {
-	result := No
-	for _, a := range answers {
-		switch {
-		case a == Yes:
-			return Yes
-		case a != No:
 			result = Unknown
 		}
 	}

@@ -44,6 +44,11 @@ const (
 	aMade         = fitmentv1.Evidence_MANUFACTURED
 )
 
+const (
+	yes = "yes"
+	no  = "no"
+)
+
 // told is what all statements about one attribute come to.
 type told struct {
 	// value is what they say, in the form in which values are compared; empty
@@ -70,13 +75,13 @@ func listen(listing *fitmentv1.Listing, about attribute) told {
 	var t told
 	best := fitmentv1.Evidence_CLAIMED
 	if own := ownWords(listing, about); own != "" {
-		t.hear(about, own)
+		t = t.and(about, own)
 	}
 	for _, e := range listing.GetEvidence() {
 		if e.GetAttribute() != about {
 			continue
 		}
-		t.hear(about, e.GetValue())
+		t = t.and(about, e.GetValue())
 		switch level := max(e.GetLevel(), fitmentv1.Evidence_CLAIMED); {
 		case level > best:
 			best, t.day = level, e.GetDate()
@@ -88,8 +93,8 @@ func listen(listing *fitmentv1.Listing, about attribute) told {
 	return t
 }
 
-// hear adds one statement.
-func (t *told) hear(about attribute, text string) {
+// and adds one statement.
+func (t told) and(about attribute, text string) told {
 	value, readable := plain(about, text)
 	if !readable || (t.value != "" && t.value != value) {
 		t.torn = true
@@ -97,6 +102,7 @@ func (t *told) hear(about attribute, text string) {
 	if readable {
 		t.value = value
 	}
+	return t
 }
 
 // ownWords is what the listing's own fields say about an attribute.
@@ -164,8 +170,9 @@ func plain(about attribute, text string) (value string, ok bool) {
 	case aMade:
 		_, _, ok := period(text)
 		return strings.TrimSpace(text), ok
+	default:
+		return fold(text), folded == "YES" || folded == "NO"
 	}
-	return fold(text), folded == "YES" || folded == "NO"
 }
 
 // fold brings a name into the form in which names are compared. Letters and

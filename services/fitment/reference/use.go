@@ -29,7 +29,7 @@ func (c *item) pigtail() Answer {
 	if c.need.GetKind() == fitmentv1.Part_PIGTAIL {
 		return Yes
 	}
-	return c.harmless(aPigtail, "no")
+	return c.harmless(aPigtail, no)
 }
 
 // beltInUse matters only for belts.
@@ -37,7 +37,7 @@ func (c *item) beltInUse() Answer {
 	if c.need.GetKind() != 0 && !slices.Contains(belts, c.need.GetKind()) {
 		return Yes
 	}
-	return c.harmless(aBelt, "no")
+	return c.harmless(aBelt, no)
 }
 
 // afterCrash: what a recorded crash means is contested but for belts and for the
@@ -61,44 +61,46 @@ var commanded = map[string][]string{
 var codeForm = regexp.MustCompile(`^[PCBU][0-3][0-9A-F]{3}(-[0-9A-F]{2}(-[0-9A-F]{2})?)?$`)
 
 // deploymentCode: none of the donor's codes means that deployment was commanded.
+// What is said outright and what the codes say must not contradict each other.
 func (c *item) deploymentCode() Answer {
 	flag, list := listen(c.listing, aCode), listen(c.listing, aCodes)
-	dialect := c.dialect(c.listing.GetDonor())
-	if flag.torn || list.torn {
+	fired, readable := c.fired(list)
+	if flag.torn || list.torn || !readable {
 		return Unknown
 	}
-	// what the codes say in each dialect that the donor may speak
-	says := map[bool]bool{}
-	if list.said() {
-		dialects := []string{dialect}
-		if dialect == "" {
-			dialects = []string{"standard", "legacy-a"}
-		}
-		var codes []string
-		if list.value != "NONE" {
-			codes = strings.Split(list.value, ",")
-		}
-		for _, code := range codes {
-			if !codeForm.MatchString(code) {
-				return Unknown
-			}
-		}
-		for _, d := range dialects {
-			says[slices.ContainsFunc(codes, func(code string) bool { return slices.Contains(commanded[d], code[:5]) })] = true
-		}
-	}
-	fired, clean, unclear := says[true] && !says[false], says[false] && !says[true], says[true] && says[false]
+	clean := list.said() && fired == No
 	switch {
-	case flag.value == "yes" && clean, flag.value == "no" && fired:
+	case flag.value == yes && clean, flag.value == no && fired == Yes:
 		return Unknown // one of the two is wrong
-	case flag.value == "yes" || fired:
+	case flag.value == yes || fired == Yes:
 		return c.afterCrash(No)
-	case unclear:
+	case list.said() && !clean:
 		return Unknown
-	case flag.value == "no" && flag.proven, clean && list.proven:
+	case flag.value == no && flag.proven, clean && list.proven:
 		return Yes
 	}
 	return Unknown
+}
+
+// fired tells whether one of the codes means in every dialect that the donor may
+// speak that deployment was commanded; No where nothing is said.
+func (c *item) fired(list told) (answer Answer, readable bool) {
+	if !list.said() || list.value == "NONE" {
+		return No, true
+	}
+	codes := strings.Split(list.value, ",")
+	for _, code := range codes {
+		if !codeForm.MatchString(code) {
+			return Unknown, false
+		}
+	}
+	dialects := []string{c.dialect(c.listing.GetDonor())}
+	if dialects[0] == "" {
+		dialects = []string{"standard", "legacy-a"}
+	}
+	return among(dialects, func(dialect string) bool {
+		return slices.ContainsFunc(codes, func(code string) bool { return slices.Contains(commanded[dialect], code[:len("B0051")]) })
+	}), true
 }
 
 // programming: a module must be able to serve another vehicle.
@@ -110,12 +112,12 @@ func (c *item) programming() Answer {
 	implied := ""
 	switch c.label().GetProgramming() {
 	case fitmentv1.Part_LOCKED:
-		implied = "no"
+		implied = no
 	case fitmentv1.Part_NONE, fitmentv1.Part_SETUP:
-		implied = "yes"
+		implied = yes
 	default:
 	}
-	return stated.equals("yes", implied)
+	return stated.equals(yes, implied)
 }
 
 // donorParts: the maker does not rule out such a part from another vehicle. Where
@@ -186,21 +188,21 @@ func filed(text string) map[string]bool {
 		}
 	}
 	bags := []string{"side air bags", "curtain air bags", "knee air bags"}
-	for _, clause := range strings.Split(strings.ToLower(text), ",") {
+	for clause := range strings.SplitSeq(strings.ToLower(text), ",") {
 		clause = strings.TrimSpace(clause)
-		what, no := strings.CutPrefix(clause, "no ")
-		if !no {
-			what, no = strings.CutPrefix(clause, "without ")
+		what, denies := strings.CutPrefix(clause, "no ")
+		if !denies {
+			what, denies = strings.CutPrefix(clause, "without ")
 		}
 		switch {
 		case clause == "none":
 			deny("air bags", "side air bags", "curtain air bags", "knee air bags", "pretensioners")
-		case no:
+		case denies:
 			deny(what)
 		default:
 			affirmed[what] = true
 		}
-		if !no && slices.Contains(bags, what) { // a bag of one kind is a bag
+		if !denies && slices.Contains(bags, what) { // a bag of one kind is a bag
 			affirmed["air bags"] = true
 		}
 	}

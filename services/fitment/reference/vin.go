@@ -32,43 +32,22 @@ var unsourced = []string{"", "MX", "PR", "GU", "PA"}
 // readVIN reads the donor's VIN.
 func (c *item) readVIN() donor {
 	stated := listen(c.listing, aVIN)
-	if !stated.said() {
-		return donor{answer: Unknown}
-	}
-	number, v := stated.value, c.listing.GetDonor()
-	market := strings.ToUpper(v.GetMarket())
-	ruled, unsure := market == "US" || market == "CA", slices.Contains(unsourced, market)
-	if !vinForm.MatchString(number) {
-		return donor{answer: No}
-	}
-	sum := 0
-	for i, r := range number {
-		sum += strings.IndexRune(vinRow, r) % 10 * vinWeights[i]
-	}
-	right := number[8] == "0123456789X"[sum%11]
-	light := v.GetVehicleClass() == fitmentv1.Vehicle_PASSENGER_CAR || v.GetVehicleClass() == fitmentv1.Vehicle_LIGHT_TRUCK
-	var years []int32
-	if at := strings.IndexByte(vinYears, number[9]); at >= 0 {
-		years = []int32{1980 + int32(at), 2010 + int32(at)}
-		if light && (ruled || (unsure && right)) { // position 7 decides: a digit means before 2010
-			digit := 0
-			if strings.IndexByte("0123456789", number[6]) < 0 {
-				digit = 1
-			}
-			years = years[digit : digit+1]
-		}
-	}
-	serial := 4
 	switch {
-	case number[2] == '9':
-		serial = 3
-	case light:
-		serial = 5
-	}
-	if ruled && (!right || len(years) == 0 || strings.Trim(number[17-serial:], "0123456789") != "") {
+	case !stated.said():
+		return donor{answer: Unknown}
+	case !vinForm.MatchString(stated.value):
 		return donor{answer: No}
 	}
-	if unsure && !right {
+	market := strings.ToUpper(c.listing.GetDonor().GetMarket())
+	ruled, unsure := market == "US" || market == "CA", slices.Contains(unsourced, market)
+	right := digitRight(stated.value)
+	class := c.listing.GetDonor().GetVehicleClass()
+	light := class == fitmentv1.Vehicle_PASSENGER_CAR || class == fitmentv1.Vehicle_LIGHT_TRUCK
+	years := yearsOf(stated.value, light && (ruled || (unsure && right)))
+	switch {
+	case ruled && (!right || len(years) == 0 || !serialRight(stated.value, light)):
+		return donor{answer: No}
+	case unsure && !right:
 		return donor{answer: Unknown}
 	}
 	d := donor{answer: c.shown(stated)}
@@ -82,6 +61,44 @@ func (c *item) readVIN() donor {
 		d.answer = Unknown
 	}
 	return d
+}
+
+// digitRight tells whether position 9 is the check digit of the others.
+func digitRight(number string) bool {
+	sum := 0
+	for i, r := range number {
+		sum += strings.IndexRune(vinRow, r) % 10 * vinWeights[i]
+	}
+	return number[8] == "0123456789X"[sum%11]
+}
+
+// yearsOf lists the model years that position 10 may mean. Where position 7
+// decides, a digit in it means one before 2010.
+func yearsOf(number string, decides bool) []int32 {
+	at := strings.IndexByte(vinYears, number[9])
+	digit := strings.IndexByte("0123456789", number[6]) >= 0
+	switch {
+	case at < 0:
+		return nil
+	case decides && digit:
+		return []int32{1980 + int32(at)}
+	case decides:
+		return []int32{2010 + int32(at)}
+	}
+	return []int32{1980 + int32(at), 2010 + int32(at)}
+}
+
+// serialRight tells whether the last characters are digits (49 CFR 565.15(d), from
+// memory): five for light vehicles, four for others, three for makers of few.
+func serialRight(number string, light bool) bool {
+	digits := 4
+	switch {
+	case number[2] == '9':
+		digits = 3
+	case light:
+		digits = 5
+	}
+	return strings.Trim(number[len(number)-digits:], "0123456789") == ""
 }
 
 // donorVIN: the donor is known by a VIN that can exist.

@@ -26,7 +26,7 @@ func worldsOf(v *fitmentv1.Vehicle, facts *Facts) []world {
 	l := limitsOf(facts)
 	list := []world{{}}
 	each := func(n int, set func(w *world, i int)) {
-		var next []world
+		next := make([]world, 0, n*len(list))
 		for _, w := range list {
 			for i := range n {
 				one := w
@@ -83,7 +83,7 @@ func known(stated string, otherwise []string) []string {
 }
 
 func foldAll(list []string) []string {
-	var folded []string
+	folded := make([]string, 0, len(list))
 	for _, word := range list {
 		folded = append(folded, fold(word))
 	}

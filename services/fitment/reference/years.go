@@ -23,7 +23,10 @@ func (t told) figure() int32 {
 	if !t.said() {
 		return 0
 	}
-	n, _ := strconv.Atoi(t.value) // plain has read it
+	n, err := strconv.ParseInt(t.value, 10, 32)
+	if err != nil { // plain has read it
+		return 0
+	}
 	return int32(n)
 }
 
