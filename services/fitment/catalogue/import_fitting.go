@@ -44,35 +44,31 @@ type fitting struct {
 func readFitting(row imports.Row, part *fitmentv1.Part, fields *check.Fields) fitting {
 	stated := fitting{statedOneUse: row.Has(colOneUse), statedRelated: row.Has(colReplaceWith)}
 	stated.known, stated.statedKnown = row.YesNo(colFitting, fields)
-	for _, cells := range entries(row.Text(colOneUse)) {
-		if one := oneUse(cells, fields); one != nil {
-			part.OneUse = append(part.OneUse, one)
-		}
-	}
-	for _, cells := range entries(row.Text(colReplaceWith)) {
-		if one := related(cells, fields); one != nil {
-			part.ReplaceWith = append(part.ReplaceWith, one)
-		}
-	}
+	part.OneUse = list(row.Text(colOneUse), fields, oneUse)
+	part.ReplaceWith = list(row.Text(colReplaceWith), fields, related)
 	part.Programming = fitmentv1.Part_Programming(enum(row, colProgramming, fitmentv1.Part_Programming_value, fields))
 	part.DonorPolicy = fitmentv1.Part_DonorPolicy(enum(row, colDonorPolicy, fitmentv1.Part_DonorPolicy_value, fields))
 	return stated
 }
 
-// entries splits a cell into entries and those into their pieces.
-func entries(cell string) [][]string {
+// list reads a cell of entries up to the first that is wrong.
+func list[E any](cell string, fields *check.Fields, read func(pieces []string, fields *check.Fields) *E) []*E {
 	if cell == "" || strings.EqualFold(cell, nothing) {
 		return nil
 	}
-	var list [][]string
+	var found []*E
 	for entry := range strings.SplitSeq(cell, ";") {
 		pieces := strings.Split(entry, "|")
 		for i := range pieces {
 			pieces[i] = strings.TrimSpace(pieces[i])
 		}
-		list = append(list, pieces)
+		one := read(pieces, fields)
+		if one == nil {
+			return nil
+		}
+		found = append(found, one)
 	}
-	return list
+	return found
 }
 
 // piece is the piece at a place, empty where there is none.
