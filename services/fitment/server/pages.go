@@ -32,19 +32,10 @@ type following struct {
 
 // page reads a page of one tenant's records of a kind, in id order.
 func (s *Server) page(ctx context.Context, p identity.Principal, req paged, tenant, kind string) ([]store.Record, following, error) {
-	size, err := page.Size(req.GetPageSize())
+	size, cursor, next, err := s.beginPage(ctx, p, req)
 	if err != nil {
 		return nil, following{}, err
 	}
-	var cursor listCursor
-	if err := page.Decode(p.Tenant, req, req.GetPageToken(), &cursor); err != nil {
-		return nil, following{}, err
-	}
-	place, err := s.store.Place(ctx)
-	if err != nil {
-		return nil, following{}, edge(err)
-	}
-	next := following{revision: revision.Place(place)}
 	records, err := s.store.List(ctx, tenant, kind, cursor.After, size+1)
 	if err != nil {
 		return nil, following{}, edge(err)
@@ -54,4 +45,55 @@ func (s *Server) page(ctx context.Context, p identity.Principal, req paged, tena
 		next.token, err = page.Encode(p.Tenant, req, listCursor{After: records[size-1].Key.ID})
 	}
 	return records, next, err
+}
+
+// beginPage reads what a request says about its page.
+func (s *Server) beginPage(ctx context.Context, p identity.Principal, req paged) (size int, cursor listCursor, next following, err error) {
+	if size, err = page.Size(req.GetPageSize()); err != nil {
+		return 0, listCursor{}, following{}, err
+	}
+	if err := page.Decode(p.Tenant, req, req.GetPageToken(), &cursor); err != nil {
+		return 0, listCursor{}, following{}, err
+	}
+	place, err := s.store.Place(ctx)
+	if err != nil {
+		return 0, listCursor{}, following{}, edge(err)
+	}
+	return size, cursor, following{revision: revision.Place(place)}, nil
+}
+
+const (
+	// pageBytes is what the records of such a page come to at most, unless it is a
+	// single one, so that an answer stays below what may be sent.
+	pageBytes = 4 << 20
+	// readAtOnce is how many of them are read from the store at once.
+	readAtOnce = 32
+)
+
+// pageOfLive is a page of the caller's own records of a kind, without those that
+// were deleted. It may hold fewer than asked for although there are more.
+func (s *Server) pageOfLive(ctx context.Context, p identity.Principal, req paged, kind string) ([]store.Record, following, error) {
+	size, cursor, next, err := s.beginPage(ctx, p, req)
+	if err != nil {
+		return nil, following{}, err
+	}
+	var records []store.Record
+	room := pageBytes
+	for after := cursor.After; ; {
+		some, err := s.store.List(ctx, p.Tenant, kind, after, readAtOnce)
+		if err != nil || len(some) == 0 {
+			return records, next, edge(err)
+		}
+		for _, record := range some {
+			after = record.Key.ID
+			if len(record.Value) == 0 {
+				continue
+			}
+			if room -= len(record.Value); len(records) == size || (room < 0 && len(records) > 0) {
+				next.token, err = page.Encode(p.Tenant, req, listCursor{After: records[len(records)-1].Key.ID})
+				return records, next, err
+			}
+			records = append(records, record)
+		}
+	}
 }

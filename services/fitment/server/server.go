@@ -9,6 +9,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"time"
 
 	"google.golang.org/grpc"
 
@@ -30,6 +31,11 @@ type Options struct {
 	// MaxHolds is how many listings one business may hold at a time; 0 for
 	// DefaultMaxHolds.
 	MaxHolds int
+	// MaxWatches is how many watches one business may have open at a time; 0 for
+	// DefaultMaxWatches.
+	MaxWatches int
+	// WatchPulse is how long a watch is silent at most; 0 for DefaultWatchPulse.
+	WatchPulse time.Duration
 	// Policy is what rules allow; nil for rules.DefaultPolicy.
 	Policy *rules.Policy
 	// Log takes what an operator should know; nil for none.
@@ -52,6 +58,9 @@ type Server struct {
 	// the business's others waiting, so that each counts those before it.
 	maxHolds int
 	holding  queues
+	// watches counts the open watches, which are silent for watchPulse at most.
+	watches    *counts
+	watchPulse time.Duration
 	// ending ends when the server is told to end calls that last; end says so.
 	ending context.Context //nolint:containedctx // it is the server's end, not a call's
 	end    context.CancelFunc
@@ -65,6 +74,9 @@ func New(opts Options) (*Server, error) {
 	if opts.MaxHolds < 0 {
 		return nil, fmt.Errorf("fitment server: %d holds at most; expected 1 or more, or 0 for %d", opts.MaxHolds, DefaultMaxHolds)
 	}
+	if opts.MaxWatches < 0 || opts.WatchPulse < 0 {
+		return nil, errors.New("fitment server: a limit of watches is negative; expected 0 for the default or more")
+	}
 	if opts.Log == nil {
 		opts.Log = slog.New(slog.DiscardHandler)
 	}
@@ -76,6 +88,7 @@ func New(opts Options) (*Server, error) {
 	return &Server{
 		ending: ending, end: end, store: opts.Store, log: opts.Log, index: search.New(opts.Store, policy, opts.Log), selling: make(chan struct{}, 1),
 		maxHolds: cmp.Or(opts.MaxHolds, DefaultMaxHolds), holding: newQueues(),
+		watches: newCounts(opts.MaxWatches, DefaultMaxWatches, "watches"), watchPulse: cmp.Or(opts.WatchPulse, DefaultWatchPulse),
 	}, nil
 }
 
