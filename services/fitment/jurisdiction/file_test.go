@@ -184,9 +184,6 @@ func TestPacksReadAsWritten(t *testing.T) {
 // Whatever is read is sound: it stands in a set, is shown and weighed, and is
 // written so that it reads the same again.
 func FuzzParse(f *testing.F) {
-	for _, p := range jurisdiction.Builtin().All() {
-		f.Add(p.Bytes())
-	}
 	f.Add([]byte(provided + `"condition":"forbidden"` + endOfList))
 	f.Add([]byte(obliged + `"type":"FORBIDDEN_WORDS","words":["w"]` + endOfList))
 	f.Fuzz(func(t *testing.T, file []byte) {

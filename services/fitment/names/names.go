@@ -36,7 +36,10 @@ func ParsePosition(text string) (*fitmentv1.Position, error) {
 	}
 	row, err := strconv.ParseUint(fields[0], 10, 8)
 	side := fitmentv1.Position_Side_value[strings.ToUpper(fields[1])]
-	if err != nil || row < 1 || row > maxRow || side == 0 {
+	// Of the letters that have an English capital, all but the look-alikes are as
+	// long as it.
+	alike := len(fields[1]) != len(fitmentv1.Position_Side_name[side])
+	if err != nil || row < 1 || row > maxRow || side == 0 || alike {
 		return nil, ErrPosition
 	}
 	return &fitmentv1.Position{Row: int32(row), Side: fitmentv1.Position_Side(side)}, nil

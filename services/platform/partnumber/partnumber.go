@@ -40,8 +40,10 @@ const maxKey = 40
 var ErrNumber = errors.New("a part number has 1 to 40 letters A-Z and digits; spaces, dots, hyphens and slashes between them do not count")
 
 // Key brings a part number into the form in which two are compared: NFKC,
-// upper case, without space, dot, hyphen and slash. What is left must be A–Z and
-// 0–9 only, 1 to 40 of them.
+// A–Z for a–z, without space, dot, hyphen and slash. What is left must be A–Z and
+// 0–9 only, 1 to 40 of them. No other letter is taken for one of these, however
+// alike they look: a Turkish dotless i, whose capital is I, is refused as a
+// Cyrillic А is.
 func Key(number string) (string, error) {
 	if plainNumber(number) {
 		return number, nil
@@ -50,8 +52,10 @@ func Key(number string) (string, error) {
 		return "", ErrNumber
 	}
 	var key strings.Builder
-	for _, r := range strings.ToUpper(norm.NFKC.String(number)) {
+	for _, r := range norm.NFKC.String(number) {
 		switch {
+		case r >= 'a' && r <= 'z':
+			key.WriteRune(r - 'a' + 'A')
 		case r == ' ' || r == '.' || r == '-' || r == '/':
 		case (r >= 'A' && r <= 'Z') || (r >= '0' && r <= '9'):
 			key.WriteRune(r)
