@@ -121,14 +121,29 @@ func read(clause string, yes, no *[subjects]bool) {
 // Contradictions are the subjects on which two texts say opposite things
 // outright, the general ones first.
 func Contradictions(a, b string) []Subject {
+	return Parse(a).Against(Parse(b))
+}
+
+// Against lists the subjects on which two texts that have been read say opposite
+// things outright, the general ones first.
+func (first Statement) Against(second Statement) []Subject {
 	var list []Subject
-	first, second := Parse(a), Parse(b)
 	for s := range first {
 		if opposite(first[s], second[s]) || opposite(second[s], first[s]) {
 			list = append(list, Subject(s))
 		}
 	}
 	return list
+}
+
+// Silent tells whether a text says nothing outright.
+func (first Statement) Silent() bool {
+	for _, said := range first {
+		if said != fitmentv1.Finding_UNKNOWN {
+			return false
+		}
+	}
+	return true
 }
 
 func opposite(a, b fitmentv1.Finding_Answer) bool {

@@ -6,7 +6,7 @@ import fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 func cautions(kind fitmentv1.Part_Kind) []string {
 	list := []string{
 		"The vehicle maker's procedure, local codes and licensed practice come before anything said here.",
-		"Some vehicle makers rule out parts from another vehicle, and some places regulate their sale or reuse; this decision has not weighed either.",
+		"Some vehicle makers rule out parts from another vehicle, and some places regulate their sale or reuse: both were weighed only as far as they are on record here.",
 		"Disconnect the battery and wait as long as the vehicle's maker says; waiting never makes a live part safe.",
 	}
 	if hasSquib(kind) {

@@ -16,9 +16,12 @@ type Case struct {
 	*Question
 
 	claims evidence.Claims
-	// number is what is known of the number on the label.
-	number evidence.Fact
-	// seller is the folded maker that the listing names, if any.
+	// number is what is known of the number on the label, and maker of its maker.
+	number, maker evidence.Fact
+	// numbered is true where the number is proven, and the maker with it where
+	// several use the number.
+	numbered bool
+	// seller is the folded maker that is stated, if any.
 	seller string
 	// listed is the catalogue's part of that number at any level, nil where it has
 	// none or the number is ambiguous; label the same where the number is proven.
@@ -29,12 +32,15 @@ type Case struct {
 	// identical is true where the proven number is that of the part to be
 	// replaced.
 	identical bool
-	// ambiguous is true where several makers use the number and the listing names
-	// none: it is then no part's number.
+	// ambiguous is true where it cannot be told whose number it is: several makers
+	// use it and none is stated, or statements about the maker contradict each
+	// other. It is then no part's number.
 	ambiguous bool
 
 	donor *donorVIN
 	loops *loops
+	scan  *scan
+	law   *law
 }
 
 // donorVIN is what the donor's VIN says.
@@ -54,14 +60,19 @@ func caseOf(q *Question, claims evidence.Claims) *Case {
 func (c *Case) prepare() {
 	q := c.Question
 	c.listed, c.label, c.right, c.proven, c.identical, c.ambiguous = nil, nil, nil, nil, false, false
-	c.number = c.claims.Fact(fitmentv1.Evidence_PART_NUMBER)
-	c.seller = names.Fold(c.claims.Listing().GetPartMaker())
+	c.number, c.maker = c.claims.Fact(aNumber), c.claims.Fact(aMaker)
+	c.seller, c.numbered = "", false
+	if c.maker.Known() {
+		c.seller = c.maker.Key
+	}
 	if !c.number.Known() {
 		return
 	}
-	if c.ambiguous = c.seller == "" && !q.oneMaker(c.number.Key); c.ambiguous {
+	one := q.oneMaker(c.number.Key)
+	if c.ambiguous = c.maker.Conflict || (c.seller == "" && !one); c.ambiguous {
 		return
 	}
+	c.numbered = c.number.Proven() && (one || c.maker.Proven())
 	for i := range q.rights {
 		if m := &q.rights[i]; m.number == c.number.Key && (c.seller == "" || c.seller == m.maker) {
 			c.right = m
@@ -69,7 +80,7 @@ func (c *Case) prepare() {
 		}
 	}
 	c.listed = c.lookUp()
-	if c.number.Proven() {
+	if c.numbered {
 		c.label, c.proven = c.listed, c.right
 		c.identical = c.sameAsReplaced()
 	}
@@ -84,8 +95,8 @@ func (q *Question) oneMaker(number string) bool {
 	return q.cat.OneMaker(number, "")
 }
 
-// lookUp finds the part of the listing's number in the catalogue, by the
-// listing's maker where it names one.
+// lookUp finds the part of the listing's number in the catalogue, by the maker
+// where one is stated.
 func (c *Case) lookUp() *fitmentv1.Part {
 	if c.right != nil {
 		return c.right.Part

@@ -17,13 +17,6 @@ func noCrashRecord(c *Case) Result {
 		"the donor's module is shown to store no deployment or crash", "the donor's module stores a deployment or crash")
 }
 
-// noDeploymentCode: none of the donor's codes means that deployment was
-// commanded.
-func noDeploymentCode(c *Case) Result {
-	return c.afterCrash(fitmentv1.Evidence_DEPLOYMENT_CODE,
-		"the donor is shown to have no code that means deployment was commanded", "a code of the donor means that deployment was commanded")
-}
-
 // afterCrash bars what a recorded crash makes unfit for plain reuse: the module
 // and sensors that stored or sensed it, and belts. Whether other parts of such a
 // donor are still good is contested, so for them the answer stays unknown.
@@ -32,12 +25,20 @@ func (c *Case) afterCrash(attribute Attribute, fine, bad string) Result {
 	if result.Answer != evidence.No {
 		return result
 	}
+	return c.barredByCrash(bad)
+}
+
+// barredByCrash is the answer for a part of a donor in which deployment was
+// commanded or a crash stored.
+func (c *Case) barredByCrash(bad string) Result {
 	kind := c.need.GetKind()
 	if isBelt(kind) || kind == fitmentv1.Part_CONTROL_MODULE || kind == fitmentv1.Part_CRASH_SENSOR || kind == fitmentv1.Part_KIND_UNSPECIFIED {
-		return result
+		return no(bad)
 	}
-	return unknown(bad + "; whether a part of this kind that did not deploy is still good is contested")
+	return unknown(contested).comparing("", bad)
 }
+
+const contested = "the donor had a crash that its module stored; whether a part of this kind that did not deploy is still good is contested"
 
 // beltNotLoaded: the belt was not worn in a collision.
 func beltNotLoaded(c *Case) Result {

@@ -1,6 +1,8 @@
 package rules
 
 import (
+	"slices"
+
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	"beltwright.example/services/fitment/evidence"
 )
@@ -11,12 +13,12 @@ import (
 func FitsBoth(q *Question, listing *fitmentv1.Listing, outcome func(n int) []evidence.Answer) (tabled, checked, conjunctive bool) {
 	c := caseOf(q, evidence.ClaimsOf(listing))
 	var answers [len(registry)]evidence.Answer
-	for i, rule := range registry {
-		answers[i] = rule.Check(c).Answer
+	for i := range c.table {
+		answers[i] = c.table[i].Check(c).Answer
 	}
 	m := c.missing(&answers)
 	outcomes := outcome(len(m.tests))
-	deciding := tables(m.tests)
+	deciding := m.now.tables(m.tests)
 	w := m.now
 	for i, t := range m.tests {
 		w.assume(t, outcomes[i] == evidence.Yes)
@@ -31,4 +33,26 @@ func FitsBoth(q *Question, listing *fitmentv1.Listing, outcome func(n int) []evi
 		m.now.fill(&deciding[i], m.tests)
 	}
 	return fits(deciding, outcomes), checked, conjunctive
+}
+
+// ForceRule makes one rule of a question answer the same whatever is asked.
+func ForceRule(q *Question, id string, answer evidence.Answer) {
+	table := slices.Clone(q.table)
+	for i := range table {
+		if table[i].ID == id {
+			table[i].Check = func(*Case) Result { return Result{Answer: answer, Why: "forced"} }
+			table[i].Parts = nil
+		}
+	}
+	q.table = table
+}
+
+// Answers is every rule's answer, in the order of All.
+func Answers(q *Question, listing *fitmentv1.Listing) []evidence.Answer {
+	c := caseOf(q, evidence.ClaimsOf(listing))
+	list := make([]evidence.Answer, len(q.table))
+	for i := range q.table {
+		list[i] = q.table[i].Check(c).Answer
+	}
+	return list
 }

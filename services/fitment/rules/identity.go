@@ -5,6 +5,8 @@ import (
 	"beltwright.example/services/fitment/catalogue"
 	"beltwright.example/services/fitment/evidence"
 	"beltwright.example/services/fitment/names"
+	"beltwright.example/services/fitment/restraint"
+	"beltwright.example/services/fitment/vin"
 )
 
 // sameKind: the part is of the kind needed.
@@ -105,4 +107,43 @@ func servesBothSides(m *rightPart) bool {
 		right = right || a.GetDriveSide() != fitmentv1.Vehicle_LEFT
 	}
 	return left && right
+}
+
+// sameRestraints: what makers filed about the restraints of vehicle and donor does
+// not say opposite things outright. Silence never counts, and the number on the
+// label knows better than a text.
+func sameRestraints(c *Case) Result {
+	if c.silent {
+		return yes("nothing that is filed about the vehicle's restraints speaks against the donor")
+	}
+	donor, number := c.claims.Listing().GetDonor(), ""
+	if fact := c.claims.Fact(aVIN); fact.Known() {
+		number = fact.Key
+	}
+	against := c.restraints.Against(restraint.Parse(filedRestraints(donor, number)))
+	if len(against) == 0 {
+		return yes("what is filed about the restraints of vehicle and donor does not contradict itself")
+	}
+	vehicle, other := "with", "without"
+	if c.restraints[against[0]] == evidence.No {
+		vehicle, other = other, vehicle
+	}
+	sure := c.identical || (c.proven != nil && c.proven.Application == evidence.Yes)
+	result := no("vehicle and donor differ in their restraints, by what is filed about them")
+	if sure {
+		result = unknown("vehicle and donor differ in their restraints, by what is filed about them, although the part's number is right for the vehicle")
+	}
+	subject := against[0].String()
+	return result.comparing(vehicle+" "+subject, other+" "+subject)
+}
+
+// filedRestraints is what is filed about a vehicle's restraints: as stated, or
+// else what the open VIN data says of its VIN.
+func filedRestraints(v *fitmentv1.Vehicle, number string) string {
+	if v.GetRestraintText() != "" || number == "" {
+		return v.GetRestraintText()
+	}
+	return vin.Decode(&fitmentv1.DecodeVinRequest{
+		Vin: number, Market: v.GetMarket(), VehicleClass: v.GetVehicleClass(), Make: v.GetMake(), Model: v.GetModel(),
+	}).GetVehicle().GetRestraintText()
 }

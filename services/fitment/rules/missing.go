@@ -15,6 +15,7 @@ type test struct {
 	rules  []int // places of the rules it settles
 	forced bool  // stands for its rules' answers themselves
 	value  string
+	maker  string // of a part number, where it is known
 }
 
 // tests finds a set of evidence that, all of it good, makes the listing fit. What
@@ -27,7 +28,9 @@ func (c *Case) tests(now *world) []*test {
 		w.suppose(t, true)
 		after := w.unsettled()
 		if !t.forced {
-			t.rules = (open &^ after).inOrder()
+			if t.rules = (open &^ after).inOrder(); len(t.rules) == 0 { // one of several things that a rule waits for
+				t.rules = []int{open.first()}
+			}
 		}
 		open = after
 		if t.forced { // one question about the vehicle settles every rule that waits for it
@@ -45,23 +48,35 @@ func (c *Case) tests(now *world) []*test {
 // room to try in.
 func (c *Case) pick(w, try *world, open ruleSet) *test {
 	rule := open.first()
-	result := registry[rule].Check(&w.Case)
+	result := w.table[rule].Check(&w.Case)
 	if result.Vehicle != "" {
 		return &test{ask: Ask{Text: result.Vehicle, Minutes: vehicleMinutes, Good: vehicleGood}, rules: []int{rule}, forced: true}
 	}
-	for _, attribute := range registry[rule].Reads {
+	conditions := 0
+	if w.table[rule].Parts != nil {
+		conditions = w.open()
+	}
+	for _, attribute := range w.reads(&w.table[rule]) {
 		t := &test{ask: Ask{Attribute: attribute}, value: c.good(attribute)}
 		if t.value == "" {
 			continue
 		}
+		if attribute == aNumber {
+			_, t.maker = c.goodNumber()
+		}
 		*try = *w
 		try.suppose(t, true)
-		if after := try.unsettled(); !after.has(rule) && after.size() < open.size() {
+		after := try.unsettled()
+		settles := !after.has(rule) && after.size() < open.size()
+		if settles || (conditions > 0 && after&^open == 0 && try.open() < conditions) {
 			t.ask = c.policy.askFor(attribute)
 			return t
 		}
 	}
-	attribute := registry[rule].Reads[0]
+	attribute := w.table[rule].Reads[0]
+	if result.About != 0 {
+		attribute = result.About
+	}
 	ask := Ask{
 		Attribute: attribute, Minutes: otherMinutes, Good: otherGood,
 		Text: "Get evidence about " + words[attribute] + " that settles this: " + result.Why + ".",
@@ -89,7 +104,7 @@ func (c *Case) missing(answers *[len(registry)]evidence.Answer) *missing {
 		costs[i] = evidence.Test{Cost: t.ask.Minutes, Yes: t.ask.Good}
 	}
 	m.plan = evidence.Ratio(costs)
-	deciding := tables(m.tests)
+	deciding := m.now.tables(m.tests)
 	if m.plan.Exact = m.now.conjunctive(deciding, m.tests); m.plan.Exact {
 		return m
 	}
@@ -121,7 +136,7 @@ func (w *world) describe(t *test) *fitmentv1.MissingEvidence {
 	bad.suppose(t, false)
 	ids := make([]string, 0, len(t.rules))
 	for _, i := range t.rules {
-		ids = append(ids, registry[i].ID)
+		ids = append(ids, w.table[i].ID)
 	}
 	reason := "It would settle " + strings.Join(ids, ", ") + "."
 	alone := bad.refused()

@@ -7,18 +7,23 @@ import (
 	"beltwright.example/services/fitment/names"
 )
 
-const severalMakers = "several makers use this number; the label must also show the maker, and the listing name it"
+const (
+	severalMakers  = "several makers use this number; the label must also show the maker"
+	makersDisputed = "the statements about the part's maker contradict each other or cannot be read"
+)
 
 // rightNumber: the number on the label is that of a part listed for the vehicle,
-// or of one that replaces it in one step.
+// or of one that replaces it there, in one step or several.
 func rightNumber(c *Case) Result {
 	switch {
 	case c.number.Conflict:
 		return unknown("the statements about the part number contradict each other or cannot be read")
 	case !c.number.Known():
 		return unknown("the number on the label is not known")
+	case c.maker.Conflict:
+		return unknown(makersDisputed).about(aMaker)
 	case c.ambiguous:
-		return unknown(severalMakers)
+		return unknown(severalMakers).about(aMaker)
 	case c.right != nil:
 		return c.levelled(c.againstReplaced())
 	}
@@ -28,9 +33,13 @@ func rightNumber(c *Case) Result {
 	return c.otherNumber()
 }
 
-// levelled turns a yes on a number that is only claimed into unknown.
+// levelled turns a yes on a number that is not proven into unknown.
 func (c *Case) levelled(r Result) Result {
-	if r.Answer == evidence.Yes && !c.number.Proven() {
+	switch {
+	case r.Answer != evidence.Yes || c.numbered:
+	case c.number.Proven():
+		r.Answer, r.Why, r.About = evidence.Unknown, severalMakers, aMaker
+	default:
 		r.Answer, r.Why = evidence.Unknown, "the part number is only claimed"
 	}
 	return r
@@ -44,7 +53,7 @@ func (c *Case) againstReplaced() Result {
 	q := c.Question
 	fits := yes("the number is that of a part listed for the vehicle")
 	if c.right.Via == fitmentv1.PartMatch_SUPERSESSION {
-		fits = yes("the number replaces, in one step, that of a part listed for the vehicle")
+		fits = yes("the number replaces that of a part listed for the vehicle")
 	}
 	fits = fits.comparing(c.right.Replaces, c.number.Value)
 	if q.replaced == "" {
@@ -59,7 +68,7 @@ func (c *Case) againstReplaced() Result {
 	if maker == "" {
 		maker = c.right.maker
 	}
-	if q.cat.Replaces(maker, c.number.Key, q.replaced, q.need.GetVehicle()) == evidence.Yes {
+	if q.replacing(maker).Answer(c.number.Key) == evidence.Yes {
 		return fits
 	}
 	return unknown("the part in the vehicle bears a number that the catalogue does not list for the vehicle").comparing(q.need.GetPartNumber(), c.number.Value)
@@ -85,9 +94,9 @@ func (c *Case) byReplaced() (known bool, result Result) {
 	if q.replacedMaker != "" && maker != q.replacedMaker {
 		return false, Result{}
 	}
-	switch q.cat.Replaces(maker, c.number.Key, q.replaced, q.need.GetVehicle()) {
+	switch q.replacing(maker).Answer(c.number.Key) {
 	case evidence.Yes:
-		return true, yes("the number replaces, in one step, that of the part in the vehicle").comparing(q.need.GetPartNumber(), c.number.Value)
+		return true, yes("the number replaces that of the part in the vehicle").comparing(q.need.GetPartNumber(), c.number.Value)
 	case evidence.No:
 		return false, Result{}
 	default:
@@ -105,8 +114,7 @@ func (c *Case) excluded() bool {
 	return answer == evidence.No
 }
 
-// otherNumber answers for a number that is neither right nor replaces a right
-// one in one step.
+// otherNumber answers for a number that is neither right nor replaces a right one.
 func (c *Case) otherNumber() Result {
 	q := c.Question
 	switch {
@@ -114,26 +122,13 @@ func (c *Case) otherNumber() Result {
 		return no("the catalogue lists other vehicles for this number").comparing(q.rightNumbers(), c.number.Value)
 	case len(q.rights) == 0:
 		return unknown("the catalogue lists no part for this vehicle, kind and position")
-	case c.furtherStep():
-		return unknown("the number replaces a right one only over several steps, each with its own condition; the maker must say whether it holds").comparing(q.rightNumbers(), c.number.Value)
+	case q.cut != "":
+		return unknown(q.cut).comparing(q.rightNumbers(), c.number.Value)
 	case c.listed != nil && len(c.listed.GetApplications()) == 0 && c.listed.GetKind() == q.need.GetKind():
 		return unknown("the catalogue knows the number but not the vehicles it is for").comparing(q.rightNumbers(), c.number.Value)
 	default:
 		return no("it is not the number of a part listed for the vehicle").comparing(q.rightNumbers(), c.number.Value)
 	}
-}
-
-// furtherStep tells whether the number replaces one that itself replaces a right
-// number.
-func (c *Case) furtherStep() bool {
-	for i := range c.rights {
-		m := &c.rights[i]
-		if m.Via == fitmentv1.PartMatch_SUPERSESSION && (c.madeBy() == "" || c.madeBy() == m.maker) &&
-			c.cat.Replaces(m.maker, c.number.Key, m.number, c.need.GetVehicle()) != evidence.No {
-			return true
-		}
-	}
-	return false
 }
 
 // rightNumbers is the first right number, for messages.
@@ -150,8 +145,10 @@ func rightVehicle(c *Case) Result {
 	switch {
 	case c.number.Conflict:
 		return unknown("the statements about the part number contradict each other or cannot be read")
+	case c.maker.Conflict:
+		return unknown(makersDisputed).about(aMaker)
 	case c.ambiguous:
-		return unknown(severalMakers)
+		return unknown(severalMakers).about(aMaker)
 	case c.proven != nil && c.proven.Application == evidence.Yes:
 		return yes("the catalogue lists the vehicle for the part of this number")
 	case c.proven != nil && c.identical:

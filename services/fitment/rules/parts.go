@@ -18,7 +18,7 @@ func Parts(need *fitmentv1.Need, cat *catalogue.Catalogue, policy Policy, today 
 	for i := range q.rights {
 		m := &q.rights[i]
 		list = append(list, &fitmentv1.PartMatch{
-			Part: m.Part, Via: m.Via, Application: q.newPart(m), Recall: q.newRecall(m),
+			Part: m.Part, Via: m.Via, Path: m.Path, Application: q.newPart(m), Recall: q.newRecall(m),
 		})
 	}
 	return list
@@ -30,12 +30,14 @@ func Parts(need *fitmentv1.Need, cat *catalogue.Catalogue, policy Policy, today 
 func (q *Question) newPart(m *rightPart) *fitmentv1.Finding {
 	c := caseOf(q, evidence.ClaimsOf(&fitmentv1.Listing{
 		PartMaker: m.Part.GetMaker(),
-		Evidence: []*fitmentv1.Evidence{{
-			Attribute: aNumber, Value: m.Part.GetNumber(), Level: fitmentv1.Evidence_CONFIRMED,
-		}},
+		Evidence: []*fitmentv1.Evidence{
+			{Attribute: aNumber, Value: m.Part.GetNumber(), Level: fitmentv1.Evidence_CONFIRMED},
+			{Attribute: aMaker, Value: m.Part.GetMaker(), Level: fitmentv1.Evidence_CONFIRMED},
+		},
 	}))
 	worst := Result{Answer: evidence.Yes, Why: m.Reason}
-	for _, rule := range registry {
+	for i := range q.table {
+		rule := &q.table[i]
 		if rule.Severity != fit || rule.ID == "provenance.label" {
 			continue
 		}

@@ -12,9 +12,8 @@ import (
 // noRecall: no open recall covers the part. A notice that covers what is only
 // claimed bars already; only what is proven clears, and only while no notice may
 // cover it: a query by VIN does not outweigh a notice, which may be younger. A
-// recall that is shown to be remedied may lawfully be sold under federal law (49
-// CFR 573.12) but not everywhere (Rhode Island § 31-53-5), so it stays unknown
-// until the jurisdiction is weighed.
+// part whose recall is shown to be remedied may be sold (49 CFR 573.12); places
+// that demand that none ever covered it are the jurisdiction rules' matter.
 func noRecall(c *Case) Result {
 	open, _ := c.claims.Bool(fitmentv1.Evidence_RECALL_OPEN)
 	stated := c.recallState(c.statedQuery())
@@ -44,7 +43,7 @@ func (c *Case) recalled(open evidence.Answer, state catalogue.RecallAnswer) Resu
 	remedied, proven := c.claims.Bool(fitmentv1.Evidence_RECALL_REMEDIED)
 	switch {
 	case remedied == evidence.Yes && proven:
-		return unknown("a recall that covers it is shown to be remedied: federal law allows its sale, some states do not").comparing("", noticeNumbers(state.Notices))
+		return yes("the recall that covers it is shown to be remedied").comparing("", noticeNumbers(state.Notices))
 	case open == evidence.Yes:
 		return no("a query by VIN found an open recall")
 	default:
@@ -69,6 +68,21 @@ func (c *Case) byQuery(query evidence.Fact, state catalogue.RecallAnswer) Result
 	default:
 		return yes("a recent query by the donor's VIN found no open recall").comparing("", query.Date)
 	}
+}
+
+// neverRecalled: no recall has ever covered the part, remedied or not. One that is
+// only stated bars already.
+func (c *Case) neverRecalled() Result {
+	open, _ := c.claims.Bool(aRecallOpen)
+	remedied, _ := c.claims.Bool(aRemedied)
+	if open == evidence.Yes || remedied == evidence.Yes || c.recallState(c.statedQuery()).Free == evidence.No || c.recallState(c.provenQuery()).Free == evidence.No {
+		return no("a recall covers the part, or did")
+	}
+	answer := noRecall(c)
+	if answer.Answer == evidence.Yes && c.claims.Fact(aRemedied).Conflict {
+		return unknown("the statements about a recall's remedy contradict each other or cannot be read")
+	}
+	return answer
 }
 
 // recallState asks the catalogue.
@@ -99,7 +113,7 @@ func (c *Case) statedQuery() catalogue.RecallQuery {
 // donor's stated make and model to a vehicle.
 func (c *Case) provenQuery() catalogue.RecallQuery {
 	q := catalogue.RecallQuery{Vehicle: &fitmentv1.Vehicle{}}
-	if c.number.Proven() {
+	if c.numbered {
 		q.Number, q.Maker = c.number.Key, names.Fold(c.label.GetMaker())
 	}
 	if q.Maker == "" && c.identical {

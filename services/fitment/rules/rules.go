@@ -11,14 +11,17 @@
 //     stands for what the catalogue says of that part (kind, positions,
 //     connector, stages, resistance window), since the maker's number identifies
 //     the design. A statement that contradicts it makes the answer unknown.
-//   - A number that several makers are known to use stands for nothing where the
-//     listing names no maker.
+//   - A number that several makers are known to use is proven only together with
+//     its maker, and stands for nothing where no maker is stated. Where statements
+//     about the maker contradict each other, no number stands for anything.
 //   - A loop reading counts once, and only where what it names of kind, position
 //     and stage is the part's.
 //   - A part that bears the very number of the part it replaces is of the same
 //     design, whatever the catalogue knows of it.
 //   - What was looked at in the vehicle (connector and stages of the need) goes
 //     before what the catalogue says the vehicle has.
+//   - What the law of seller's and installer's places demands is weighed as the
+//     jurisdiction packs say; where a place is not known, the law of all counts.
 //
 // How the part has been used (deployment, history, recall, provenance) never
 // follows from its number.
@@ -30,8 +33,11 @@ import (
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	"beltwright.example/services/fitment/catalogue"
+	"beltwright.example/services/fitment/code"
 	"beltwright.example/services/fitment/evidence"
+	"beltwright.example/services/fitment/jurisdiction"
 	"beltwright.example/services/fitment/names"
+	"beltwright.example/services/fitment/restraint"
 )
 
 // Policy holds what a business may set.
@@ -42,6 +48,26 @@ type Policy struct {
 	// Asks says how evidence is got, at what cost and with what chance; empty
 	// means DefaultAsks.
 	Asks []Ask
+	// Packs are the law of places; nil means jurisdiction.Builtin.
+	Packs *jurisdiction.Set
+	// Tables say what trouble codes mean; nil means code.Builtin.
+	Tables *code.Tables
+}
+
+// packs are the law of places that holds.
+func (p Policy) packs() *jurisdiction.Set {
+	if p.Packs == nil {
+		return jurisdiction.Builtin()
+	}
+	return p.Packs
+}
+
+// tables are the code tables that hold.
+func (p Policy) tables() *code.Tables {
+	if p.Tables == nil {
+		return code.Builtin()
+	}
+	return p.Tables
 }
 
 // DefaultPolicy is what holds where nothing is set: recall knowledge of the last
@@ -67,6 +93,18 @@ type Rule struct {
 	Reads []Attribute
 	// Check answers.
 	Check func(*Case) Result
+	// Parts splits what the rule asks into conditions that must all hold, each with
+	// the attributes that it depends on; nil where the rule is one condition. The
+	// rule says yes exactly where all parts do.
+	Parts func(*Case) []Part
+}
+
+// Part is one of several conditions of a rule.
+type Part struct {
+	// Reads lists the attributes of the listing that it depends on.
+	Reads []Attribute
+	// Check answers.
+	Check func(*Case) Result
 }
 
 // Result is a rule's answer with its reason. It holds no built text, so that
@@ -81,6 +119,11 @@ type Result struct {
 	// Vehicle is set where the answer waits for something about the vehicle and
 	// not for evidence about the part: what to find out.
 	Vehicle string
+	// About is the attribute that the answer turns on, where it is not the first
+	// that the rule reads.
+	About Attribute
+	// Law is the provision that the answer turns on, where it is one.
+	Law *jurisdiction.Provision
 }
 
 func yes(why string) Result     { return Result{Answer: evidence.Yes, Why: why} }
@@ -90,6 +133,12 @@ func unknown(why string) Result { return Result{Answer: evidence.Unknown, Why: w
 // comparing adds the values compared.
 func (r Result) comparing(want, have string) Result {
 	r.Want, r.Have = want, have
+	return r
+}
+
+// about says which attribute the answer turns on.
+func (r Result) about(attribute Attribute) Result {
+	r.About = attribute
 	return r
 }
 
@@ -114,6 +163,18 @@ type Question struct {
 	// replacedMaker its folded maker, where they are known.
 	replaced, replacedMaker string
 	want                    wanted
+	// cut says why there may be right parts that are not among rights.
+	cut string
+	// forbidden is how many of the right parts the vehicle's maker rules out from
+	// another vehicle.
+	forbidden int
+	// restraints is what is filed about the vehicle's restraints, silent where it
+	// says nothing.
+	restraints restraint.Statement
+	silent     bool
+	// table is the rules asked, the registry but for a test's.
+	table []Rule
+	memo  *memo
 }
 
 // rightPart is a catalogue match with its comparable maker and number.
@@ -135,14 +196,24 @@ type want struct{ seen, common string }
 
 // For prepares a need against a catalogue as it is now.
 func For(need *fitmentv1.Need, cat *catalogue.Catalogue, policy Policy, today time.Time) *Question {
-	q := &Question{need: need, cat: cat, policy: policy, today: today, day: today.Format(time.DateOnly), position: names.NeedPosition(need)}
-	for _, m := range cat.Right(need) {
+	q := &Question{
+		need: need, cat: cat, policy: policy, today: today, day: today.Format(time.DateOnly),
+		position: names.NeedPosition(need), table: registry[:], memo: newMemo(),
+	}
+	found := cat.Rights(need)
+	q.cut = found.Cut
+	for _, m := range found.Matches {
 		number, err := names.NumberKey(m.Part.GetNumber())
 		if err != nil {
 			continue
 		}
 		q.rights = append(q.rights, rightPart{Match: m, maker: names.Fold(m.Part.GetMaker()), number: number})
+		if m.Part.GetDonorPolicy() == fitmentv1.Part_FORBIDDEN {
+			q.forbidden++
+		}
 	}
+	q.restraints = restraint.Parse(filedRestraints(need.GetVehicle(), need.GetVehicle().GetVin()))
+	q.silent = q.restraints.Silent()
 	if number, err := names.NumberKey(need.GetPartNumber()); err == nil {
 		q.replaced = number
 	}
@@ -215,13 +286,13 @@ func (q *Question) Judge(listing *fitmentv1.Listing) fitmentv1.Decision_Verdict 
 func (c *Case) weigh(answers *[len(registry)]evidence.Answer) fitmentv1.Decision_Verdict {
 	fitting, reusing := evidence.Yes, evidence.Yes
 	for _, i := range reuseRules {
-		answers[i] = registry[i].Check(c).Answer
+		answers[i] = c.table[i].Check(c).Answer
 		if reusing = evidence.And(reusing, answers[i]); reusing == evidence.No {
 			return fitmentv1.Decision_BARRED
 		}
 	}
 	for _, i := range fitRules {
-		answers[i] = registry[i].Check(c).Answer
+		answers[i] = c.table[i].Check(c).Answer
 		if fitting = evidence.And(fitting, answers[i]); fitting == evidence.No {
 			return fitmentv1.Decision_DOES_NOT_FIT
 		}

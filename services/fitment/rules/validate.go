@@ -22,8 +22,8 @@ const (
 )
 
 var (
-	market       = regexp.MustCompile(`^[A-Z]{2}$`)
-	jurisdiction = regexp.MustCompile(`^[A-Z]{2}(-[A-Z0-9]{1,3})?$`)
+	market = regexp.MustCompile(`^[A-Z]{2}$`)
+	place  = regexp.MustCompile(`^[A-Z]{2}(-[A-Z0-9]{1,3})?$`)
 )
 
 // ValidateNeed notes what is wrong with a need, naming fields behind the prefix,
@@ -47,7 +47,7 @@ func ValidateNeed(need *fitmentv1.Need, prefix string, fields *check.Fields) {
 	fields.Text(prefix+"connector.keying", need.GetConnector().GetKeying(), maxName, false)
 	fields.Int(prefix+"connector.cavities", int64(need.GetConnector().GetCavities()), 0, maxCavities)
 	fields.Int(prefix+"stages", int64(need.GetStages()), 0, maxStages)
-	if j := need.GetJurisdiction(); j != "" && !jurisdiction.MatchString(j) {
+	if j := need.GetJurisdiction(); j != "" && !place.MatchString(j) {
 		fields.Add(prefix+"jurisdiction", fmt.Sprintf("%.60q is no jurisdiction", j), `a country or its part by ISO 3166-2, such as "US-WA"`)
 	}
 }

@@ -83,6 +83,9 @@ type world struct {
 	assumed [len(registry)]bool
 	// fixedDonor and fixedLoops mark that donor and loops are assumed.
 	fixedDonor, fixedLoops bool
+	// fixedMaker marks that the part's maker is assumed by itself, so that an assumed
+	// number brings none with it.
+	fixedMaker bool
 	// year is the donor's model year as stated before any assumption, 0 for none: a
 	// VIN that is assumed to be good agrees with it.
 	year int32
@@ -102,8 +105,28 @@ func (w *world) suppose(t *test, good bool) {
 // refresh works out one rule's answer anew.
 func (w *world) refresh(rule int) {
 	if !w.assumed[rule] {
-		w.answers[rule] = registry[rule].Check(&w.Case).Answer
+		w.answers[rule] = w.table[rule].Check(&w.Case).Answer
 	}
+}
+
+// open counts the conditions that do not hold yet: of a rule of several parts
+// each part that does not say yes.
+func (w *world) open() int {
+	n := 0
+	for _, rule := range askOrder {
+		switch parts := w.table[rule].Parts; {
+		case w.answers[rule] == evidence.Yes:
+		case parts == nil || w.assumed[rule]:
+			n++
+		default:
+			for _, part := range parts(&w.Case) {
+				if part.Check(&w.Case).Answer != evidence.Yes {
+					n++
+				}
+			}
+		}
+	}
+	return n
 }
 
 // assume adds a test's outcome and leaves the answers as they are, but for those
@@ -128,6 +151,10 @@ func (w *world) assume(t *test, good bool) {
 		if !good {
 			value = w.other(t.ask.Attribute)
 		}
+		w.fixedMaker = w.fixedMaker || t.ask.Attribute == aMaker
+		if good && t.maker != "" && !w.fixedMaker { // the label shows both
+			w.claims = w.claims.With(aMaker, t.maker, w.day)
+		}
 		w.state(t.ask.Attribute, value)
 	}
 }
@@ -136,11 +163,15 @@ func (w *world) assume(t *test, good bool) {
 // was stated of it before.
 func (w *world) state(attribute Attribute, value string) {
 	w.claims = w.claims.With(attribute, value, w.day)
-	if attribute == aNumber {
+	switch attribute {
+	case aNumber, aMaker:
 		w.prepare()
+	case aCodes:
+		w.scan = nil
+	default:
 	}
 	switch attribute {
-	case aNumber, aStages, aKind, aPosition:
+	case aNumber, aMaker, aStages, aKind, aPosition:
 		if !w.fixedLoops {
 			w.loops = nil
 		}
@@ -169,39 +200,52 @@ func (w *world) refused() bool {
 	return slices.ContainsFunc(askOrder, func(rule int) bool { return w.answers[rule] == evidence.No })
 }
 
-// table says in which outcomes of the tests that a rule depends on it says yes:
-// bit k of yes stands for the outcomes in which those tests are good whose bits
-// are set in k. It is empty until it is filled.
+// table says in which outcomes of the tests that a condition depends on it says
+// yes: bit k of yes stands for the outcomes in which those tests are good whose
+// bits are set in k. It is empty until it is filled.
 type table struct {
-	rule  int
+	check func(*Case) Result
 	tests []int
 	yes   []uint64
 }
 
 func (t *table) says(k int) bool { return t.yes[k/64]>>(k%64)&1 == 1 }
 
-// tables makes the tables of the rules that count and depend on tests. A rule that
-// a test stands for depends on that test alone, every other one on the tests of
-// the attributes that it reads.
-func tables(tests []*test) []table {
+// tables makes the tables of the conditions that count and depend on tests. A rule
+// that a test stands for depends on that test alone, every other one on the tests
+// of the attributes that it reads; a rule of several parts has a table for each.
+func (c *Case) tables(tests []*test) []table {
 	list := make([]table, 0, len(askOrder))
-	for _, rule := range askOrder {
-		t := table{rule: rule}
-		for i, one := range tests {
-			if one.forced && slices.Contains(one.rules, rule) {
-				t.tests, t.yes = []int{i}, []uint64{0b10}
-				break
-			}
-			if !one.forced && slices.Contains(registry[rule].Reads, one.ask.Attribute) {
-				t.tests = append(t.tests, i)
-			}
+	for _, place := range askOrder {
+		if i := standsFor(tests, place); i >= 0 {
+			list = append(list, table{tests: []int{i}, yes: []uint64{0b10}})
+			continue
 		}
-		if len(t.tests) > 0 {
-			list = append(list, t)
+		rule := &c.table[place]
+		parts := []Part{{rule.Reads, rule.Check}}
+		if rule.Parts != nil {
+			parts = rule.Parts(c)
+		}
+		for _, part := range parts {
+			t := table{check: part.Check}
+			for i, one := range tests {
+				if !one.forced && slices.Contains(part.Reads, one.ask.Attribute) {
+					t.tests = append(t.tests, i)
+				}
+			}
+			if len(t.tests) > 0 {
+				list = append(list, t)
+			}
 		}
 	}
 	slices.SortStableFunc(list, func(a, b table) int { return len(a.tests) - len(b.tests) })
 	return list
+}
+
+// standsFor is the place of the test that stands for a rule's answer itself, −1
+// where there is none.
+func standsFor(tests []*test, rule int) int {
+	return slices.IndexFunc(tests, func(t *test) bool { return t.forced && slices.Contains(t.rules, rule) })
 }
 
 // fill tries every outcome of a table's tests.
@@ -216,7 +260,7 @@ func (w *world) fill(t *table, tests []*test) {
 		for bit, i := range t.tests {
 			try.assume(tests[i], k>>bit&1 == 1)
 		}
-		if registry[t.rule].Check(&try.Case).Answer == evidence.Yes {
+		if t.check(&try.Case).Answer == evidence.Yes {
 			t.yes[k/64] |= 1 << (k % 64)
 		}
 	}

@@ -161,18 +161,50 @@ func isDay(day string) bool {
 	return err == nil
 }
 
-// withinLife: the part is younger than the service life its maker sets. A part of
-// model year Y was made from January of Y−1 on (a model year may begin in the
-// calendar year before; 49 CFR 565.3, production of less than two years), at the
-// latest taken to be in Y.
+// withinLife: the part is younger than the service life its maker sets. Where the
+// label's date of manufacture is stated it decides; otherwise the donor's model
+// year does.
 func withinLife(c *Case) Result {
 	life, settled := c.serviceLife()
-	if !settled {
-		return unknown("the parts listed for the vehicle differ in service life: the number on the label decides")
-	}
-	if life == 0 {
+	switch made := c.claims.Fact(aMade); {
+	case !settled:
+		return unknown("the parts listed for the vehicle differ in service life: the number on the label decides").about(aNumber)
+	case life == 0:
 		return yes("the catalogue knows of no service life set by the maker")
+	case made.Conflict:
+		return unknown("the statements about the date of manufacture contradict each other or cannot be read").about(aMade)
+	case made.Known():
+		return c.lifeByLabel(life, made)
+	default:
+		return c.lifeByYear(life)
 	}
+}
+
+// lifeByLabel answers from the date of manufacture: a year, a month or a day, and
+// so a span of days. A date that is only claimed can only speak against the part.
+func (c *Case) lifeByLabel(life int32, made evidence.Fact) Result {
+	first, last, err := evidence.ParsePeriod(made.Key)
+	year, month, day := c.today.Date()
+	today := time.Date(year, month, day, 0, 0, 0, 0, time.UTC)
+	limit := count(life) + " years"
+	switch {
+	case err != nil || first.After(today):
+		return unknown("the date of manufacture cannot be: it lies in the future").comparing(limit, made.Value).about(aMade)
+	case last.AddDate(int(life), 0, 0).Before(today):
+		return no("by its date of manufacture it is older than the service life its maker sets").comparing(limit, made.Value).about(aMade)
+	case !made.Proven():
+		return unknown("the maker sets a service life, and the date of manufacture is only claimed").comparing(limit, made.Value).about(aMade)
+	case first.AddDate(int(life), 0, 0).After(today):
+		return yes("by its date of manufacture it is younger than the service life its maker sets").comparing(limit, made.Value).about(aMade)
+	default:
+		return unknown("it is close to the service life its maker sets: only the day of manufacture would tell").comparing(limit, made.Value).about(aMade)
+	}
+}
+
+// lifeByYear answers from the donor's model year. A part of model year Y was made
+// from January of Y−1 on (a model year may begin in the calendar year before; 49
+// CFR 565.3, production of less than two years), at the latest taken to be in Y.
+func (c *Case) lifeByYear(life int32) Result {
 	if c.claims.Fact(fitmentv1.Evidence_DONOR_MODEL_YEAR).Conflict {
 		return unknown("the statements about the donor's model year contradict each other or cannot be read")
 	}
@@ -180,10 +212,11 @@ func withinLife(c *Case) Result {
 		return unknown("the donor's VIN and its stated model year disagree")
 	}
 	year, proven := c.provenYear()
+	today := int32(c.today.Year())
 	if !proven {
 		stated, known := c.statedYear()
 		switch {
-		case known && stated+life < int32(c.today.Year()):
+		case known && stated+life < today:
 			return c.tooOld(life, stated)
 		case known:
 			return unknown("the maker sets a service life, and the donor's model year is only claimed")
@@ -191,7 +224,6 @@ func withinLife(c *Case) Result {
 			return unknown("the maker sets a service life, and the donor's model year is not known")
 		}
 	}
-	today := int32(c.today.Year())
 	limit, age := count(life)+" years", strconv.Itoa(int(today-year))+" years"
 	switch {
 	case year+life < today:
@@ -199,7 +231,7 @@ func withinLife(c *Case) Result {
 	case year-1+life > today:
 		return yes("it is younger than the service life its maker sets").comparing(limit, age)
 	default:
-		return unknown("it is close to the service life its maker sets: the date on its label decides").comparing(limit, age)
+		return unknown("it is close to the service life its maker sets: the date on its label decides").comparing(limit, age).about(aMade)
 	}
 }
 

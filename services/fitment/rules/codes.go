@@ -1,0 +1,63 @@
+package rules
+
+import (
+	"beltwright.example/services/fitment/code"
+	"beltwright.example/services/fitment/evidence"
+)
+
+// scan is what the donor's codes, as they were read, come to.
+type scan struct {
+	stated, torn, proven bool
+	// commanded is Yes where one of them means, in the donor's dialect, that
+	// deployment was commanded, No where none does, and Unknown where the dialect
+	// is not known and decides.
+	commanded evidence.Answer
+}
+
+// scanned reads the donor's codes, once.
+func (c *Case) scanned() *scan {
+	if c.scan != nil {
+		return c.scan
+	}
+	fact := c.claims.Fact(aCodes)
+	c.scan = &scan{stated: fact.Key != "", torn: fact.Conflict, proven: fact.Proven(), commanded: evidence.Unknown}
+	if !fact.Known() {
+		return c.scan
+	}
+	codes, err := code.ParseList(fact.Key)
+	if err != nil {
+		c.scan.torn = true
+		return c.scan
+	}
+	dialect := c.cat.Vehicle(c.claims.Listing().GetDonor()).Dialect
+	c.scan.commanded = c.policy.tables().Commanded(codes, dialect)
+	return c.scan
+}
+
+// noDeploymentCode: none of the donor's codes means that deployment was commanded,
+// by the reader's own word or by the codes as they were read.
+func noDeploymentCode(c *Case) Result {
+	flag, codes := c.claims.Fact(aCode), c.scanned()
+	said, _ := c.claims.Bool(aCode)
+	fired, clean := codes.stated && codes.commanded == evidence.Yes, codes.stated && codes.commanded == evidence.No
+	switch {
+	case flag.Conflict:
+		return unknown("the statements about it contradict each other or cannot be read")
+	case codes.torn:
+		return unknown("the lists of the donor's codes contradict each other or cannot be read").about(aCodes)
+	case said == evidence.Yes && clean, said == evidence.No && fired:
+		return unknown("what is said of the donor's codes contradicts the codes themselves").about(aCodes)
+	case said == evidence.Yes || fired:
+		return c.barredByCrash("a code of the donor means that deployment was commanded")
+	case codes.stated && !clean:
+		return unknown("whether one of the donor's codes means that deployment was commanded depends on its dialect, which is not known").about(aCodes)
+	case said == evidence.No && flag.Proven():
+		return yes("the donor is shown to have no code that means deployment was commanded")
+	case clean && codes.proven:
+		return yes("none of the donor's codes, as shown, means that deployment was commanded").about(aCodes)
+	case said == evidence.Unknown && !codes.stated:
+		return unknown("nothing is known about it")
+	default:
+		return unknown("it is only claimed")
+	}
+}
