@@ -25,8 +25,8 @@ import (
 // Bounds on one question. Whatever lies beyond is Unknown, with a reason. (A choice
 // of this project: makers replace a number a few times, not hundreds of times.)
 const (
-	maxNumbers = 2000
-	maxSteps   = 10000
+	maxNumbers = 1000
+	maxSteps   = 5000
 	maxWorlds  = 4096
 	maxTries   = 1 << 18 // steps looked at in all completions together
 )
@@ -63,6 +63,8 @@ type node struct {
 	out []int32
 	// answer is whether a way leads here, of at least one step.
 	answer evidence.Answer
+	// part is the catalogue's, nil where it has none.
+	part *fitmentv1.Part
 }
 
 // step is one supersession on the walk.
@@ -88,21 +90,21 @@ type start struct {
 // not entered.
 func (c *Catalogue) walkFrom(starts []start, vehicle *fitmentv1.Vehicle, place func(partKey) evidence.Answer) *walk {
 	w := &walk{vehicle: vehicle, at: make(map[partKey]int32, len(starts))}
+	defer w.conclude()
 	for _, s := range starts {
 		w.enter(s.key, s.seed, evidence.Yes)
 	}
 	for i := 0; i < len(w.nodes); i++ {
+		w.nodes[i].part = c.parts[w.nodes[i].key]
 		for _, s := range c.stepsFrom(w.nodes[i].key) {
 			w.looked = append(w.looked, s)
 			if len(w.steps) >= maxSteps || len(w.nodes) >= maxNumbers {
 				w.cut = fmt.Sprintf(tooWide, maxNumbers, maxSteps)
-				w.conclude()
 				return w
 			}
 			w.follow(int32(i), s, place)
 		}
 	}
-	w.conclude()
 	return w
 }
 

@@ -43,25 +43,25 @@ func (c *Catalogue) replacing(matches []Match, need *fitmentv1.Need, position *f
 }
 
 // replacements lists the numbers that a walk reaches from the roots.
-func (c *Catalogue) replacements(w *walk, roots map[partKey]Match) []Match {
+func (w *walk) replacements(roots map[partKey]Match) []Match {
 	known, possible := w.reach(view{holds: never}), w.reach(view{unsure: true, holds: always})
 	var found []Match
 	for i := range w.nodes {
 		if w.nodes[i].answer != evidence.No && possible[i] >= 0 {
 			way := w.way(int32(i), known, possible)
 			root := roots[w.nodes[way[0].from].key]
-			found = append(found, c.replacement(w, &w.nodes[i], way, &root))
+			found = append(found, w.replacement(&w.nodes[i], way, &root))
 		}
 	}
 	return found
 }
 
 // replacement makes the match of a number that is reached from a root.
-func (c *Catalogue) replacement(w *walk, to *node, way []*step, root *Match) Match {
+func (w *walk) replacement(to *node, way []*step, root *Match) Match {
 	path, positions := []string{root.Part.GetNumber()}, root.Part.GetPositions()
 	for _, one := range way {
 		number := one.GetNewNumber()
-		if part := c.parts[w.nodes[one.to].key]; part != nil {
+		if part := w.nodes[one.to].part; part != nil {
 			number = part.GetNumber()
 			if len(part.GetPositions()) > 0 {
 				positions = part.GetPositions()
@@ -69,7 +69,7 @@ func (c *Catalogue) replacement(w *walk, to *node, way []*step, root *Match) Mat
 		}
 		path = append(path, number)
 	}
-	part := c.parts[to.key]
+	part := to.part
 	if part == nil {
 		part = &fitmentv1.Part{
 			Maker: way[len(way)-1].GetMaker(), Number: path[len(path)-1],

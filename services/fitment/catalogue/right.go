@@ -85,7 +85,7 @@ func (c *Catalogue) rights(need *fitmentv1.Need) (found Rights, looked []*link) 
 	}
 	slices.SortFunc(found.Matches, compareMatches)
 	if w, roots := c.replacing(found.Matches, need, position); w != nil {
-		found.Matches, found.Cut, looked = append(found.Matches, c.replacements(w, roots)...), w.cut, w.looked
+		found.Matches, found.Cut, looked = append(found.Matches, w.replacements(roots)...), w.cut, w.looked
 	}
 	slices.SortStableFunc(found.Matches, compareMatches)
 	found.Matches = slices.CompactFunc(found.Matches, func(a, b Match) bool { return comparePart(a.Part, b.Part) == 0 })
