@@ -137,7 +137,7 @@ func TestEveryCommandExplainsItself(t *testing.T) {
 	})
 	for _, want := range []string{
 		"beltwright serve", "beltwright gateway", "beltwright decode", "beltwright assess", "beltwright import listings",
-		"beltwright import parts", "beltwright import supersessions", "beltwright import recalls", "beltwright import offers",
+		"beltwright import parts", "beltwright import supersessions", "beltwright import recalls", "beltwright import offers", "beltwright import vehicle-data",
 		"beltwright donors", "beltwright decide", "beltwright listing hold", "beltwright quote accept", "beltwright quote decline",
 		"beltwright plan", "beltwright outcome record", "beltwright store check", "beltwright store restore",
 	} {

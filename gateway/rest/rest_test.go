@@ -210,7 +210,7 @@ func TestBadRequestsNameTheField(t *testing.T) {
 		fields             []string
 	}{
 		{http.MethodPost, "/v1/fitment:decide", `{"need":{"vehicle":{"modelyear":2006}}}`, "FIELD_UNKNOWN", []string{
-			"need.vehicle.modelyear: is no field of Vehicle; expected one of body, buildDate, doors, driveSide, make, market, model, modelYear, plant, restraintText, series, vehicleClass, vin",
+			"need.vehicle.modelyear: is no field of Vehicle; expected one of body, buildDate, doors, driveSide, make, market, model, modelYear, options, optionsComplete, plant, restraintText, series, vehicleClass, vin",
 		}},
 		{http.MethodPost, "/v1/fitment:decide", `{"need":{"stages":"NaN"}}`, "FIELD_INVALID", []string{
 			`need.stages: is the text "NaN"; expected an integer that fits in 32 bits`,

@@ -68,7 +68,7 @@ func types(t *testing.T, stream grpc.ServerStream) (in, out protoreflect.Message
 }
 
 // TestEveryKindSpeaksItsOwnMethod: options come first and once, the file comes
-// whole, row and summary come back, for each of the five methods.
+// whole, row and summary come back, for each of the six methods.
 func TestEveryKindSpeaksItsOwnMethod(t *testing.T) {
 	t.Parallel()
 	file := strings.Repeat("0123456789abcdef", 20_000) // several pieces

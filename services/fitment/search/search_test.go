@@ -60,12 +60,13 @@ func open(tb testing.TB) *bench {
 	}
 	connector := &fitmentv1.Connector{Interface: "Type 2", Keying: "B", Cavities: 2}
 	for id, record := range map[string]proto.Message{
-		"part/orbis.K1":    &fitmentv1.Part{Name: "parts/orbis.K1", Maker: "Orbis", Number: "K-1", Kind: buckle, Positions: right, Connector: connector, Stages: 1, Applications: use("Kestrel")},
-		"part/orbis.K2":    &fitmentv1.Part{Name: "parts/orbis.K2", Maker: "Orbis", Number: "K-2", Kind: buckle, Positions: right, Connector: connector, Stages: 1},
-		"part/orbis.X1":    &fitmentv1.Part{Name: "parts/orbis.X1", Maker: "Orbis", Number: "X-1", Kind: buckle, Positions: right, Connector: connector, Stages: 1, Applications: use("Merlin")},
-		"supersession/k":   &fitmentv1.Supersession{Name: "supersessions/k", Maker: "Orbis", OldNumber: "K-1", NewNumber: "K-2"},
-		"supersession/old": &fitmentv1.Supersession{Name: "supersessions/old", Maker: "Orbis", OldNumber: "Q-1", NewNumber: "Q-2"},
-		"recall/cover":     &fitmentv1.Recall{Name: "recalls/cover", Type: fitmentv1.Recall_COVERAGE, Number: "set", AsOf: "2026-06-20", PartMaker: "Orbis"},
+		"part/orbis.K1":     &fitmentv1.Part{Name: "parts/orbis.K1", Maker: "Orbis", Number: "K-1", Kind: buckle, Positions: right, Connector: connector, Stages: 1, Applications: use("Kestrel")},
+		"part/orbis.K2":     &fitmentv1.Part{Name: "parts/orbis.K2", Maker: "Orbis", Number: "K-2", Kind: buckle, Positions: right, Connector: connector, Stages: 1},
+		"part/orbis.X1":     &fitmentv1.Part{Name: "parts/orbis.X1", Maker: "Orbis", Number: "X-1", Kind: buckle, Positions: right, Connector: connector, Stages: 1, Applications: use("Merlin")},
+		"supersession/k":    &fitmentv1.Supersession{Name: "supersessions/k", Maker: "Orbis", OldNumber: "K-1", NewNumber: "K-2"},
+		"supersession/old":  &fitmentv1.Supersession{Name: "supersessions/old", Maker: "Orbis", OldNumber: "Q-1", NewNumber: "Q-2"},
+		"supersession/next": &fitmentv1.Supersession{Name: "supersessions/next", Maker: "Orbis", OldNumber: "Q-2", NewNumber: "Q-3", YearTo: 2010},
+		"recall/cover":      &fitmentv1.Recall{Name: "recalls/cover", Type: fitmentv1.Recall_COVERAGE, Number: "set", AsOf: "2026-06-20", PartMaker: "Orbis"},
 	} {
 		b.putCatalogue(tb, id, record)
 	}
@@ -235,7 +236,7 @@ func TestFoundByWhat(t *testing.T) {
 	onLabel.Evidence[0].Value = "K-1"
 	for _, l := range []*fitmentv1.Listing{
 		folded, noSide, onLabel,
-		documented("superseding", "Other", "K-2", 4), documented("replaced", "Other", "Q-1", 5), documented("replaces", "Other", "Q-2", 6),
+		documented("superseding", "Other", "K-2", 4), documented("replaced", "Other", "Q-1", 5), documented("replaces", "Other", "Q-2", 6), documented("replaces-that", "Other", "Q-3", 6),
 		documented("unrelated", "Other", "Z-9", 7),
 	} {
 		b.putListing(t, l)
@@ -256,7 +257,7 @@ func TestFoundByWhat(t *testing.T) {
 		t.Errorf("found %v, want %v", got, want)
 	}
 	byLabel := need(func(n *fitmentv1.Need) { n.PartMaker, n.PartNumber = "Orbis", "q/1" })
-	if got, want := found(byLabel), []string{"folded", "no-side", "on-label", "replaced", "replaces", "superseding"}; !slices.Equal(got, want) {
+	if got, want := found(byLabel), []string{"folded", "no-side", "on-label", "replaced", "replaces", "replaces-that", "superseding"}; !slices.Equal(got, want) {
 		t.Errorf("with the number on the old part: found %v, want %v", got, want)
 	}
 	later := proto.CloneOf(onLabel)
@@ -277,7 +278,7 @@ func TestFoundByWhat(t *testing.T) {
 // draw is a random listing, some of it like the need and some not.
 func draw(t *rapid.T, i int) *fitmentv1.Listing {
 	pick := func(name string, from ...string) string { return rapid.SampledFrom(from).Draw(t, name) }
-	l := documented(fmt.Sprintf("s%02d", i), pick("model", "Kestrel", "kestrel", "Merlin", ""), pick("number", "K-1", "k1", "K-2", "X-1", "Q-2", ""), int64(rapid.IntRange(1, 4).Draw(t, "price")))
+	l := documented(fmt.Sprintf("s%02d", i), pick("model", "Kestrel", "kestrel", "Merlin", ""), pick("number", "K-1", "k1", "K-2", "X-1", "Q-2", "Q-3", ""), int64(rapid.IntRange(1, 4).Draw(t, "price")))
 	if l.GetPartNumber() == "" {
 		l.Evidence = l.GetEvidence()[1:]
 	}
@@ -316,8 +317,8 @@ func (b *bench) scan(n *fitmentv1.Need, tenant string, unsuitable bool) []*fitme
 	right := []string{"K1", "K2"}
 	if n.GetPartNumber() != "" {
 		right = append(right, number(n.GetPartNumber()))
-		if number(n.GetPartNumber()) == "Q1" {
-			right = append(right, "Q2")
+		if chain := []string{"Q1", "Q2", "Q3"}; slices.Contains(chain, number(n.GetPartNumber())) {
+			right = append(right, chain[slices.Index(chain, number(n.GetPartNumber())):]...)
 		}
 	}
 	type decided struct {
