@@ -91,7 +91,7 @@ func recall(tb testing.TB, c *catalogue.Catalogue, r *fitmentv1.Recall) {
 func kestrel(changes ...func(*fitmentv1.Need)) *fitmentv1.Need {
 	n := &fitmentv1.Need{
 		Vehicle: &fitmentv1.Vehicle{Make: "Velorn", Model: "Kestrel", ModelYear: 2005, DriveSide: fitmentv1.Vehicle_LEFT},
-		Kind:    buckle, Position: right1,
+		Kind:    buckle, Position: right1, Jurisdiction: "US-WA",
 	}
 	for _, change := range changes {
 		change(n)
@@ -107,6 +107,12 @@ func driverBag() *fitmentv1.Need {
 	return kestrel(func(n *fitmentv1.Need) { n.Kind, n.Position = fitmentv1.Part_DRIVER_AIR_BAG, nil })
 }
 
+func passengerBag(drive fitmentv1.Vehicle_DriveSide) *fitmentv1.Need {
+	return kestrel(func(n *fitmentv1.Need) {
+		n.Kind, n.Position, n.Vehicle.DriveSide = fitmentv1.Part_PASSENGER_AIR_BAG, nil, drive
+	})
+}
+
 func module() *fitmentv1.Need {
 	return kestrel(func(n *fitmentv1.Need) { n.Kind, n.Position = fitmentv1.Part_CONTROL_MODULE, nil })
 }
@@ -115,13 +121,14 @@ func module() *fitmentv1.Need {
 func documented(changes ...func(*fitmentv1.Listing)) *fitmentv1.Listing {
 	l := &fitmentv1.Listing{
 		Yard: "north-yard", StockNumber: "7", Kind: buckle, Position: right1, PartMaker: "Orbis", PartNumber: "K-1",
-		Donor: &fitmentv1.Vehicle{Vin: goodVIN, Make: "Velorn", Model: "Kestrel", ModelYear: 2005, DriveSide: fitmentv1.Vehicle_LEFT, Market: "US"},
+		Jurisdiction: "US-WA",
+		Donor:        &fitmentv1.Vehicle{Vin: goodVIN, Make: "Velorn", Model: "Kestrel", ModelYear: 2005, DriveSide: fitmentv1.Vehicle_LEFT, Market: "US"},
 	}
 	for attribute, value := range map[rules.Attribute]string{
 		fitmentv1.Evidence_PART_NUMBER: "K1", fitmentv1.Evidence_LABEL_LEGIBLE: "yes", fitmentv1.Evidence_DONOR_VIN: goodVIN,
 		fitmentv1.Evidence_SHORTING_CLIP_PRESENT: "yes", fitmentv1.Evidence_PIGTAIL_CUT: "no", fitmentv1.Evidence_DEPLOYMENT_MARKS: "no",
 		fitmentv1.Evidence_CRASH_RECORD: "no", fitmentv1.Evidence_DEPLOYMENT_CODE: "no", fitmentv1.Evidence_BELT_IN_USE_COLLISION: "no",
-		fitmentv1.Evidence_FLOOD: "no", fitmentv1.Evidence_FIRE: "no",
+		fitmentv1.Evidence_FLOOD: "no", fitmentv1.Evidence_FIRE: "no", fitmentv1.Evidence_DAMAGE: "no", fitmentv1.Evidence_PROGRAMMABLE: "yes",
 	} {
 		say(attribute, value, shown)(l)
 	}
@@ -168,6 +175,8 @@ func forget(attributes ...rules.Attribute) func(*fitmentv1.Listing) {
 			switch a {
 			case fitmentv1.Evidence_PART_NUMBER:
 				l.PartNumber = ""
+			case fitmentv1.Evidence_PART_MAKER:
+				l.PartMaker = ""
 			case fitmentv1.Evidence_PART_KIND:
 				l.Kind = 0
 			case fitmentv1.Evidence_PART_POSITION:
@@ -206,4 +215,17 @@ func finding(tb testing.TB, d *fitmentv1.Decision, rule string) *fitmentv1.Findi
 func decide(tb testing.TB, n *fitmentv1.Need, l *fitmentv1.Listing) *fitmentv1.Decision {
 	tb.Helper()
 	return rules.Decide(n, l, worldOf(tb), rules.DefaultPolicy(), today)
+}
+
+// norrin adds a part of another maker: other connector, other vehicle.
+func norrin(tb testing.TB, c *catalogue.Catalogue, number string) {
+	tb.Helper()
+	err := c.PutPart(&fitmentv1.Part{
+		Maker: "Norrin", Number: number, Kind: buckle, Positions: []*fitmentv1.Position{right1}, Stages: 1,
+		Connector:    &fitmentv1.Connector{Interface: "Type 3", Keying: "C", Cavities: 4},
+		Applications: []*fitmentv1.Part_Application{{Make: "Velorn", Model: "Osprey", YearFrom: 2004, YearTo: 2006}},
+	})
+	if err != nil {
+		tb.Fatal(err)
+	}
 }

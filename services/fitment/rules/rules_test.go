@@ -41,7 +41,7 @@ func TestBarredGoesBeforeAnythingElse(t *testing.T) {
 		"only advice is open":         {documented(), fitmentv1.Decision_FITS},
 		"only advice speaks against":  {documented(say(aPulledBy, "unknown", shown)), fitmentv1.Decision_FITS},
 		"a replacement in one step":   {numbered("K2", shown), fitmentv1.Decision_FITS},
-		"a replacement in two steps":  {numbered("K3", shown), fitmentv1.Decision_PROVE_FIRST},
+		"a replacement in two steps":  {numbered("K3", shown), fitmentv1.Decision_FITS},
 		"confirmed and contradicting": {documented(say(aFire, "yes", claimed)), fitmentv1.Decision_PROVE_FIRST},
 	}
 	for name, c := range cases {
@@ -131,7 +131,11 @@ func TestPartsThatMayBeBoughtNew(t *testing.T) {
 	describe := func(n *fitmentv1.Need) string {
 		var list []string
 		for _, m := range rules.Parts(n, cat, rules.DefaultPolicy(), today) {
-			list = append(list, m.GetPart().GetNumber()+" "+m.GetVia().String()+" "+m.GetApplication().GetAnswer().String()+", recall "+m.GetRecall().GetAnswer().String())
+			via := m.GetVia().String()
+			if len(m.GetPath()) > 0 {
+				via += " over " + strings.Join(m.GetPath(), " ")
+			}
+			list = append(list, m.GetPart().GetNumber()+" "+via+" "+m.GetApplication().GetAnswer().String()+", recall "+m.GetRecall().GetAnswer().String())
 		}
 		return strings.Join(list, "; ")
 	}
@@ -140,10 +144,10 @@ func TestPartsThatMayBeBoughtNew(t *testing.T) {
 		need *fitmentv1.Need
 		want string
 	}{
-		{kestrel(), "K1 APPLICATION YES, recall NO; K2 SUPERSESSION YES, recall YES"},
+		{kestrel(), "K1 APPLICATION YES, recall NO; K2 SUPERSESSION over K1 K2 YES, recall YES; K3 SUPERSESSION over K1 K2 K3 YES, recall YES"},
 		{swift("2005-03-01"), "S2 APPLICATION YES, recall YES"},
 		{swift(""), "S1 APPLICATION UNKNOWN, recall YES; S2 APPLICATION UNKNOWN, recall YES"},
-		{other, "K1 APPLICATION NO, recall NO; K2 SUPERSESSION NO, recall YES"},
+		{other, "K1 APPLICATION NO, recall NO; K2 SUPERSESSION over K1 K2 NO, recall YES; K3 SUPERSESSION over K1 K2 K3 NO, recall YES"},
 		{kestrel(func(n *fitmentv1.Need) { n.Vehicle.ModelYear = 2012 }), ""},
 		{driverBag(), "D1 APPLICATION YES, recall YES"},
 		{module(), "M1 APPLICATION YES, recall YES"},

@@ -1,6 +1,7 @@
 package rules_test
 
 import (
+	"slices"
 	"strings"
 	"testing"
 
@@ -9,45 +10,55 @@ import (
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	"beltwright.example/services/fitment/catalogue"
 	"beltwright.example/services/fitment/evidence"
+	"beltwright.example/services/fitment/jurisdiction"
 	"beltwright.example/services/fitment/rules"
 )
 
 // Short names of the attributes.
 const (
-	aNumber    = fitmentv1.Evidence_PART_NUMBER
-	aKind      = fitmentv1.Evidence_PART_KIND
-	aPosition  = fitmentv1.Evidence_PART_POSITION
-	aDriveSide = fitmentv1.Evidence_DONOR_DRIVE_SIDE
-	aYear      = fitmentv1.Evidence_DONOR_MODEL_YEAR
-	aVIN       = fitmentv1.Evidence_DONOR_VIN
-	aInterface = fitmentv1.Evidence_CONNECTOR_INTERFACE
-	aKeying    = fitmentv1.Evidence_CONNECTOR_KEYING
-	aCavities  = fitmentv1.Evidence_CONNECTOR_CAVITIES
-	aClip      = fitmentv1.Evidence_SHORTING_CLIP_PRESENT
-	aPigtail   = fitmentv1.Evidence_PIGTAIL_CUT
-	aStages    = fitmentv1.Evidence_STAGES
-	aLoop      = fitmentv1.Evidence_LOOP_RESISTANCE
-	aMarks     = fitmentv1.Evidence_DEPLOYMENT_MARKS
-	aCrash     = fitmentv1.Evidence_CRASH_RECORD
-	aCode      = fitmentv1.Evidence_DEPLOYMENT_CODE
-	aBelt      = fitmentv1.Evidence_BELT_IN_USE_COLLISION
-	aFlood     = fitmentv1.Evidence_FLOOD
-	aFire      = fitmentv1.Evidence_FIRE
-	aOpen      = fitmentv1.Evidence_RECALL_OPEN
-	aLegible   = fitmentv1.Evidence_LABEL_LEGIBLE
-	aPulledBy  = fitmentv1.Evidence_PULLED_BY
-	aRemedied  = fitmentv1.Evidence_RECALL_REMEDIED
+	aNumber       = fitmentv1.Evidence_PART_NUMBER
+	aKind         = fitmentv1.Evidence_PART_KIND
+	aPosition     = fitmentv1.Evidence_PART_POSITION
+	aDriveSide    = fitmentv1.Evidence_DONOR_DRIVE_SIDE
+	aYear         = fitmentv1.Evidence_DONOR_MODEL_YEAR
+	aVIN          = fitmentv1.Evidence_DONOR_VIN
+	aInterface    = fitmentv1.Evidence_CONNECTOR_INTERFACE
+	aKeying       = fitmentv1.Evidence_CONNECTOR_KEYING
+	aCavities     = fitmentv1.Evidence_CONNECTOR_CAVITIES
+	aClip         = fitmentv1.Evidence_SHORTING_CLIP_PRESENT
+	aPigtail      = fitmentv1.Evidence_PIGTAIL_CUT
+	aStages       = fitmentv1.Evidence_STAGES
+	aLoop         = fitmentv1.Evidence_LOOP_RESISTANCE
+	aMarks        = fitmentv1.Evidence_DEPLOYMENT_MARKS
+	aCrash        = fitmentv1.Evidence_CRASH_RECORD
+	aCode         = fitmentv1.Evidence_DEPLOYMENT_CODE
+	aBelt         = fitmentv1.Evidence_BELT_IN_USE_COLLISION
+	aFlood        = fitmentv1.Evidence_FLOOD
+	aFire         = fitmentv1.Evidence_FIRE
+	aOpen         = fitmentv1.Evidence_RECALL_OPEN
+	aLegible      = fitmentv1.Evidence_LABEL_LEGIBLE
+	aPulledBy     = fitmentv1.Evidence_PULLED_BY
+	aRemedied     = fitmentv1.Evidence_RECALL_REMEDIED
+	aMaker        = fitmentv1.Evidence_PART_MAKER
+	aCodes        = fitmentv1.Evidence_DONOR_CODES
+	aDamage       = fitmentv1.Evidence_DAMAGE
+	aCosmetic     = fitmentv1.Evidence_COSMETIC_DAMAGE
+	aProgrammable = fitmentv1.Evidence_PROGRAMMABLE
+	aTheft        = fitmentv1.Evidence_THEFT_QUERY_CLEAR
+	aStatement    = fitmentv1.Evidence_SELLER_STATEMENT
+	aMade         = fitmentv1.Evidence_MANUFACTURED
 )
 
 // one is a row of the table: a change of a documented listing, or of the need,
 // and what one rule must answer.
 type one struct {
-	rule string
-	name string
-	need *fitmentv1.Need
-	list *fitmentv1.Listing
-	cat  func(testing.TB, *catalogue.Catalogue)
-	want evidence.Answer
+	rule  string
+	name  string
+	need  *fitmentv1.Need
+	list  *fitmentv1.Listing
+	cat   func(testing.TB, *catalogue.Catalogue)
+	packs func(testing.TB) *jurisdiction.Set
+	want  evidence.Answer
 }
 
 func listing(changes ...func(*fitmentv1.Listing)) *fitmentv1.Listing { return documented(changes...) }
@@ -66,7 +77,7 @@ func numbered(number string, level fitmentv1.Evidence_Level, changes ...func(*fi
 // evidence: claimed never proves, contradiction is unknown.
 func TestEachRuleAnswersAsItsTableSays(t *testing.T) {
 	t.Parallel()
-	for _, c := range slicesConcat(identityTable(), numberTable(), yearTable(), connectorTable(), electricalTable(), useTable(), recallTable(), provenanceTable()) {
+	for _, c := range everyRow() {
 		need := c.need
 		if need == nil {
 			need = kestrel()
@@ -75,19 +86,20 @@ func TestEachRuleAnswersAsItsTableSays(t *testing.T) {
 		if c.cat != nil {
 			c.cat(t, cat)
 		}
-		d := rules.Decide(need, c.list, cat, rules.DefaultPolicy(), today)
+		policy := rules.DefaultPolicy()
+		if c.packs != nil {
+			policy.Packs = c.packs(t)
+		}
+		d := rules.Decide(need, c.list, cat, policy, today)
 		if f := finding(t, d, c.rule); f.GetAnswer() != c.want {
 			t.Errorf("%s, %s: %v (%s), want %v", c.rule, c.name, f.GetAnswer(), f.GetReason(), c.want)
 		}
 	}
 }
 
-func slicesConcat(tables ...[]one) []one {
-	var all []one
-	for _, table := range tables {
-		all = append(all, table...)
-	}
-	return all
+func everyRow() []one {
+	return slices.Concat(identityTable(), numberTable(), yearTable(), connectorTable(), electricalTable(), useTable(), recallTable(), provenanceTable(),
+		makerTable(), restraintTable(), codeTable(), conditionTable(), madeTable(), lawTable())
 }
 
 func identityTable() []one {
@@ -112,6 +124,9 @@ func identityTable() []one {
 		{rule: position, name: "pulled where the part does not go", list: listing(instead(aPosition, "1 LEFT", shown)), want: unknown},
 		{rule: position, name: "need names none", need: kestrel(func(n *fitmentv1.Need) { n.Position = nil }), list: listing(), want: unknown},
 		{rule: position, name: "follows from the drive side", need: driverBag(), list: numbered("D1", shown, forget(aPosition)), want: yes},
+		// Facing forward, a left-hand drive vehicle's passenger sits on the right.
+		{rule: position, name: "the passenger's bag, left-hand drive", need: passengerBag(fitmentv1.Vehicle_LEFT), list: unlabelled(instead(aPosition, "1 RIGHT", shown)), want: yes},
+		{rule: position, name: "the passenger's bag, right-hand drive", need: passengerBag(fitmentv1.Vehicle_RIGHT), list: unlabelled(instead(aPosition, "1 RIGHT", shown)), want: no},
 		{rule: position, name: "one module a vehicle", need: module(), list: &fitmentv1.Listing{}, want: yes},
 		{rule: position, name: "right part serves both seats", list: unlabelled(instead(aPosition, "1 LEFT", claimed)), cat: func(tb testing.TB, c *catalogue.Catalogue) {
 			tb.Helper()
@@ -147,7 +162,8 @@ func numberTable() []one {
 		{rule: matches, name: "contradicting", list: listing(say(aNumber, "K2", claimed)), want: unknown},
 		{rule: matches, name: "no number", list: listing(instead(aNumber, "?", confirmed)), want: unknown},
 		{rule: matches, name: "replaces in one step", list: numbered("K2", shown), want: yes},
-		{rule: matches, name: "replaces in two", list: numbered("K3", shown), want: unknown},
+		{rule: matches, name: "replaces in two steps", list: numbered("K3", shown), want: yes},
+		{rule: matches, name: "replaces in two steps, claimed", list: numbered("K3", claimed), want: unknown},
 		{rule: matches, name: "other vehicle's, claimed", list: numbered("X1", claimed), want: no},
 		{rule: matches, name: "unheard of", list: numbered("QQ9", claimed), want: no},
 		{rule: matches, name: "another maker's", list: listing(func(l *fitmentv1.Listing) { l.PartMaker = "Other" }), want: no},
@@ -161,7 +177,12 @@ func numberTable() []one {
 		{rule: matches, name: "replaces the replaced part", need: kestrel(elsewhere, func(n *fitmentv1.Need) { n.PartNumber, n.PartMaker = "K2", "Orbis" }), list: numbered("K3", shown), want: yes},
 
 		{rule: matches, name: "two makers' number, none stated", list: listing(makerless), cat: rival, want: unknown},
-		{rule: matches, name: "two makers' number, stated", list: listing(), cat: rival, want: yes},
+		{rule: matches, name: "two makers' number, claimed", list: listing(), cat: rival, want: unknown},
+		{rule: matches, name: "two makers' number, shown", list: listing(say(aMaker, "ORBIS ", shown)), cat: rival, want: yes},
+		{rule: matches, name: "makers contradict", list: listing(say(aMaker, "Norrin", claimed)), want: unknown},
+		{rule: application, name: "two makers' number, claimed", list: listing(), cat: rival, want: unknown},
+		{rule: application, name: "two makers' number, shown", list: listing(say(aMaker, "Orbis", confirmed)), cat: rival, want: yes},
+		{rule: application, name: "makers contradict", list: listing(say(aMaker, "Norrin", shown)), want: unknown},
 		{rule: matches, name: "another maker's by a notice", list: listing(makerless), cat: rivalNotice, want: unknown},
 		{rule: matches, name: "the other maker's stated", list: listing(func(l *fitmentv1.Listing) { l.PartMaker = "Norrin" }), cat: rival, want: no},
 		{rule: matches, name: "bears the replaced number, two makers", need: replacing("K1"), list: listing(makerless), cat: rival, want: unknown},
@@ -439,7 +460,8 @@ func recallTable() []one {
 		{rule: rule, name: "notice for a claimed number", list: numbered("K1", claimed), cat: notice(func(r *fitmentv1.Recall) { r.PartNumber = "K1" }), want: no},
 		{rule: rule, name: "notice for another year, VIN proven", list: listing(), cat: notice(func(r *fitmentv1.Recall) { r.YearFrom = 2006 }), want: yes},
 		{rule: rule, name: "notice for another year, year claimed", list: listing(forget(aVIN)), cat: notice(func(r *fitmentv1.Recall) { r.YearFrom = 2006 }), want: unknown},
-		{rule: rule, name: "notice, remedied shown", list: listing(say(aRemedied, "yes", shown)), cat: notice(all), want: unknown},
+		{rule: rule, name: "notice, remedied shown", list: listing(say(aRemedied, "yes", shown)), cat: notice(all), want: yes},
+		{rule: rule, name: "notice, remedied disputed", list: listing(say(aRemedied, "yes", shown), say(aRemedied, "no", claimed)), cat: notice(all), want: no},
 		{rule: rule, name: "notice, remedied claimed", list: listing(say(aRemedied, "yes", claimed)), cat: notice(all), want: no},
 		{rule: rule, name: "query finds none", list: listing(query("no", "2026-06-01", shown)), cat: uncovered, want: yes},
 		{rule: rule, name: "query of 30 days ago", list: listing(query("no", "2026-05-31", shown)), cat: uncovered, want: yes},
@@ -496,7 +518,7 @@ func provenanceTable() []one {
 func TestEveryRuleHasRowsForEachAnswerAndASource(t *testing.T) {
 	t.Parallel()
 	answers := map[string]map[evidence.Answer]bool{}
-	for _, c := range slicesConcat(identityTable(), numberTable(), yearTable(), connectorTable(), electricalTable(), useTable(), recallTable(), provenanceTable()) {
+	for _, c := range everyRow() {
 		if answers[c.rule] == nil {
 			answers[c.rule] = map[evidence.Answer]bool{}
 		}

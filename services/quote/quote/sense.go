@@ -87,7 +87,7 @@ func GatingFamilies(severity fitmentv1.Finding_Severity) []string {
 	case fitmentv1.Finding_FIT:
 		return []string{"identity", "number", "years", "connector", "electrical", "provenance"}
 	case fitmentv1.Finding_REUSE:
-		return []string{"connector", "electrical", "deployment", "history", "age", "recall", "provenance"}
+		return []string{"connector", "electrical", "module", "deployment", "condition", "maker", "history", "age", "recall", "jurisdiction", "provenance"}
 	default:
 		return nil
 	}
