@@ -105,10 +105,10 @@ type Weighed struct {
 // For finds the law that counts where a seller and an installer stand, each a
 // place by ISO 3166, empty where it is not stated.
 //
-// A place's law is known where the place has a pack that is not Divided, or stands
-// in the Also of one; a part of a country ("NZ-AUK") that has no pack of its own
-// takes its country's, unless that is Divided. The packs of the places that it
-// lies in count too. So "US-WA" is Washington and the United States, "DE" and
+// A place's law is known where the place has a pack that is not Divided or, failing
+// that, stands in the Also of one. A part of a country ("NZ-AUK") with neither
+// takes its country's pack, unless that is Divided, and only a country without a
+// pack is looked for in Also. The packs of the places that it lies in count too. So "US-WA" is Washington and the United States, "DE" and
 // "DE-BY" are the European Union; "US" alone and a state without a pack are not
 // known.
 func (s *Set) For(seller, installer string) Weighed {
