@@ -110,7 +110,11 @@ func serveOn(t *testing.T, st store.Store, c *storetest.Clock, change ...func(*s
 // as is a context of a caller: "tenant role role".
 func as(t *testing.T, who string) context.Context {
 	t.Helper()
-	return metadata.AppendToOutgoingContext(t.Context(), "test-caller", who)
+	return withCaller(t.Context(), who)
+}
+
+func withCaller(ctx context.Context, who string) context.Context {
+	return metadata.AppendToOutgoingContext(ctx, "test-caller", who)
 }
 
 // directly is the same for handlers that are called without a connection.
@@ -266,11 +270,12 @@ func (f *fixture) stock(t *testing.T) {
 	}
 }
 
-// need is the front right buckle of a 2005 Kestrel.
+// need is the front right buckle of a 2005 Kestrel, fitted in Washington.
 func need() *fitmentv1.Need {
 	return &fitmentv1.Need{
 		Vehicle: &fitmentv1.Vehicle{Make: "Velorn", Model: "Kestrel", ModelYear: 2005, DriveSide: fitmentv1.Vehicle_LEFT},
 		Kind:    fitmentv1.Part_BUCKLE_PRETENSIONER, Position: &fitmentv1.Position{Row: 1, Side: fitmentv1.Position_RIGHT},
+		Jurisdiction: "US-WA",
 	}
 }
 
