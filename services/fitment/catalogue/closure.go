@@ -94,16 +94,18 @@ func (c *Catalogue) walkFrom(starts []start, vehicle *fitmentv1.Vehicle, place f
 	for _, s := range starts {
 		w.enter(s.key, s.seed, evidence.Yes)
 	}
-	for i := 0; i < len(w.nodes); i++ {
-		w.nodes[i].part = c.parts[w.nodes[i].key]
-		for _, s := range c.stepsFrom(w.nodes[i].key) {
+	at := 0
+	for at < len(w.nodes) { // which grow on the way
+		w.nodes[at].part = c.parts[w.nodes[at].key]
+		for _, s := range c.stepsFrom(w.nodes[at].key) {
 			w.looked = append(w.looked, s)
 			if len(w.steps) >= maxSteps || len(w.nodes) >= maxNumbers {
 				w.cut = fmt.Sprintf(tooWide, maxNumbers, maxSteps)
 				return w
 			}
-			w.follow(int32(i), s, place)
+			w.follow(int32(at), s, place)
 		}
+		at++
 	}
 	return w
 }

@@ -48,17 +48,19 @@ func hasOption(option string, vehicle *fitmentv1.Vehicle) evidence.Answer {
 // awaited names the first thing about a vehicle that a supersession's condition
 // asks for and that is not known; empty where there is none.
 func awaited(s *fitmentv1.Supersession, v *fitmentv1.Vehicle) string {
-	switch evidence.Unknown {
-	case yearIn(s.GetYearFrom(), s.GetYearTo(), v.GetModelYear()):
-		return "the vehicle's model year"
-	case builtIn(s.GetBuiltFrom(), s.GetBuiltTo(), v.GetBuildDate()):
-		return "the vehicle's build date"
-	case Same(s.GetMarket(), v.GetMarket()):
-		return "the market the vehicle was built for"
-	case Same(s.GetPlant(), v.GetPlant()):
-		return "the plant that built the vehicle"
-	case hasOptions(s.GetOptions(), v):
-		return "which options the vehicle has"
+	for _, one := range []struct {
+		answer evidence.Answer
+		thing  string
+	}{
+		{yearIn(s.GetYearFrom(), s.GetYearTo(), v.GetModelYear()), "the vehicle's model year"},
+		{builtIn(s.GetBuiltFrom(), s.GetBuiltTo(), v.GetBuildDate()), "the vehicle's build date"},
+		{Same(s.GetMarket(), v.GetMarket()), "the market the vehicle was built for"},
+		{Same(s.GetPlant(), v.GetPlant()), "the plant that built the vehicle"},
+		{hasOptions(s.GetOptions(), v), "which options the vehicle has"},
+	} {
+		if one.answer == evidence.Unknown {
+			return one.thing
+		}
 	}
 	return ""
 }

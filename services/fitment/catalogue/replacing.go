@@ -58,7 +58,8 @@ func (w *walk) replacements(roots map[partKey]Match) []Match {
 
 // replacement makes the match of a number that is reached from a root.
 func (w *walk) replacement(to *node, way []*step, root *Match) Match {
-	path, positions := []string{root.Part.GetNumber()}, root.Part.GetPositions()
+	path, positions := make([]string, 0, 1+len(way)), root.Part.GetPositions()
+	path = append(path, root.Part.GetNumber())
 	for _, one := range way {
 		number := one.GetNewNumber()
 		if part := w.nodes[one.to].part; part != nil {

@@ -64,9 +64,8 @@ func (c *Catalogue) PutVehicleData(data *fitmentv1.VehicleData) error {
 		remove(c.vehiclesByMake, old.make, old)
 	}
 	c.vehicleData[data.GetName()] = row
-	rows := append(c.vehiclesByMake[row.make], row)
-	slices.SortStableFunc(rows, compareRows)
-	c.vehiclesByMake[row.make] = rows
+	c.vehiclesByMake[row.make] = append(c.vehiclesByMake[row.make], row)
+	slices.SortStableFunc(c.vehiclesByMake[row.make], compareRows)
 	return nil
 }
 
