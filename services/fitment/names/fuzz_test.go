@@ -22,7 +22,7 @@ func FuzzParsePosition(f *testing.F) {
 			}
 			return
 		}
-		for _, word := range strings.FieldsSeq(text) {
+		for word := range strings.FieldsSeq(text) {
 			if strings.ContainsFunc(word, func(r rune) bool { return r >= utf8.RuneSelf }) {
 				t.Fatalf("%q reads as %v", text, position)
 			}

@@ -19,7 +19,7 @@ func TestEveryCharacterCountsAsItsNFKCFormOrNotAtAll(t *testing.T) {
 	const letters = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 	taken := 0
 	for r := rune(0); r <= utf8.MaxRune; r++ {
-		if !utf8.ValidRune(r) {
+		if plane := r >> 16; !utf8.ValidRune(r) || (plane > 3 && plane != 14) { // the others hold nothing, or private use
 			continue
 		}
 		want, good := "X", true
