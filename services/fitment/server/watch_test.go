@@ -7,6 +7,8 @@ import (
 	"fmt"
 	"io"
 	"maps"
+	"math/rand/v2"
+	"os"
 	"slices"
 	"strings"
 	"testing"
@@ -316,8 +318,17 @@ type market struct {
 	*fixture
 
 	t      *testing.T
-	rt     *rapid.T
+	rt     rapid.TB
+	pick   func(n int, what string) int // one of 0 to n-1
 	stocks []string
+}
+
+func newMarket(t *testing.T, rt rapid.TB, f *fixture, pick func(n int, what string) int) *market {
+	t.Helper()
+	return &market{
+		fixture: f, t: t, rt: rt, pick: pick,
+		stocks: []string{"fits-1", "fits-2", "fits-3", "claimed", "bare", "wrong-number", "deployed"},
+	}
 }
 
 // expected is what the shop must have: what is to be had and decided so.
@@ -341,13 +352,13 @@ func (m *market) expected(n *fitmentv1.Need, proveFirst bool) map[string]fitment
 
 // happen is one random event.
 func (m *market) happen() {
-	stock := rapid.SampledFrom(m.stocks).Draw(m.rt, "stock")
+	stock := m.stocks[m.pick(len(m.stocks), "stock")]
 	name := "listings/north-yard." + stock
 	l := m.get(m.t, northYard, name)
 	id := newID()
-	switch rapid.IntRange(0, 9).Draw(m.rt, "event") {
+	switch m.pick(10, "event") {
 	case 0, 1:
-		who := rapid.SampledFrom([]string{shopA, shopB}).Draw(m.rt, "who")
+		who := []string{shopA, shopB}[m.pick(2, "who")]
 		_, _ = m.listings.HoldListing(as(m.t, who), &fitmentv1.HoldListingRequest{Name: name, Minutes: 60, Fence: 0, RequestId: id})
 	case 2:
 		_, _ = m.listings.ReleaseListing(as(m.t, admin), &fitmentv1.ReleaseListingRequest{Name: name, Fence: l.GetHold().GetFence(), RequestId: id})
@@ -355,15 +366,15 @@ func (m *market) happen() {
 		holder := cmp.Or(l.GetHold().GetHolder(), "shop-b") + " shop"
 		_, _ = m.listings.SellListing(as(m.t, holder), &fitmentv1.SellListingRequest{Name: name, Need: need(), Fence: max(l.GetHold().GetFence(), 1), RequestId: id})
 	case 4:
-		m.clock.Advance(time.Duration(rapid.SampledFrom([]int{10, 70, 20 * 60}).Draw(m.rt, "minutes")) * time.Minute)
+		m.clock.Advance([]time.Duration{10 * time.Minute, 70 * time.Minute, 20 * time.Hour}[m.pick(3, "how long")])
 	case 5:
-		if rapid.IntRange(0, 3).Draw(m.rt, "withdrawn") == 0 {
+		if m.pick(4, "withdrawn") == 0 {
 			_, _ = m.listings.WithdrawListing(as(m.t, northYard), &fitmentv1.WithdrawListingRequest{Name: name, Etag: l.GetEtag(), RequestId: id})
 		}
 	case 6:
-		row := rapid.SampledFrom([]string{
+		row := []string{
 			"notice,%d,2026-06-29,,Orbis,K-2,,invented,invented\n", "coverage,%d,,2026-06-25,Orbis,,,,invented\n", "notice,%d,2026-06-29,,Orbis,X-1,,invented,invented\n",
-		}).Draw(m.rt, "recall")
+		}[m.pick(3, "recall")]
 		if _, err := m.importRecalls(m.t, admin, recallsHeader+fmt.Sprintf(row, m.clock.Now().UnixNano())); err != nil {
 			m.rt.Fatal(err)
 		}
@@ -376,7 +387,7 @@ func (m *market) happen() {
 		next := like(l, stock)
 		next.Name = name
 		next.Price++
-		if at := rapid.IntRange(0, 2*len(next.GetEvidence())+1).Draw(m.rt, "evidence"); at < len(next.GetEvidence()) {
+		if at := m.pick(2*len(next.GetEvidence())+2, "evidence"); at < len(next.GetEvidence()) {
 			next.Evidence = slices.Delete(slices.Clone(next.GetEvidence()), at, at+1)
 		}
 		_, _ = m.listings.UpdateListing(as(m.t, northYard), &fitmentv1.UpdateListingRequest{Listing: next, Etag: l.GetEtag(), RequestId: id})
@@ -390,7 +401,7 @@ type known struct {
 }
 
 // take adds a message; what repeats or ends what the reader does not have is wrong.
-func (k known) take(t *rapid.T, m *fitmentv1.WatchDonorsResponse) known {
+func (k known) take(t rapid.TB, m *fitmentv1.WatchDonorsResponse) known {
 	next := known{m.GetRevision(), maps.Clone(k.has)}
 	name, verdict := m.GetDonor().GetListing().GetName(), m.GetDonor().GetDecision().GetVerdict()
 	switch before, has := k.has[name]; m.GetChange() {
@@ -418,18 +429,19 @@ func TestNothingIsMissedOrSentTwice(t *testing.T) {
 	rapid.Check(t, func(rt *rapid.T) {
 		f := start(t)
 		f.stock(t)
-		m := &market{fixture: f, t: t, rt: rt, stocks: []string{"fits-1", "fits-2", "fits-3", "claimed", "bare", "wrong-number", "deployed"}}
+		pick := func(n int, what string) int { return rapid.IntRange(0, n-1).Draw(rt, what) }
+		m := newMarket(t, rt, f, pick)
 		name := f.saveNeed(t, shopA, need()).GetName()
 		servers := []*fixture{f, serveOn(t, f.store, f.clock)}
 		history := []known{{has: map[string]fitmentv1.Decision_Verdict{}}}
 		proveFirst := rapid.Bool().Draw(rt, "prove first")
-		for range rapid.IntRange(1, 8).Draw(rt, "visits") {
-			for range rapid.IntRange(0, 4).Draw(rt, "events") {
+		for range 1 + pick(4, "visits") {
+			for range pick(4, "events") {
 				m.happen()
 			}
-			from := history[len(history)-1-rapid.IntRange(0, min(3, len(history)-1)).Draw(rt, "older")]
-			r := rapid.SampledFrom(servers).Draw(rt, "server").watch(t, shopA, &fitmentv1.WatchDonorsRequest{Name: name, Revision: from.revision, IncludeProveFirst: proveFirst})
-			patience := rapid.IntRange(0, 12).Draw(rt, "messages")
+			from := history[len(history)-1-pick(min(4, len(history)), "older")]
+			r := servers[pick(2, "server")].watch(t, shopA, &fitmentv1.WatchDonorsRequest{Name: name, Revision: from.revision, IncludeProveFirst: proveFirst})
+			patience := pick(13, "messages")
 			for done := false; !done && patience > 0; patience-- {
 				message, err := r.next()
 				if err != nil {
@@ -451,26 +463,31 @@ func TestNothingIsMissedOrSentTwice(t *testing.T) {
 // TestALiveReaderKeepsUp: changes reach a reader that stays, without asking again.
 func TestALiveReaderKeepsUp(t *testing.T) {
 	t.Parallel()
-	rapid.Check(t, func(rt *rapid.T) {
+	rounds := 8
+	if os.Getenv("BELTWRIGHT_LONG") != "" {
+		rounds = 200
+	}
+	for seed := range rounds {
 		base := start(t)
 		base.stock(t)
 		f := serveOn(t, base.store, base.clock, func(o *server.Options) { o.WatchPulse = 20 * time.Millisecond })
-		m := &market{fixture: f, t: t, rt: rt, stocks: []string{"fits-1", "fits-2", "fits-3", "claimed", "bare", "wrong-number", "deployed"}}
+		random := rand.New(rand.NewPCG(uint64(seed), 0))
+		m := newMarket(t, t, f, func(n int, _ string) int { return random.IntN(n) })
 		name := f.saveNeed(t, shopA, need()).GetName()
 		r := f.watch(t, shopA, &fitmentv1.WatchDonorsRequest{Name: name})
 		state := known{has: map[string]fitmentv1.Decision_Verdict{}}
-		for range 2 {
-			for range rapid.IntRange(1, 4).Draw(rt, "events") {
+		for range 4 {
+			for range 1 + random.IntN(4) {
 				m.happen()
 			}
 			for want := m.expected(need(), false); !maps.Equal(state.has, want); {
 				message, err := r.next() // the deadline of the watch ends a wait in vain
 				if err != nil {
-					rt.Fatalf("the reader has %v, want %v: %v", state.has, want, err)
+					t.Fatalf("seed %d: the reader has %v, want %v: %v", seed, state.has, want, err)
 				}
-				state = state.take(rt, message)
+				state = state.take(t, message)
 			}
 		}
 		r.close()
-	})
+	}
 }
