@@ -27,10 +27,10 @@ func Law() []Place {
 	sale := func(kinds []fitmentv1.Part_Kind, about attribute, value string) Provision {
 		return Provision{Sale: true, Kinds: kinds, Condition: Evidenced, Attribute: about, Value: value}
 	}
-	fitting := func(about attribute, value string) Provision {
-		return Provision{Kinds: bagKinds, Condition: Evidenced, Attribute: about, Value: value}
+	fitting := func(kinds []fitmentv1.Part_Kind, about attribute, value string) Provision {
+		return Provision{Kinds: kinds, Condition: Evidenced, Attribute: about, Value: value}
 	}
-	undeployed := fitting(aMarks, no)
+	undeployed := fitting(bagKinds, aMarks, no)
 	return []Place{
 		// 49 CFR 573.12 is recall.open's; federal law demands nothing else of the part.
 		{Code: "US", Divided: true},
@@ -48,7 +48,7 @@ func Law() []Place {
 			{Sale: true, Kinds: systemKinds, Condition: NeverRecalled}, sale(systemKinds, aNumber, ""), sale(systemKinds, aVIN, ""), undeployed,
 		}},
 		// Tex. Transp. Code § 547.614(a): one that meets the rules for that very vehicle.
-		{Code: "US-TX", Within: "US", Provisions: []Provision{fitting(aNumber, "")}},
+		{Code: "US-TX", Within: "US", Provisions: []Provision{fitting(bagKinds, aNumber, "")}},
 		// RCW 46.37.640(3), 46.37.660(1)(a): none that was activated.
 		{Code: "US-WA", Within: "US", Provisions: []Provision{undeployed}},
 		// Directive 2005/64/EC, Annex V speaks of new vehicles only: a flag.
@@ -57,10 +57,12 @@ func Law() []Place {
 		// 026: undeployed and undamaged.
 		{Code: "GB-ENG", Provisions: []Provision{undeployed}},
 		{Code: "GB-WLS", Provisions: []Provision{undeployed}},
-		// NZ Transport Agency, LVRC bulletin 2, Salvaged airbags, and VIRM 9-1.
+		// NZ Transport Agency, LVRC bulletin 2, Salvaged airbags, and VIRM 9-1; taken to
+		// hold for every restraint part, since any doubt rejects one. The statement
+		// comes with the part.
 		{Code: "NZ", Provisions: []Provision{
-			fitting(fitmentv1.Evidence_SELLER_STATEMENT, yes), fitting(aVIN, ""), fitting(aNumber, ""), fitting(aPulledBy, ""),
-			fitting(aFlood, no), fitting(aLegible, yes),
+			sale(nil, fitmentv1.Evidence_SELLER_STATEMENT, yes), sale(nil, aVIN, ""), sale(nil, aNumber, ""),
+			fitting(nil, aPulledBy, ""), fitting(nil, aFlood, no), fitting(nil, aLegible, yes),
 		}},
 	}
 }

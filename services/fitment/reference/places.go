@@ -114,9 +114,14 @@ func (c *item) obeys(p Provision, recalled Answer) Answer {
 		if c.covered() || (open.said() && open.value == yes) || (remedied.said() && remedied.value == yes) {
 			return No
 		}
+		if recalled == Yes && remedied.torn { // somebody may have said that there was one
+			return Unknown
+		}
 		return recalled
 	case p.Value == "" && p.Attribute == aVIN:
 		return c.donorVIN()
+	case p.Value == "" && p.Attribute == aPulledBy:
+		return c.pulledBy() // that nobody knows who it was is stated too
 	case p.Value == "":
 		if fact.sure() {
 			return Yes

@@ -1,0 +1,6 @@
+//go:build race
+
+package rules_test
+
+// underRace tells that the race detector runs, which makes everything slow.
+const underRace = true
