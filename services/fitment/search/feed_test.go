@@ -49,7 +49,11 @@ func TestARecallAtTheEndOfShortAnswersIsNotMissed(t *testing.T) {
 	if err := x.Fresh(t.Context()); err != nil {
 		t.Fatal(err)
 	}
-	decision, standing := x.Decide(need(), documented("s0", "Kestrel", "K-1", 1), noon)
+	decided, err := x.Decide(need(), documented("s0", "Kestrel", "K-1", 1), noon)
+	if err != nil {
+		t.Fatal(err)
+	}
+	decision, standing := decided.Decision, decided.Standing
 	if standing.Catalogue.Version != notice || decision.GetVerdict() != fitmentv1.Decision_BARRED {
 		t.Errorf("the index claims %d, has the catalogue of %d and not of %d, and decides %s",
 			x.Place().Version, standing.Catalogue.Version, notice, decision.GetVerdict())
@@ -78,8 +82,8 @@ func TestARecallBehindManyLargeListingsIsNotMissed(t *testing.T) {
 	if err := b.index.Fresh(t.Context()); err != nil {
 		t.Fatal(err)
 	}
-	if _, standing := b.index.Decide(need(), large, noon); standing.Catalogue.Version != notice {
-		t.Errorf("the index claims %d and has the catalogue of %d, not of %d", b.index.Place().Version, standing.Catalogue.Version, notice)
+	if decided, err := b.index.Decide(need(), large, noon); err != nil || decided.Standing.Catalogue.Version != notice {
+		t.Errorf("the index claims %d and has the catalogue of %d, not of %d: %v", b.index.Place().Version, decided.Standing.Catalogue.Version, notice, err)
 	}
 }
 
@@ -187,8 +191,8 @@ func TestALongSearchKeepsNobodyWaiting(t *testing.T) {
 		if err := b.index.Fresh(t.Context()); err != nil {
 			return err
 		}
-		if decision, _ := b.index.Decide(need(), documented("fits", "Kestrel", "K-1", 1), noon); decision.GetVerdict() != fitmentv1.Decision_BARRED {
-			return fmt.Errorf("decided %s by the old catalogue", decision.GetVerdict())
+		if decided, err := b.index.Decide(need(), documented("fits", "Kestrel", "K-1", 1), noon); err != nil || decided.Decision.GetVerdict() != fitmentv1.Decision_BARRED {
+			return fmt.Errorf("decided %s by the old catalogue: %w", decided.Decision.GetVerdict(), err)
 		}
 		_ = b.index.Holds("shop-a", "", noon)
 		other := need(func(n *fitmentv1.Need) { n.Vehicle.Model = "Merlin" })

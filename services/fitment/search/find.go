@@ -8,6 +8,7 @@ import (
 	"time"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+	"beltwright.example/services/fitment/basis"
 	"beltwright.example/services/fitment/catalogue"
 	"beltwright.example/services/fitment/listing"
 	"beltwright.example/services/fitment/names"
@@ -102,11 +103,21 @@ func (x *Index) Find(ctx context.Context, q Query) (Page, error) {
 		if err := ctx.Err(); err != nil {
 			return Page{}, fmt.Errorf("decide %d donors: %w", len(found), err)
 		}
-		page.Donors = append(page.Donors, Found{
-			Listing: c.offer.listing, Version: c.offer.version, Decision: question.Decide(c.offer.listing),
-		})
+		decision, err := x.decide(question, q.Need, c.offer.listing, sight.shelf)
+		if err != nil {
+			return Page{}, err
+		}
+		page.Donors = append(page.Donors, Found{Listing: c.offer.listing, Version: c.offer.version, Decision: decision})
 	}
 	return page, nil
+}
+
+// decide decides one listing of a search, and says what that stood on.
+func (x *Index) decide(question *rules.Question, need *fitmentv1.Need, l *fitmentv1.Listing, on *shelf) (*fitmentv1.Decision, error) {
+	decision := question.Decide(l)
+	var err error
+	decision.Basis.Facts, err = basis.Digest(need, l, basis.Facts(need, l, on.Catalogue, x.policy))
+	return decision, err
 }
 
 // sight is what one search looks at: the index as it was at one moment. Nothing
@@ -229,11 +240,29 @@ type Standing struct {
 	Day string
 }
 
-// Decide decides one listing by the catalogue that the index holds.
-func (x *Index) Decide(need *fitmentv1.Need, l *fitmentv1.Listing, now time.Time) (*fitmentv1.Decision, Standing) {
+// Decided is a single decision with what it stood on.
+type Decided struct {
+	// Decision is unmasked and shares its evidence with the listing.
+	Decision *fitmentv1.Decision
+	// Facts share their records with the index; they must not be changed.
+	Facts *fitmentv1.Facts
+	// Standing is what to compare by.
+	Standing Standing
+}
+
+// Decide decides one listing by the catalogue that the index holds, and says what
+// it stood on.
+func (x *Index) Decide(need *fitmentv1.Need, l *fitmentv1.Listing, now time.Time) (Decided, error) {
 	x.mu.RLock()
 	defer x.mu.RUnlock()
-	return rules.Decide(need, l, x.shelf.Catalogue, x.policy, midnight(now)), x.standing(now)
+	cat := x.shelf.Catalogue
+	decided := Decided{
+		Decision: rules.Decide(need, l, cat, x.policy, midnight(now)),
+		Facts:    basis.Facts(need, l, cat, x.policy), Standing: x.standing(now),
+	}
+	var err error
+	decided.Decision.Basis.Facts, err = basis.Digest(need, l, decided.Facts)
+	return decided, err
 }
 
 // Parts lists the parts for a need by the catalogue that the index holds.

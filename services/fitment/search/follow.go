@@ -91,7 +91,7 @@ func (f *Follower) Look(ctx context.Context, now time.Time, known func(name stri
 		return Glance{}, fmt.Errorf("%w: %d, at most %d", ErrTooMany, len(glance.Suits), f.limit)
 	}
 	slices.SortFunc(glance.Suits, func(a, b Suit) int { return strings.Compare(a.Name, b.Name) })
-	return glance, f.decide(ctx, question, glance.Suits, known)
+	return glance, f.decide(ctx, question, sight.shelf, glance.Suits, known)
 }
 
 // consider adds an offer that suits, or notes when it may.
@@ -111,7 +111,7 @@ func (f *Follower) consider(glance *Glance, o offer, verdict fitmentv1.Decision_
 }
 
 // decide completes those that are not known, and takes the listing from the others.
-func (f *Follower) decide(ctx context.Context, question *rules.Question, suits []Suit, known func(string, fitmentv1.Decision_Verdict) bool) error {
+func (f *Follower) decide(ctx context.Context, question *rules.Question, on *shelf, suits []Suit, known func(string, fitmentv1.Decision_Verdict) bool) error {
 	for i := range suits {
 		one := &suits[i]
 		if known(one.Name, one.Verdict) {
@@ -121,7 +121,11 @@ func (f *Follower) decide(ctx context.Context, question *rules.Question, suits [
 		if err := ctx.Err(); err != nil {
 			return fmt.Errorf("decide %d listings: %w", len(suits), err)
 		}
-		one.Found.Decision = question.Decide(one.Found.Listing)
+		decision, err := f.index.decide(question, f.need, one.Found.Listing, on)
+		if err != nil {
+			return err
+		}
+		one.Found.Decision = decision
 	}
 	return nil
 }

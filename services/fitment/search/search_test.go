@@ -18,6 +18,7 @@ import (
 	"pgregory.net/rapid"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+	"beltwright.example/services/fitment/basis"
 	"beltwright.example/services/fitment/catalogue"
 	"beltwright.example/services/fitment/listing"
 	"beltwright.example/services/fitment/rules"
@@ -118,7 +119,7 @@ func documented(stock, model, number string, price int64) *fitmentv1.Listing {
 		Name: listing.Name("north-yard", stock), Yard: "north-yard", StockNumber: stock, Kind: buckle, State: fitmentv1.Listing_AVAILABLE,
 		Position: &fitmentv1.Position{Row: 1, Side: fitmentv1.Position_RIGHT}, PartMaker: "Orbis", PartNumber: number,
 		Donor:        &fitmentv1.Vehicle{Make: "Velorn", Model: model, ModelYear: 2005, DriveSide: fitmentv1.Vehicle_LEFT, Market: "US"},
-		CurrencyCode: "USD", Price: price,
+		CurrencyCode: "USD", Price: price, Jurisdiction: "US-WA",
 	}
 	for _, e := range [][2]string{
 		{"PART_NUMBER", number},
@@ -133,6 +134,7 @@ func documented(stock, model, number string, price int64) *fitmentv1.Listing {
 		{"BELT_IN_USE_COLLISION", "no"},
 		{"FLOOD", "no"},
 		{"FIRE", "no"},
+		{"DAMAGE", "no"},
 		{"DONOR_DRIVE_SIDE", "LEFT"},
 		{"DONOR_MODEL_YEAR", "2005"},
 	} {
@@ -155,6 +157,7 @@ func need(changes ...func(*fitmentv1.Need)) *fitmentv1.Need {
 	n := &fitmentv1.Need{
 		Vehicle: &fitmentv1.Vehicle{Make: "velorn", Model: " KESTREL ", ModelYear: 2005, DriveSide: fitmentv1.Vehicle_LEFT},
 		Kind:    buckle, Position: &fitmentv1.Position{Row: 1, Side: fitmentv1.Position_RIGHT},
+		Jurisdiction: "US-WA",
 	}
 	for _, change := range changes {
 		change(n)
@@ -377,7 +380,9 @@ func TestFindAgreesWithAFullScan(t *testing.T) {
 			rt.Fatalf("found %v, want %v", got, want)
 		}
 		for _, d := range page.Donors {
-			if want := rules.Decide(n, d.Listing, b.cat, rules.DefaultPolicy(), noon.Truncate(24*time.Hour)); !proto.Equal(want, d.Decision) {
+			want := rules.Decide(n, d.Listing, b.cat, rules.DefaultPolicy(), noon.Truncate(24*time.Hour))
+			digest, err := basis.Digest(n, d.Listing, basis.Facts(n, d.Listing, b.cat, rules.DefaultPolicy()))
+			if want.Basis.Facts = digest; err != nil || !proto.Equal(want, d.Decision) {
 				rt.Fatalf("%s is decided %v, want %v", d.Listing.GetName(), d.Decision, want)
 			}
 		}

@@ -53,8 +53,8 @@ func (s *Server) Decide(ctx context.Context, req *fitmentv1.DecideRequest) (*fit
 	if err := notFuture(req.GetListing(), now); err != nil {
 		return nil, err
 	}
-	decision, standing := s.index.Decide(req.GetNeed(), req.GetListing(), now)
-	return &fitmentv1.DecideResponse{Decision: decision, Revision: digest(standing)}, nil
+	decided, err := s.index.Decide(req.GetNeed(), req.GetListing(), now)
+	return &fitmentv1.DecideResponse{Decision: decided.Decision, Revision: digest(decided.Standing)}, err
 }
 
 // decideStored reads the listing first and brings the catalogue up to date then,
@@ -73,9 +73,12 @@ func (s *Server) decideStored(ctx context.Context, p identity.Principal, req *fi
 	if err != nil {
 		return nil, err
 	}
-	decision, standing := s.index.Decide(req.GetNeed(), l, now)
-	decision = listing.MaskDecision(decision, l, p, now)
-	return &fitmentv1.DecideResponse{Decision: decision, Revision: digest(standing, l.GetName(), strconv.FormatInt(record.Version, 10))}, nil
+	decided, err := s.index.Decide(req.GetNeed(), l, now)
+	if err != nil {
+		return nil, err
+	}
+	decision := listing.MaskDecision(decided.Decision, l, p, now)
+	return &fitmentv1.DecideResponse{Decision: decision, Revision: digest(decided.Standing, l.GetName(), strconv.FormatInt(record.Version, 10))}, nil
 }
 
 func validateDecide(req *fitmentv1.DecideRequest, fields *check.Fields) {

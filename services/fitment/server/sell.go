@@ -67,9 +67,12 @@ func (s *Server) sell(ctx context.Context, req *fitmentv1.SellListingRequest, bu
 	if err := s.index.CatchUp(ctx, head.Version); err != nil {
 		return nil, store.Change{}, err
 	}
-	decision, _ := s.index.Decide(req.GetNeed(), old, now)
-	if decision.GetVerdict() != fitmentv1.Decision_FITS {
-		return nil, store.Change{}, gateShut(req.GetName(), decision)
+	decided, err := s.index.Decide(req.GetNeed(), old, now)
+	if err != nil {
+		return nil, store.Change{}, err
+	}
+	if decided.Decision.GetVerdict() != fitmentv1.Decision_FITS {
+		return nil, store.Change{}, gateShut(req.GetName(), decided.Decision)
 	}
 	change, err := putListing(record, sold)
 	if err != nil {
