@@ -107,11 +107,17 @@ func (p Policy) askFor(attribute Attribute) Ask {
 
 var defaultAsks = DefaultAsks()
 
+// What a yes-or-no attribute says.
+const (
+	saysYes = "yes"
+	saysNo  = "no"
+)
+
 // other is a value of an attribute that speaks against the part.
 func (q *Question) other(attribute Attribute) string {
 	switch attribute {
 	case aClip, aLegible, aProgrammable, aTheft, aStatement:
-		return "no"
+		return saysNo
 	case aPulledBy:
 		return "unknown"
 	case aMade:
@@ -139,7 +145,7 @@ func (q *Question) other(attribute Attribute) string {
 	case aYear, aCavities, aStages:
 		return "65535"
 	default:
-		return "yes"
+		return saysYes
 	}
 }
 
@@ -148,7 +154,7 @@ func (q *Question) other(attribute Attribute) string {
 func (c *Case) good(attribute Attribute) string {
 	switch attribute {
 	case aClip, aLegible, aProgrammable, aTheft, aStatement:
-		return "yes"
+		return saysYes
 	case aMade:
 		return c.day
 	case aCodes:
@@ -186,7 +192,7 @@ func (c *Case) good(attribute Attribute) string {
 	case aRemedied:
 		return ""
 	default:
-		return "no"
+		return saysNo
 	}
 }
 

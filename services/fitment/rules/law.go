@@ -99,7 +99,7 @@ func (c *Case) demanded(p *jurisdiction.Provision) Result {
 	fact := c.claims.Fact(p.Attribute)
 	switch {
 	case p.Value != "":
-		result := c.proves(p.Attribute, evidence.Of(p.Value == "yes"), "what the law demands is shown", "what is stated is not what the law demands")
+		result := c.proves(p.Attribute, evidence.Of(p.Value == saysYes), "what the law demands is shown", "what is stated is not what the law demands")
 		if result.Answer == evidence.Yes && p.MaxAgeDays > 0 && !catalogue.Recent(fact.Date, c.today, p.MaxAgeDays) {
 			return unknown("the evidence that the law demands has no date, or is too old").comparing("", fact.Date)
 		}

@@ -50,10 +50,10 @@ func donorAllowed(c *Case) Result {
 			out++
 		}
 	}
-	switch {
-	case out == 0:
+	switch out {
+	case 0:
 		return yes("the catalogue knows of no rule of the vehicle maker's against such a part from another vehicle")
-	case out == all:
+	case all:
 		return no(forbids)
 	default:
 		return unknown("the vehicle's maker rules out some of these parts from another vehicle: the number on the label decides")
