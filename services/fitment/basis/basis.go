@@ -23,23 +23,36 @@ import (
 
 var encoding = proto.MarshalOptions{Deterministic: true}
 
-// Facts are what a decision of the need and the listing can depend on beside the
-// two: of the catalogue, of the policy and of the law. They share records with the
-// catalogue and must not be changed.
-func Facts(need *fitmentv1.Need, l *fitmentv1.Listing, cat *catalogue.Catalogue, policy rules.Policy) *fitmentv1.Facts {
-	facts := cat.Excerpt(need, l)
-	facts.RecallMaxAgeDays = int32(policy.RecallMaxAgeDays)
-	for _, pack := range packs(policy).For(l.GetJurisdiction(), need.GetJurisdiction()).Packs {
-		facts.Packs = append(facts.Packs, pack.Bytes())
-	}
-	return facts
+// Source gives the facts of decisions under one policy. It may be used
+// concurrently.
+type Source struct {
+	recallMaxAgeDays int32
+	set              *jurisdiction.Set
+	files            map[*jurisdiction.Pack][]byte
 }
 
-func packs(policy rules.Policy) *jurisdiction.Set {
-	if policy.Packs == nil {
-		return jurisdiction.Builtin()
+// From makes a source of a policy.
+func From(policy rules.Policy) *Source {
+	s := &Source{recallMaxAgeDays: int32(policy.RecallMaxAgeDays), set: policy.Packs, files: map[*jurisdiction.Pack][]byte{}}
+	if s.set == nil {
+		s.set = jurisdiction.Builtin()
 	}
-	return policy.Packs
+	for _, pack := range s.set.All() {
+		s.files[pack] = pack.Bytes()
+	}
+	return s
+}
+
+// Facts are what a decision of the need and the listing can depend on beside the
+// two: of the catalogue, of the policy and of the law. They share records with the
+// catalogue and the source, and must not be changed.
+func (s *Source) Facts(need *fitmentv1.Need, l *fitmentv1.Listing, cat *catalogue.Catalogue) *fitmentv1.Facts {
+	facts := cat.Excerpt(need, l)
+	facts.RecallMaxAgeDays = s.recallMaxAgeDays
+	for _, pack := range s.set.For(l.GetJurisdiction(), need.GetJurisdiction()).Packs {
+		facts.Packs = append(facts.Packs, s.files[pack])
+	}
+	return facts
 }
 
 // Digest stands for all that a decision is about: the need, what the yard says of

@@ -116,7 +116,7 @@ func (x *Index) Find(ctx context.Context, q Query) (Page, error) {
 func (x *Index) decide(question *rules.Question, need *fitmentv1.Need, l *fitmentv1.Listing, on *shelf) (*fitmentv1.Decision, error) {
 	decision := question.Decide(l)
 	var err error
-	decision.Basis.Facts, err = basis.Digest(need, l, basis.Facts(need, l, on.Catalogue, x.policy))
+	decision.Basis.Facts, err = basis.Digest(need, l, x.facts.Facts(need, l, on.Catalogue))
 	return decision, err
 }
 
@@ -258,7 +258,7 @@ func (x *Index) Decide(need *fitmentv1.Need, l *fitmentv1.Listing, now time.Time
 	cat := x.shelf.Catalogue
 	decided := Decided{
 		Decision: rules.Decide(need, l, cat, x.policy, midnight(now)),
-		Facts:    basis.Facts(need, l, cat, x.policy), Standing: x.standing(now),
+		Facts:    x.facts.Facts(need, l, cat), Standing: x.standing(now),
 	}
 	var err error
 	decided.Decision.Basis.Facts, err = basis.Digest(need, l, decided.Facts)

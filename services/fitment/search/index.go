@@ -20,6 +20,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+	"beltwright.example/services/fitment/basis"
 	"beltwright.example/services/fitment/catalogue"
 	"beltwright.example/services/fitment/listing"
 	"beltwright.example/services/fitment/rules"
@@ -41,6 +42,7 @@ const (
 type Index struct {
 	store  store.Store
 	policy rules.Policy
+	facts  *basis.Source // of the policy
 	log    *slog.Logger
 
 	// pulling has room for one: whoever has put into it reads the feed, and
@@ -63,7 +65,7 @@ type Index struct {
 // New makes an index that is empty until Run, CatchUp or Fresh reads the store.
 func New(st store.Store, policy rules.Policy, log *slog.Logger) *Index {
 	return &Index{
-		store: st, policy: policy, log: log, pulling: make(chan struct{}, 1),
+		store: st, policy: policy, facts: basis.From(policy), log: log, pulling: make(chan struct{}, 1),
 		memory: newMemory(), postings: newPostings(), shelf: newShelf(),
 	}
 }

@@ -381,7 +381,7 @@ func TestFindAgreesWithAFullScan(t *testing.T) {
 		}
 		for _, d := range page.Donors {
 			want := rules.Decide(n, d.Listing, b.cat, rules.DefaultPolicy(), noon.Truncate(24*time.Hour))
-			digest, err := basis.Digest(n, d.Listing, basis.Facts(n, d.Listing, b.cat, rules.DefaultPolicy()))
+			digest, err := basis.Digest(n, d.Listing, basis.From(rules.DefaultPolicy()).Facts(n, d.Listing, b.cat))
 			if want.Basis.Facts = digest; err != nil || !proto.Equal(want, d.Decision) {
 				rt.Fatalf("%s is decided %v, want %v", d.Listing.GetName(), d.Decision, want)
 			}
