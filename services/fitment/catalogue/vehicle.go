@@ -71,7 +71,7 @@ func (c *Catalogue) PutVehicleData(data *fitmentv1.VehicleData) error {
 
 // compareRows puts the narrower row first, and orders equal ones by name.
 func compareRows(a, b *vehicleRow) int {
-	return cmp.Or(narrower(a, b), strings.Compare(a.GetName(), b.GetName()))
+	return cmp.Or(narrowerWindow(a, b), strings.Compare(a.GetName(), b.GetName()))
 }
 
 // narrower is negative where a is narrower than b, 0 where neither is.
@@ -79,8 +79,13 @@ func narrower(a, b *vehicleRow) int {
 	return cmp.Or(
 		-cmp.Compare(min(len(a.model), 1), min(len(b.model), 1)),
 		cmp.Compare(span(a), span(b)),
-		-cmp.Compare(min(a.GetKind(), 1), min(b.GetKind(), 1)),
 	)
+}
+
+// narrowerWindow is narrower for windows, of which the row's kind is another limit;
+// it limits nothing else that the row states.
+func narrowerWindow(a, b *vehicleRow) int {
+	return cmp.Or(narrower(a, b), -cmp.Compare(min(a.GetKind(), 1), min(b.GetKind(), 1)))
 }
 
 // unlimited is a span longer than any that has both limits.
@@ -107,13 +112,13 @@ func (c *Catalogue) Vehicle(vehicle *fitmentv1.Vehicle) VehicleFacts {
 		return VehicleFacts{}
 	}
 	facts := VehicleFacts{worlds: vehicleWorlds(rows, vehicle)}
-	if row := facts.agreed(statesDialect, sameDialect); row != nil {
+	if row := facts.agreed(statesDialect, sameDialect, narrower); row != nil {
 		facts.Dialect, facts.DialectSource = row.GetDialect(), row.GetSource()
 	}
-	if row := facts.agreed(statesWait, sameWait); row != nil {
+	if row := facts.agreed(statesWait, sameWait, narrower); row != nil {
 		facts.Wait = &Figure{row.GetWaitMinutes(), row.GetSource()}
 	}
-	if row := facts.agreed(statesDisplay, sameDisplay); row != nil {
+	if row := facts.agreed(statesDisplay, sameDisplay, narrower); row != nil {
 		facts.DisplayLimit = &Figure{row.GetDisplayLimitOhms(), row.GetSource()}
 	}
 	return facts
@@ -128,7 +133,7 @@ func (f VehicleFacts) Window(kind fitmentv1.Part_Kind) *fitmentv1.ResistanceWind
 	states := func(r *vehicleRow) bool {
 		return r.GetWindow() != nil && (r.GetKind() == fitmentv1.Part_KIND_UNSPECIFIED || r.GetKind() == kind)
 	}
-	row := f.agreed(states, sameWindow)
+	row := f.agreed(states, sameWindow, narrowerWindow)
 	if row == nil {
 		return nil
 	}
@@ -160,10 +165,10 @@ func sameWindow(a, b *vehicleRow) bool {
 
 // agreed is a row that says what all models and years that the vehicle may be of
 // have in common; nil where one of them has nothing or another thing.
-func (f VehicleFacts) agreed(states func(*vehicleRow) bool, same func(a, b *vehicleRow) bool) *vehicleRow {
+func (f VehicleFacts) agreed(states func(*vehicleRow) bool, same func(a, b *vehicleRow) bool, narrower func(a, b *vehicleRow) int) *vehicleRow {
 	var one *vehicleRow
 	for _, rows := range f.worlds {
-		row := rows.narrowest(states, same)
+		row := rows.narrowest(states, same, narrower)
 		if row == nil || (one != nil && !same(one, row)) {
 			return nil
 		}
@@ -176,7 +181,7 @@ func (f VehicleFacts) agreed(states func(*vehicleRow) bool, same func(a, b *vehi
 
 // narrowest is the narrowest row that states a thing; nil where none does, or
 // where equally narrow ones differ.
-func (rows vehicleRows) narrowest(states func(*vehicleRow) bool, same func(a, b *vehicleRow) bool) *vehicleRow {
+func (rows vehicleRows) narrowest(states func(*vehicleRow) bool, same func(a, b *vehicleRow) bool, narrower func(a, b *vehicleRow) int) *vehicleRow {
 	var one *vehicleRow
 	for _, row := range rows {
 		switch {

@@ -137,6 +137,24 @@ func TestWindowsAreOfAKind(t *testing.T) {
 	}
 }
 
+// A row's kind is that of the part whose loop its window is of: it makes the row no
+// narrower for anything else.
+func TestAKindLimitsNothingButTheWindow(t *testing.T) {
+	t.Parallel()
+	c := known(t,
+		data("all", func(d *fitmentv1.VehicleData) { d.Dialect, d.WaitMinutes = "standard", new(3.0) }),
+		data("belt", func(d *fitmentv1.VehicleData) {
+			d.Kind, d.Dialect, d.WaitMinutes = fitmentv1.Part_BUCKLE_PRETENSIONER, "legacy-a", new(3.0)
+		}))
+	facts := c.Vehicle(&fitmentv1.Vehicle{Make: "Tarvena", Model: "Lune", ModelYear: 2005})
+	if facts.Dialect != "" {
+		t.Errorf("%q, although two rows of the same width say different things", facts.Dialect)
+	}
+	if facts.Wait == nil || facts.Wait.Value != 3 {
+		t.Errorf("both say 3 minutes: %+v", facts.Wait)
+	}
+}
+
 func TestARowReplacesTheOneOfItsName(t *testing.T) {
 	t.Parallel()
 	c := known(t, rows()...)

@@ -95,7 +95,7 @@ func (c *item) fired(list told) (answer Answer, readable bool) {
 		}
 	}
 	dialects := []string{c.dialect(c.listing.GetDonor())}
-	if dialects[0] == "" {
+	if dialects[0] == "" || dialects[0] == "legacy-e" { // no codes of that one are on record
 		dialects = []string{"standard", "legacy-a"}
 	}
 	return among(dialects, func(dialect string) bool {

@@ -71,7 +71,10 @@ func (c *item) buildDate() Answer {
 	switch {
 	case c.number.torn:
 		return Unknown
-	case c.identical() && !c.excluded():
+	case c.identical():
+		if c.excluded() { // the vehicle's part and the catalogue contradict each other
+			return Unknown
+		}
 		return Yes
 	case label != nil:
 		return c.builtFor(label)

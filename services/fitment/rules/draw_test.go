@@ -324,7 +324,8 @@ func (s *scene) drawVehicles(d die) {
 	for i := range pick(d, 0, 1, 1, 2, 3) {
 		row := &fitmentv1.VehicleData{
 			Name: "vehicleData/" + strconv.Itoa(i), Make: pick(d, sceneMake, sceneMake, sceneMake, "Oskeld"), Model: pick(d, "", sceneModel, "Heron"),
-			Dialect: pick(d, "standard", "legacy-a", "legacy-d", ""),
+			Dialect: pick(d, "standard", "legacy-a", "legacy-a", "legacy-c", "legacy-d", "legacy-e", ""),
+			Kind:    pick(d, 0, 0, s.need.GetKind(), fitmentv1.Part_KNEE_AIR_BAG), // of a window, which none of the rows has
 		}
 		if d.once(2) {
 			row.YearFrom, row.YearTo = pick[int32](d, 0, 2005, 2007), pick[int32](d, 0, 2007, 2009)

@@ -8,8 +8,9 @@ import (
 )
 
 const (
-	severalMakers  = "several makers use this number; the label must also show the maker"
-	makersDisputed = "the statements about the part's maker contradict each other or cannot be read"
+	severalMakers      = "several makers use this number; the label must also show the maker"
+	identicalElsewhere = "it bears the number of the part it replaces, but the catalogue does not list that number for the vehicle"
+	makersDisputed     = "the statements about the part's maker contradict each other or cannot be read"
 )
 
 // rightNumber: the number on the label is that of a part listed for the vehicle,
@@ -83,7 +84,7 @@ func (c *Case) byReplaced() (known bool, result Result) {
 	}
 	if c.sameAsReplaced() {
 		if c.excluded() {
-			return true, unknown("it bears the number of the part it replaces, but the catalogue does not list that number for the vehicle")
+			return true, unknown(identicalElsewhere)
 		}
 		return true, yes("it bears the number of the part it replaces")
 	}

@@ -210,6 +210,12 @@ func rivalNotice(tb testing.TB, c *catalogue.Catalogue) {
 	recall(tb, c, &fitmentv1.Recall{Name: "recalls/n", Type: fitmentv1.Recall_NOTICE, Number: "26-2", PartMaker: "Norrin", PartNumber: "K1"})
 }
 
+// bearing is a need for the part in place of one of the number.
+func bearing(n *fitmentv1.Need, number string) *fitmentv1.Need {
+	n.PartNumber = number
+	return n
+}
+
 func yearTable() []one {
 	year, build, age := "years.model_year", "years.build_date", "age.service_life"
 	old := kestrel(func(n *fitmentv1.Need) { n.Vehicle.ModelYear = 2009 })
@@ -237,6 +243,8 @@ func yearTable() []one {
 		{rule: build, name: "before the change", need: swift("2005-02-28"), list: numbered("S1", shown), want: yes},
 		{rule: build, name: "the part from after it", need: swift("2005-02-28"), list: numbered("S2", claimed), want: no},
 		{rule: build, name: "build not known", need: swift(""), list: numbered("S1", shown), want: unknown},
+		{rule: build, name: "the number replaced, build not known", need: bearing(swift(""), "S2"), list: numbered("S2", shown), want: yes},
+		{rule: build, name: "the number replaced, on the other side of the change", need: bearing(swift("2005-02-28"), "S2"), list: numbered("S2", shown), want: unknown},
 		{rule: build, name: "no label", need: swift("2005-02-28"), list: unlabelled(), want: unknown},
 		{rule: build, name: "no label, donor from after it", need: swift("2005-02-28"), list: unlabelled(func(l *fitmentv1.Listing) { l.Donor.BuildDate = "2005-06-01" }), want: no},
 

@@ -76,7 +76,9 @@ func sameBuild(c *Case) Result {
 	switch {
 	case c.number.Conflict:
 		return unknown("the statements about the part number contradict each other or cannot be read")
-	case c.identical && !c.excluded():
+	case c.identical && c.excluded():
+		return unknown(identicalElsewhere)
+	case c.identical:
 		return yes("it bears the number of the part it replaces")
 	case c.proven != nil:
 		return byBuild(c.proven, built)
