@@ -26,6 +26,10 @@ var (
 	place  = regexp.MustCompile(`^[A-Z]{2}(-[A-Z0-9]{1,3})?$`)
 )
 
+// IsPlace tells whether a text is written as a country by ISO 3166-1, or as a part
+// of one by ISO 3166-2.
+func IsPlace(text string) bool { return place.MatchString(text) }
+
 // ValidateNeed notes what is wrong with a need, naming fields behind the prefix,
 // which is empty or ends with a dot. Make, model and kind are needed; so is a
 // position, but for kinds of which a vehicle has one, and for front air bags,
@@ -47,7 +51,7 @@ func ValidateNeed(need *fitmentv1.Need, prefix string, fields *check.Fields) {
 	fields.Text(prefix+"connector.keying", need.GetConnector().GetKeying(), maxName, false)
 	fields.Int(prefix+"connector.cavities", int64(need.GetConnector().GetCavities()), 0, maxCavities)
 	fields.Int(prefix+"stages", int64(need.GetStages()), 0, maxStages)
-	if j := need.GetJurisdiction(); j != "" && !place.MatchString(j) {
+	if j := need.GetJurisdiction(); j != "" && !IsPlace(j) {
 		fields.Add(prefix+"jurisdiction", fmt.Sprintf("%.60q is no jurisdiction", j), `a country or its part by ISO 3166-2, such as "US-WA"`)
 	}
 }

@@ -48,9 +48,10 @@ type Server struct {
 	fitmentv1.UnimplementedListingServiceServer
 	fitmentv1.UnimplementedFitmentServiceServer
 
-	store store.Store
-	log   *slog.Logger
-	index *search.Index
+	store  store.Store
+	log    *slog.Logger
+	policy rules.Policy
+	index  *search.Index
 	// selling has room for one sale at a time: every sale expects the
 	// catalogue's head, so two at once would only make each other try again.
 	selling chan struct{}
@@ -86,7 +87,7 @@ func New(opts Options) (*Server, error) {
 	}
 	ending, end := context.WithCancel(context.Background())
 	return &Server{
-		ending: ending, end: end, store: opts.Store, log: opts.Log, index: search.New(opts.Store, policy, opts.Log), selling: make(chan struct{}, 1),
+		ending: ending, end: end, store: opts.Store, log: opts.Log, policy: policy, index: search.New(opts.Store, policy, opts.Log), selling: make(chan struct{}, 1),
 		maxHolds: cmp.Or(opts.MaxHolds, DefaultMaxHolds), holding: newQueues(),
 		watches: newCounts(opts.MaxWatches, DefaultMaxWatches, "watches"), watchPulse: cmp.Or(opts.WatchPulse, DefaultWatchPulse),
 	}, nil
