@@ -1,0 +1,160 @@
+package code
+
+import (
+	"embed"
+	"io/fs"
+	"slices"
+	"sync"
+
+	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+)
+
+// Tables say what codes mean, dialect by dialect. They are not changed once they
+// are loaded.
+type Tables struct {
+	version  string
+	dialects []Dialect
+	meanings map[string]map[uint16]Meaning // by dialect and value
+	failures map[string]map[byte]failure   // by dialect
+	broken   bool
+}
+
+// failure is what a failure byte says in one dialect.
+type failure struct{ text, condition string }
+
+//go:embed tables/*.csv
+var files embed.FS
+
+// Builtin returns the tables that come with the program. Tables that cannot be
+// read know no meaning and rule nothing out: then every code is undecided.
+func Builtin() *Tables { return builtin() }
+
+var builtin = sync.OnceValue(func() *Tables {
+	folder, err := fs.Sub(files, "tables")
+	if err != nil {
+		return &Tables{version: "unreadable", broken: true}
+	}
+	tables, err := Load(folder)
+	if err != nil {
+		return &Tables{version: "unreadable", broken: true}
+	}
+	return tables
+})
+
+// Version tells these tables from others: their date and a digest of their data.
+func (t *Tables) Version() string { return t.version }
+
+// Dialects lists the dialects in the order of their ids.
+func (t *Tables) Dialects() []Dialect {
+	list := slices.Clone(t.dialects)
+	slices.SortFunc(list, func(a, b Dialect) int {
+		switch {
+		case a.ID < b.ID:
+			return -1
+		case a.ID > b.ID:
+			return 1
+		}
+		return 0
+	})
+	return list
+}
+
+// Has tells whether there is a dialect of that id.
+func (t *Tables) Has(dialect string) bool { return t.find(dialect) != nil }
+
+func (t *Tables) find(dialect string) *Dialect {
+	for i := range t.dialects {
+		if t.dialects[i].ID == dialect {
+			return &t.dialects[i]
+		}
+	}
+	return nil
+}
+
+// In returns what a code means in one dialect; none where the dialect's tables do
+// not know it.
+func (t *Tables) In(dialect string, c Code) []Meaning {
+	d := t.find(dialect)
+	if d == nil {
+		return nil
+	}
+	m, known := t.meanings[dialect][c.Value]
+	if !known && d.like != "" {
+		m, known = t.meanings[d.like][c.Value]
+	}
+	if !known {
+		return nil
+	}
+	m.Dialect, m.ID = dialect, dialect+"."+c.Base()
+	if m.Condition == NoCondition && c.HasFailure {
+		_, m.Condition, _ = t.Failure(dialect, c.Failure)
+	}
+	return []Meaning{m}
+}
+
+// Meanings returns everything that a code can mean, the standard's first. A
+// dialect that shares another's numbers is left out: it adds no meaning of its
+// own. Of the failure byte only what all dialects read alike counts.
+func (t *Tables) Meanings(c Code) []Meaning {
+	var list []Meaning
+	for i := range t.dialects {
+		if t.dialects[i].like != "" {
+			continue
+		}
+		for _, m := range t.In(t.dialects[i].ID, Code{Value: c.Value}) {
+			if m.Condition == NoCondition && c.HasFailure && t.shares(m.Dialect, c.Failure) {
+				_, m.Condition, _ = t.Failure(m.Dialect, c.Failure)
+			}
+			list = append(list, m)
+		}
+	}
+	return list
+}
+
+// shares tells whether all dialects that read a failure byte, and share the
+// dialect's numbers, read it alike.
+func (t *Tables) shares(dialect string, b byte) bool {
+	own, known := t.failures[dialect][b]
+	for i := range t.dialects {
+		if t.dialects[i].like != dialect {
+			continue
+		}
+		if other, reads := t.failures[t.dialects[i].ID][b]; reads && other != own {
+			return false
+		}
+	}
+	return known
+}
+
+// Failure returns what a failure byte says in a dialect, in words and as a
+// condition; known is false where the dialect's table does not have it. A suffix
+// is read only in its own dialect: the same byte means other things elsewhere.
+func (t *Tables) Failure(dialect string, b byte) (text, condition string, known bool) {
+	f, known := t.failures[dialect][b]
+	return f.text, f.condition, known
+}
+
+// Commanded tells whether codes say that deployment was commanded. In a known
+// dialect the answer is Yes or No. Where the dialect is not known (or not one of
+// ours) it is Unknown as soon as some dialect reads one of the codes so, and No
+// where none does.
+func (t *Tables) Commanded(codes []Code, dialect string) fitmentv1.Finding_Answer {
+	if t.broken {
+		return fitmentv1.Finding_UNKNOWN
+	}
+	settled := t.Has(dialect)
+	for _, c := range codes {
+		meanings := t.Meanings(c)
+		if settled {
+			meanings = t.In(dialect, c)
+		}
+		if !slices.ContainsFunc(meanings, func(m Meaning) bool { return m.Deployed }) {
+			continue
+		}
+		if settled {
+			return fitmentv1.Finding_YES
+		}
+		return fitmentv1.Finding_UNKNOWN
+	}
+	return fitmentv1.Finding_NO
+}
