@@ -8,6 +8,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"path/filepath"
 	"time"
 
 	"beltwright.example/services/fitment/keys"
@@ -17,7 +18,12 @@ import (
 	"beltwright.example/services/platform/serve"
 	"beltwright.example/services/store"
 	"beltwright.example/services/store/embedded"
+	"beltwright.example/services/store/embedded/files"
 )
+
+// filesDir is where photos and documents lie in the directory of the store. Whoever
+// copies the store copies them too.
+const filesDir = "files"
 
 // Config says what the fitment side stands on.
 type Config struct {
@@ -79,7 +85,11 @@ func assemble(ctx context.Context, config Config, records store.Store) (*App, er
 		}
 		a.First = append(a.First, text)
 	}
-	main, err := server.New(server.Options{Store: records, Log: config.Log})
+	attachments, err := files.Open(filepath.Join(config.Data, filesDir))
+	if err != nil {
+		return nil, err
+	}
+	main, err := server.New(server.Options{Store: records, Files: attachments, Log: config.Log})
 	if err != nil {
 		return nil, err
 	}

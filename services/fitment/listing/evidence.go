@@ -94,6 +94,7 @@ func validateSupport(e *fitmentv1.Evidence, yard, prefix string, fields *check.F
 	fields.Text(prefix+"by", e.GetBy(), maxName, false)
 	fields.Text(prefix+"how", e.GetHow(), maxName, false)
 	fields.Date(prefix+"date", e.GetDate())
+	validateAttachments(e, prefix, fields)
 	if e.GetLevel() == fitmentv1.Evidence_SHOWN && e.GetHow() == "" {
 		fields.Add(prefix+"how", "is missing", "what shows it, such as label photo")
 	}

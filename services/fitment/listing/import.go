@@ -52,6 +52,13 @@ func merge(old []byte, said *fitmentv1.Listing, now time.Time) (value []byte, un
 		if err != nil {
 			return nil, false, err
 		}
+		said = keepAttached(said, stored)
+		if n := len(said.GetEvidence()); n > MaxEvidence {
+			return nil, false, &imports.Problem{
+				Field: colStockNumber, Text: fmt.Sprintf("has %d statements with those that name photos, which a file cannot take back", n),
+				Expected: fmt.Sprintf("at most %d together; update the listing itself", MaxEvidence),
+			}
+		}
 		revised, changed, err := Revise(stored, said, now)
 		if err != nil {
 			return nil, false, &imports.Problem{

@@ -155,6 +155,9 @@ func sameBargain(a, b *fitmentv1.Listing) bool {
 		a.GetJurisdiction() == b.GetJurisdiction() && proto.Equal(a.GetTerms(), b.GetTerms())
 }
 
+// OnSale is nil where the listing is neither sold nor withdrawn; LISTING_GONE.
+func OnSale(l *fitmentv1.Listing) error { return gone(l) }
+
 func gone(l *fitmentv1.Listing) error {
 	switch l.GetState() {
 	case fitmentv1.Listing_SOLD:

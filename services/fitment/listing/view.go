@@ -30,7 +30,7 @@ func View(l *fitmentv1.Listing, viewer identity.Principal, now time.Time) *fitme
 	if !keeper && viewer.Tenant != l.GetBuyer() {
 		v.Buyer = ""
 	}
-	if seesVIN(l, viewer, now) {
+	if SeesVIN(l, viewer, now) {
 		return v
 	}
 	mask(v.ProtoReflect(), vinsOf(l))
@@ -42,12 +42,17 @@ func View(l *fitmentv1.Listing, viewer identity.Principal, now time.Time) *fitme
 // the donor's VIN in full where he may not see that. A decision's evidence may
 // be the listing's own, so what is masked is a copy.
 func MaskDecision(whole *fitmentv1.Decision, l *fitmentv1.Listing, viewer identity.Principal, now time.Time) *fitmentv1.Decision {
-	if seesVIN(l, viewer, now) {
+	return Mask(whole, l, viewer, now)
+}
+
+// Mask is MaskDecision for any message about the listing.
+func Mask[M proto.Message](whole M, l *fitmentv1.Listing, viewer identity.Principal, now time.Time) M {
+	if SeesVIN(l, viewer, now) {
 		return whole
 	}
-	d := proto.CloneOf(whole)
-	mask(d.ProtoReflect(), vinsOf(l))
-	return d
+	masked := proto.CloneOf(whole)
+	mask(masked.ProtoReflect(), vinsOf(l))
+	return masked
 }
 
 // MaskVIN hides the last six characters.
@@ -60,7 +65,8 @@ func isKeeper(l *fitmentv1.Listing, viewer identity.Principal) bool {
 	return viewer.Has(identity.Admin) || (viewer.Tenant != "" && viewer.Tenant == l.GetYard())
 }
 
-func seesVIN(l *fitmentv1.Listing, viewer identity.Principal, now time.Time) bool {
+// SeesVIN tells whether a viewer may see the donor's VIN in full.
+func SeesVIN(l *fitmentv1.Listing, viewer identity.Principal, now time.Time) bool {
 	return isKeeper(l, viewer) || HeldBy(l, viewer.Tenant, now) ||
 		(viewer.Tenant != "" && l.GetState() == fitmentv1.Listing_SOLD && viewer.Tenant == l.GetBuyer())
 }

@@ -50,6 +50,9 @@ type Index struct {
 	pulling chan struct{}
 	cursor  int64
 
+	// others take the records of kinds that the index does not keep itself.
+	others map[string]func(store.Record)
+
 	// memory holds what searches made of listings.
 	memory *memory
 
@@ -68,6 +71,17 @@ func New(st store.Store, policy rules.Policy, log *slog.Logger) *Index {
 		store: st, policy: policy, facts: basis.From(policy), log: log, pulling: make(chan struct{}, 1),
 		memory: newMemory(), postings: newPostings(), shelf: newShelf(),
 	}
+}
+
+// Hand has the records of a kind, which is none that the index keeps itself, given
+// to take as they come out of the store's feed: what the index is said to hold has
+// then been given to take too. It is for the time before the index is used. Take
+// must not keep its caller waiting, since searches wait meanwhile.
+func (x *Index) Hand(kind string, take func(store.Record)) {
+	if x.others == nil {
+		x.others = map[string]func(store.Record){}
+	}
+	x.others[kind] = take
 }
 
 // Run keeps the index current until the context ends; it then returns nil. It
@@ -197,6 +211,8 @@ type change struct {
 	key     store.Key
 	version int64
 	message proto.Message
+	// give hands a record of another kind to who takes them; nil for all others.
+	give func()
 }
 
 // ofCatalogue tells whether the change is one of the catalogue.
@@ -228,6 +244,10 @@ func (x *Index) decode(ctx context.Context, records []store.Record) ([]change, e
 			c.message, err = unmarshal(record, &fitmentv1.Recall{})
 		case catalogue.KindVehicleData:
 			c.message, err = unmarshal(record, &fitmentv1.VehicleData{})
+		default:
+			if take, wanted := x.others[record.Key.Kind]; wanted {
+				c.give = func() { take(record) }
+			}
 		}
 		if err != nil && record.Key.Kind != listing.Kind {
 			return nil, err
@@ -261,6 +281,9 @@ func (x *Index) take(changes []change) error {
 			x.postings.put(listing.Name(c.key.Tenant, c.key.ID), c.version, l)
 		} else if err := x.shelf.put(c.message, c.version); err != nil {
 			return fmt.Errorf("index %s %s: %w", c.key.Kind, c.key.ID, err)
+		}
+		if c.give != nil {
+			c.give()
 		}
 		x.cursor = c.version
 	}

@@ -29,6 +29,7 @@ import (
 	"beltwright.example/services/platform/identity"
 	"beltwright.example/services/store"
 	"beltwright.example/services/store/embedded"
+	"beltwright.example/services/store/embedded/files"
 	"beltwright.example/services/store/storetest"
 )
 
@@ -44,6 +45,8 @@ type fixture struct {
 	catalogue fitmentv1.CatalogueServiceClient
 	listings  fitmentv1.ListingServiceClient
 	decisions fitmentv1.FitmentServiceClient
+	evidence  fitmentv1.EvidenceServiceClient
+	files     store.Files
 }
 
 func start(t *testing.T) *fixture {
@@ -64,7 +67,11 @@ func start(t *testing.T) *fixture {
 // serveOn serves a store that may be wrapped.
 func serveOn(t *testing.T, st store.Store, c *storetest.Clock, change ...func(*server.Options)) *fixture {
 	t.Helper()
-	opts := server.Options{Store: st, Log: slog.New(slog.NewTextHandler(t.Output(), nil))}
+	shelf, err := files.Open(t.TempDir())
+	if err != nil {
+		t.Fatal(err)
+	}
+	opts := server.Options{Store: st, Files: shelf, Log: slog.New(slog.NewTextHandler(t.Output(), nil))}
 	for _, one := range change {
 		one(&opts)
 	}
@@ -104,6 +111,7 @@ func serveOn(t *testing.T, st store.Store, c *storetest.Clock, change ...func(*s
 	return &fixture{
 		Server: s, clock: c, store: st, catalogue: fitmentv1.NewCatalogueServiceClient(conn),
 		listings: fitmentv1.NewListingServiceClient(conn), decisions: fitmentv1.NewFitmentServiceClient(conn),
+		evidence: fitmentv1.NewEvidenceServiceClient(conn), files: opts.Files,
 	}
 }
 

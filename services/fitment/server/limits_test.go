@@ -85,7 +85,7 @@ func TestABusinessHoldsSoManyAtMost(t *testing.T) {
 	if _, err := f.tryHold(t, shopA, &fitmentv1.HoldListingRequest{Name: fits(2)}); err != nil {
 		t.Errorf("once one is sold: %v", err)
 	}
-	if _, err := server.New(server.Options{Store: f.store, MaxHolds: -1}); err == nil {
+	if _, err := server.New(server.Options{Store: f.store, Files: f.files, MaxHolds: -1}); err == nil {
 		t.Error("a limit below 0 was taken")
 	}
 }

@@ -41,7 +41,7 @@ func (s *Server) CreateListing(ctx context.Context, req *fitmentv1.CreateListing
 		return nil, err
 	}
 	l, at, err := s.write(ctx, write{caller: p, request: req, requestID: req.GetRequestId(), act: func(ctx context.Context, now time.Time) (*fitmentv1.Listing, store.Change, error) {
-		return s.create(ctx, said, now)
+		return s.create(ctx, p, said, now)
 	}})
 	if err != nil {
 		return nil, err
@@ -49,8 +49,11 @@ func (s *Server) CreateListing(ctx context.Context, req *fitmentv1.CreateListing
 	return &fitmentv1.CreateListingResponse{Listing: l, Revision: at}, nil
 }
 
-func (s *Server) create(ctx context.Context, said *fitmentv1.Listing, now time.Time) (*fitmentv1.Listing, store.Change, error) {
+func (s *Server) create(ctx context.Context, p identity.Principal, said *fitmentv1.Listing, now time.Time) (*fitmentv1.Listing, store.Change, error) {
 	if err := notFuture(said, now); err != nil {
+		return nil, store.Change{}, err
+	}
+	if err := s.attached(ctx, p, said.GetYard(), nil, said.GetEvidence(), "listing.evidence"); err != nil {
 		return nil, store.Change{}, err
 	}
 	next := listing.New(said, now)
@@ -188,6 +191,9 @@ func (s *Server) UpdateListing(ctx context.Context, req *fitmentv1.UpdateListing
 			return nil, err
 		}
 		if err := notFuture(said, now); err != nil {
+			return nil, err
+		}
+		if err := s.attached(ctx, p, yard, old, said.GetEvidence(), "listing.evidence"); err != nil {
 			return nil, err
 		}
 		next, _, err := listing.Revise(old, said, now)

@@ -17,6 +17,7 @@ import (
 	"beltwright.example/services/platform/apierr"
 	"beltwright.example/services/platform/page"
 	"beltwright.example/services/store/embedded"
+	"beltwright.example/services/store/embedded/files"
 	"beltwright.example/services/store/storetest"
 )
 
@@ -28,7 +29,11 @@ func stocked(f *testing.F) *server.Server {
 	if err != nil {
 		f.Fatal(err)
 	}
-	s, err := server.New(server.Options{Store: st, Log: slog.New(slog.DiscardHandler)})
+	shelf, err := files.Open(f.TempDir())
+	if err != nil {
+		f.Fatal(err)
+	}
+	s, err := server.New(server.Options{Store: st, Files: shelf, Log: slog.New(slog.DiscardHandler)})
 	if err != nil {
 		f.Fatal(err)
 	}

@@ -14,6 +14,7 @@ import (
 	"google.golang.org/grpc"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+	"beltwright.example/services/fitment/inquiry"
 	"beltwright.example/services/fitment/rules"
 	"beltwright.example/services/fitment/search"
 	"beltwright.example/services/store"
@@ -28,6 +29,11 @@ const DefaultMaxHolds = 200
 type Options struct {
 	// Store keeps the records; required.
 	Store store.Store
+	// Files keeps photos and documents; required.
+	Files store.Files
+	// AttachmentQuota bounds the photos and documents of one business, in bytes; 0
+	// for DefaultAttachmentQuota.
+	AttachmentQuota int64
 	// MaxHolds is how many listings one business may hold at a time; 0 for
 	// DefaultMaxHolds.
 	MaxHolds int
@@ -42,11 +48,13 @@ type Options struct {
 	Log *slog.Logger
 }
 
-// Server answers CatalogueService, ListingService and FitmentService.
+// Server answers CatalogueService, ListingService, FitmentService and
+// EvidenceService.
 type Server struct {
 	fitmentv1.UnimplementedCatalogueServiceServer
 	fitmentv1.UnimplementedListingServiceServer
 	fitmentv1.UnimplementedFitmentServiceServer
+	fitmentv1.UnimplementedEvidenceServiceServer
 
 	store  store.Store
 	log    *slog.Logger
@@ -59,6 +67,15 @@ type Server struct {
 	// the business's others waiting, so that each counts those before it.
 	maxHolds int
 	holding  queues
+	// files keeps what attachments hold, quota bytes a business; uploads counts
+	// those under way.
+	files   store.Files
+	quota   int64
+	uploads *counts
+	// asked finds evidence requests; while one is asked, asking keeps the
+	// business's others waiting, so that each counts those before it.
+	asked  *asked
+	asking queues
 	// watches counts the open watches, which are silent for watchPulse at most.
 	watches    *counts
 	watchPulse time.Duration
@@ -71,6 +88,12 @@ type Server struct {
 func New(opts Options) (*Server, error) {
 	if opts.Store == nil {
 		return nil, errors.New("fitment server: a store is required")
+	}
+	if opts.Files == nil {
+		return nil, errors.New("fitment server: files are required")
+	}
+	if opts.AttachmentQuota < 0 {
+		return nil, fmt.Errorf("fitment server: %d bytes of attachments at most; expected 1 or more, or 0 for %d", opts.AttachmentQuota, int64(DefaultAttachmentQuota))
 	}
 	if opts.MaxHolds < 0 {
 		return nil, fmt.Errorf("fitment server: %d holds at most; expected 1 or more, or 0 for %d", opts.MaxHolds, DefaultMaxHolds)
@@ -86,11 +109,15 @@ func New(opts Options) (*Server, error) {
 		policy = *opts.Policy
 	}
 	ending, end := context.WithCancel(context.Background())
-	return &Server{
+	s := &Server{
 		ending: ending, end: end, store: opts.Store, log: opts.Log, policy: policy, index: search.New(opts.Store, policy, opts.Log), selling: make(chan struct{}, 1),
 		maxHolds: cmp.Or(opts.MaxHolds, DefaultMaxHolds), holding: newQueues(),
 		watches: newCounts(opts.MaxWatches, DefaultMaxWatches, "watches"), watchPulse: cmp.Or(opts.WatchPulse, DefaultWatchPulse),
-	}, nil
+		files: opts.Files, quota: cmp.Or(opts.AttachmentQuota, DefaultAttachmentQuota), uploads: newCounts(MaxUploads, MaxUploads, "uploads"),
+		asked: newAsked(opts.Log), asking: newQueues(),
+	}
+	s.index.Hand(inquiry.Kind, s.asked.take)
+	return s, nil
 }
 
 // Register adds the services to a gRPC server.
@@ -98,6 +125,7 @@ func (s *Server) Register(r grpc.ServiceRegistrar) {
 	fitmentv1.RegisterCatalogueServiceServer(r, s)
 	fitmentv1.RegisterListingServiceServer(r, s)
 	fitmentv1.RegisterFitmentServiceServer(r, s)
+	fitmentv1.RegisterEvidenceServiceServer(r, s)
 }
 
 // Names are the full names of the services, for health.
@@ -106,6 +134,7 @@ func (*Server) Names() []string {
 		fitmentv1.CatalogueService_ServiceDesc.ServiceName,
 		fitmentv1.ListingService_ServiceDesc.ServiceName,
 		fitmentv1.FitmentService_ServiceDesc.ServiceName,
+		fitmentv1.EvidenceService_ServiceDesc.ServiceName,
 	}
 }
 
