@@ -22,15 +22,15 @@ func Versions(kept, again *fitmentv1.Decision) []string {
 	var list []string
 	was, is := kept.GetBasis(), again.GetBasis()
 	for _, one := range []struct{ what, was, is string }{
-		{"The rules", was.GetRules(), is.GetRules()},
-		{"The law packs", strings.Join(was.GetPacks(), ", "), strings.Join(is.GetPacks(), ", ")},
-		{"The VIN data", was.GetVinData(), is.GetVinData()},
-		{"The code tables", was.GetCodes(), is.GetCodes()},
-		{"The facts", was.GetFacts(), is.GetFacts()},
-		{"The day", was.GetDay(), is.GetDay()},
+		{"rules", was.GetRules(), is.GetRules()},
+		{"law packs", strings.Join(was.GetPacks(), ", "), strings.Join(is.GetPacks(), ", ")},
+		{"VIN data", was.GetVinData(), is.GetVinData()},
+		{"code tables", was.GetCodes(), is.GetCodes()},
+		{"digest of the facts", was.GetFacts(), is.GetFacts()},
+		{"day", was.GetDay(), is.GetDay()},
 	} {
 		if one.was != one.is {
-			list = append(list, fmt.Sprintf("%s were %s then and are %s now.", one.what, orNothing(one.was), orNothing(one.is)))
+			list = append(list, fmt.Sprintf("Of another version: the %s, %s then and %s now.", one.what, orNothing(one.was), orNothing(one.is)))
 		}
 	}
 	if len(list) == 0 && !proto.Equal(kept, again) {

@@ -167,7 +167,7 @@ func TestADifferenceIsTold(t *testing.T) {
 		t.Fatal(err)
 	}
 	got := f.recompute(t, shopA, kept.GetName())
-	if got.GetSame() || len(got.GetDifferences()) != 1 || !strings.HasPrefix(got.GetDifferences()[0], "The rules were 2025-01-01.9 then and are ") {
+	if got.GetSame() || len(got.GetDifferences()) != 1 || !strings.HasPrefix(got.GetDifferences()[0], "Of another version: the rules, 2025-01-01.9 then and ") {
 		t.Errorf("same: %v, %q", got.GetSame(), got.GetDifferences())
 	}
 }
@@ -245,7 +245,9 @@ func TestWhatKeepingRefuses(t *testing.T) {
 		_, err := f.decisions.KeepDecision(as(t, shopA), req)
 		return err
 	}
-	err := keep(func(r *fitmentv1.KeepDecisionRequest) { r.Need, r.ListingName, r.RequestId = &fitmentv1.Need{}, "x", "" })
+	err := keep(func(r *fitmentv1.KeepDecisionRequest) {
+		r.Need, r.ListingName, r.RequestId = &fitmentv1.Need{}, "x", ""
+	})
 	want := []string{"listing_name", "need.kind", "need.position", "need.vehicle.make", "need.vehicle.model", "request_id"}
 	if got := fieldsOf(err); !slices.Equal(got, want) {
 		t.Errorf("refused %v, want %v", got, want)
