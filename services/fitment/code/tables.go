@@ -4,6 +4,7 @@ import (
 	"embed"
 	"io/fs"
 	"slices"
+	"strings"
 	"sync"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
@@ -47,15 +48,12 @@ func (t *Tables) Version() string { return t.version }
 // Dialects lists the dialects in the order of their ids.
 func (t *Tables) Dialects() []Dialect {
 	list := slices.Clone(t.dialects)
-	slices.SortFunc(list, func(a, b Dialect) int {
-		switch {
-		case a.ID < b.ID:
-			return -1
-		case a.ID > b.ID:
-			return 1
+	for i := range list {
+		if model := t.find(list[i].like); model != nil {
+			list[i].Codes = model.Codes
 		}
-		return 0
-	})
+	}
+	slices.SortFunc(list, func(a, b Dialect) int { return strings.Compare(a.ID, b.ID) })
 	return list
 }
 
