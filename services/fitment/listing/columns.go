@@ -49,6 +49,7 @@ type statement struct {
 // stand in the stored listing.
 var statements = []statement{
 	{column: colPartNumber, attribute: fitmentv1.Evidence_PART_NUMBER, fills: true, help: "part number as read from the label"},
+	{column: colPartMaker, attribute: fitmentv1.Evidence_PART_MAKER, fills: true, help: "maker of the part, as on its label"},
 	{column: colKind, attribute: fitmentv1.Evidence_PART_KIND, fills: true, help: "kind of part in words, such as buckle pretensioner"},
 	{column: colSide, attribute: fitmentv1.Evidence_PART_POSITION, fills: true, support: "position_evidence", help: "left, right or centre, as seated"},
 	{column: "donor_drive_side", attribute: fitmentv1.Evidence_DONOR_DRIVE_SIDE, fills: true, help: "side of the donor's steering wheel: left or right"},
@@ -72,6 +73,13 @@ var statements = []statement{
 	{column: "recall_remedied", attribute: fitmentv1.Evidence_RECALL_REMEDIED, help: "the recall that covers this part was remedied before removal: yes or no"},
 	{column: "label_legible", attribute: fitmentv1.Evidence_LABEL_LEGIBLE, help: "the part's label is legible in a photo: yes or no"},
 	{column: "pulled_by", attribute: fitmentv1.Evidence_PULLED_BY, help: "name or number of who pulled the part"},
+	{column: "donor_codes", attribute: fitmentv1.Evidence_DONOR_CODES, help: "the donor's restraint codes as read, separated by commas, or none"},
+	{column: "damage", attribute: fitmentv1.Evidence_DAMAGE, help: "a cut, crack, bend, fraying, melted or corroded place: yes or no"},
+	{column: "cosmetic_damage", attribute: fitmentv1.Evidence_COSMETIC_DAMAGE, help: "fading, scratches and the like: yes or no"},
+	{column: "programmable", attribute: fitmentv1.Evidence_PROGRAMMABLE, help: "a control module that can be set up for another vehicle: yes or no"},
+	{column: "theft_query_clear", attribute: fitmentv1.Evidence_THEFT_QUERY_CLEAR, help: "a dated query of the theft bureau by part number and donor VIN found nothing: yes or no"},
+	{column: "seller_statement", attribute: fitmentv1.Evidence_SELLER_STATEMENT, help: "the seller's signed statement about part and donor is on hand: yes or no"},
+	{column: "manufactured", attribute: fitmentv1.Evidence_MANUFACTURED, help: "when the part was made, by its label: 2006, 2006-03 or 2006-03-14"},
 }
 
 func (s statement) supportColumn() string {
@@ -89,11 +97,11 @@ const supportHelp = "how the value is known: claimed, shown: what shows it, or c
 var plainColumns = []imports.Column{
 	{Name: colStockNumber, Required: true, Help: "the yard's own number for the part: 1 to 40 letters, digits, _ or -"},
 	{Name: colRow, Help: "row of seats, 1 is the front"},
-	{Name: colPartMaker, Help: "maker of the part"},
 	{Name: "donor_make", Help: "donor's make"},
 	{Name: "donor_model", Help: "donor's model"},
 	{Name: "donor_build_date", Help: "donor's date of build, YYYY-MM-DD"},
 	{Name: "donor_body", Help: "donor's body in words, such as coupe"},
+	{Name: "donor_restraint_text", Help: "what the maker filed about the donor's restraints, in free text"},
 	{Name: "donor_market", Help: "market the donor was built for, an ISO 3166-1 alpha-2 code"},
 	{Name: colLoopStage, Help: "stage that loop_ohms is of, 1 to 8; empty where not known, or beside loop_2_ohms"},
 	{Name: colLoopMethod, Help: "module reported, substitute load, meter at component or meter at harness"},
@@ -134,7 +142,7 @@ var columnOf = map[string]string{
 	"yard": colStockNumber, "stock_number": colStockNumber, "kind": colKind, "position.row": colRow, "position.side": colSide,
 	"part_maker": colPartMaker, "part_number": colPartNumber, "donor.vin": "donor_vin", "donor.make": "donor_make",
 	"donor.model": "donor_model", "donor.model_year": "donor_year", "donor.build_date": "donor_build_date",
-	"donor.body": "donor_body", "donor.drive_side": "donor_drive_side", "donor.market": "donor_market",
+	"donor.body": "donor_body", "donor.drive_side": "donor_drive_side", "donor.market": "donor_market", "donor.restraint_text": "donor_restraint_text",
 	"currency_code": colCurrency, "price": colPrice, "terms.freight": "freight", "terms.handling": "handling",
 	"terms.return_freight": "return_freight", "terms.core_deposit": "core_deposit", "terms.days": "days",
 	"terms.restocking_basis_points": "restocking_percent", "terms.warranty_days": "warranty_days",

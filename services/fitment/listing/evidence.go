@@ -9,6 +9,8 @@ import (
 	"strings"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+	"beltwright.example/services/fitment/code"
+	"beltwright.example/services/fitment/evidence"
 	"beltwright.example/services/fitment/fault"
 	"beltwright.example/services/fitment/names"
 	"beltwright.example/services/platform/check"
@@ -32,6 +34,8 @@ const (
 	formCavities
 	formStages
 	formOhms
+	formCodes
+	formPeriod
 )
 
 // forms gives every attribute its form.
@@ -59,6 +63,14 @@ var forms = map[fitmentv1.Evidence_Attribute]form{
 	fitmentv1.Evidence_LABEL_LEGIBLE:         formYesNo,
 	fitmentv1.Evidence_PULLED_BY:             formText,
 	fitmentv1.Evidence_RECALL_REMEDIED:       formYesNo,
+	fitmentv1.Evidence_PART_MAKER:            formText,
+	fitmentv1.Evidence_DONOR_CODES:           formCodes,
+	fitmentv1.Evidence_DAMAGE:                formYesNo,
+	fitmentv1.Evidence_COSMETIC_DAMAGE:       formYesNo,
+	fitmentv1.Evidence_PROGRAMMABLE:          formYesNo,
+	fitmentv1.Evidence_THEFT_QUERY_CLEAR:     formYesNo,
+	fitmentv1.Evidence_SELLER_STATEMENT:      formYesNo,
+	fitmentv1.Evidence_MANUFACTURED:          formPeriod,
 }
 
 var positionShape = regexp.MustCompile(`^[1-9] (LEFT|RIGHT|CENTRE)$`)
@@ -74,7 +86,11 @@ func validateEvidence(e *fitmentv1.Evidence, yard, prefix string, fields *check.
 	if e.GetReading() != nil && shape != formOhms {
 		fields.Add(prefix+"reading", "belongs to no "+e.GetAttribute().String(), "a reading with LOOP_RESISTANCE only")
 	}
-	fields.Text(prefix+"value", e.GetValue(), maxName, true)
+	longest := maxName
+	if shape == formCodes {
+		longest = maxCodes
+	}
+	fields.Text(prefix+"value", e.GetValue(), longest, true)
 	if e.GetValue() == "" {
 		return
 	}
@@ -128,7 +144,20 @@ func validateValue(shape form, value, field string, fields *check.Fields) {
 		whole(value, field, 1, maxCavities, fields)
 	case formStages:
 		whole(value, field, 1, maxStages, fields)
+	case formPeriod:
+		if _, _, err := evidence.ParsePeriod(value); err != nil {
+			fields.Add(field, fmt.Sprintf("%.60q is no date", value), "a year, a month or a day: 2006, 2006-03 or 2006-03-14")
+		}
+	case formCodes:
+		validateCodes(value, field, fields)
 	case formText, formOhms: // any text; ohms are judged with their reading
+	}
+}
+
+// validateCodes demands a list of trouble codes, or the word none.
+func validateCodes(value, field string, fields *check.Fields) {
+	if _, err := code.ParseList(value); err != nil {
+		fields.Add(field, err.Error(), "codes separated by commas, such as B0051, B0058-1A, or none")
 	}
 }
 

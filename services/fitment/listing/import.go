@@ -177,6 +177,8 @@ func (r *reader) donor() *fitmentv1.Vehicle {
 		Body:      r.row.Text("donor_body"),
 		DriveSide: fitmentv1.Vehicle_DriveSide(r.enum("donor_drive_side", fitmentv1.Vehicle_DriveSide_value, fitmentv1.Vehicle_DriveSide_name)),
 		Market:    strings.ToUpper(r.row.Text("donor_market")),
+
+		RestraintText: r.row.Text("donor_restraint_text"),
 	}
 }
 

@@ -153,6 +153,13 @@ func TestBadCellsAreNamedByTheirColumn(t *testing.T) {
 		{map[string]string{"cavities": "0"}, []string{"cavities"}},
 		{map[string]string{"stages": "two"}, []string{"stages"}},
 		{map[string]string{"note": strings.Repeat("x", 2001)}, []string{"note"}},
+		{map[string]string{"donor_codes": "B0051, engine"}, []string{"donor_codes"}},
+		{map[string]string{"donor_codes": "B0051, none"}, []string{"donor_codes"}},
+		{map[string]string{"damage": "a scratch"}, []string{"damage"}},
+		{map[string]string{"programmable": "if asked"}, []string{"programmable"}},
+		{map[string]string{"theft_query_clear_evidence": "shown: print"}, []string{"theft_query_clear_evidence"}},
+		{map[string]string{"manufactured": "03/2006"}, []string{"manufactured"}},
+		{map[string]string{"donor_restraint_text": strings.Repeat("x", 4001)}, []string{"donor_restraint_text"}},
 	} {
 		row := cells()
 		maps.Copy(row, c.set)
@@ -342,4 +349,38 @@ func FuzzRow(f *testing.F) {
 			t.Fatalf("a second time: unchanged %t, %v", unchanged, err)
 		}
 	})
+}
+
+// What a yard says in the newer columns becomes evidence of its own, the donor's
+// restraint text a field of the donor.
+func TestNewerColumnsBecomeEvidence(t *testing.T) {
+	t.Parallel()
+	row := cells()
+	for column, value := range map[string]string{
+		"part_maker_evidence": "shown: label photo", "donor_codes": "b0051, B0058-1A", "donor_codes_evidence": "shown: scan",
+		"damage": "no", "cosmetic_damage": "yes", "programmable": "yes", "theft_query_clear": "yes", "seller_statement": "no",
+		"manufactured": "2006-03", "donor_restraint_text": "driver front air bag",
+	} {
+		row[column] = value
+	}
+	l, got := read(t, row)
+	if len(got) != 0 {
+		t.Fatalf("violations %v", got)
+	}
+	if l.GetDonor().GetRestraintText() != "driver front air bag" {
+		t.Errorf("donor %v", l.GetDonor())
+	}
+	values := map[fitmentv1.Evidence_Attribute]string{}
+	for _, e := range l.GetEvidence() {
+		values[e.GetAttribute()] = e.GetValue()
+	}
+	for attribute, want := range map[fitmentv1.Evidence_Attribute]string{
+		fitmentv1.Evidence_PART_MAKER: row["part_maker"], fitmentv1.Evidence_DONOR_CODES: "b0051, B0058-1A",
+		fitmentv1.Evidence_DAMAGE: "no", fitmentv1.Evidence_COSMETIC_DAMAGE: "yes", fitmentv1.Evidence_PROGRAMMABLE: "yes",
+		fitmentv1.Evidence_THEFT_QUERY_CLEAR: "yes", fitmentv1.Evidence_SELLER_STATEMENT: "no", fitmentv1.Evidence_MANUFACTURED: "2006-03",
+	} {
+		if values[attribute] != want {
+			t.Errorf("%s is %q, want %q", attribute, values[attribute], want)
+		}
+	}
 }

@@ -19,6 +19,7 @@ const (
 	// MaxEvidence bounds the statements of one listing.
 	MaxEvidence = 64
 	maxName     = 100
+	maxCodes    = 800 // 64 codes with failure and status byte
 	maxNote     = 2000
 	maxRow      = 9
 	maxVIN      = 17
