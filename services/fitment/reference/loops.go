@@ -54,6 +54,9 @@ type tried struct {
 	shown map[int32]bool
 	// last is the highest stage of which something was seen.
 	last int32
+	// other is what was seen in readings of another place than needed, where it is
+	// not stated from which one the part was pulled.
+	other map[sight]int
 }
 
 // readings answers whether every squib reads inside the window, and whether it
@@ -79,12 +82,12 @@ func (c *item) readings() (window, loop Answer) {
 		return No, No
 	case off > 0 && own && (t.seen[inside] == 0 || squibs > 1):
 		window = No
-	case off > 0:
+	case off > 0, t.other[burnt]+t.other[outside]+t.other[clipped] > 0:
 		window = Unknown
 	default:
 		window = all
 	}
-	if loop = all; t.seen[clipped] > 0 {
+	if loop = all; t.seen[clipped]+t.other[clipped]+t.other[burnt] > 0 {
 		loop = Unknown
 	}
 	return window, loop
@@ -99,10 +102,14 @@ func (c *item) try(limits *fitmentv1.ResistanceWindow) tried {
 			level[one] = max(level[one], e.GetLevel())
 		}
 	}
-	t := tried{seen: map[sight]int{}, shown: map[int32]bool{}}
+	t := tried{seen: map[sight]int{}, shown: map[int32]bool{}, other: map[sight]int{}}
 	for one, l := range level {
 		what := c.shows(one, limits)
 		if what == nothing {
+			continue
+		}
+		if !c.fromHere(one.at) {
+			t.other[what]++
 			continue
 		}
 		t.seen[what]++
@@ -140,12 +147,20 @@ func (c *item) ours(t taken) bool {
 	at := []place{placeOf(c.listing.GetPosition())}
 	if stated := listen(c.listing, aPosition); stated.said() {
 		at = append(at, place{int32(stated.value[0] - '0'), fitmentv1.Position_Side(fitmentv1.Position_Side_value[stated.value[2:]])})
-	} else { // it may have come from another place that it serves too, if one is stated
-		at = append(at, c.place)
 	}
-	return !slices.ContainsFunc(at, func(p place) bool {
-		return (p.row != 0 && t.at.row != 0 && p.row != t.at.row) || (p.side != 0 && t.at.side != 0 && p.side != t.at.side)
-	})
+	return !slices.ContainsFunc(at, func(p place) bool { return apart(p, t.at) })
+}
+
+// apart tells whether two places differ in something that both state.
+func apart(a, b place) bool {
+	return (a.row != 0 && b.row != 0 && a.row != b.row) || (a.side != 0 && b.side != 0 && a.side != b.side)
+}
+
+// fromHere tells whether a reading of a place is of the part, as far as it is known
+// from where it was pulled: where that is not stated, one of another place than
+// needed may be of this part or not.
+func (c *item) fromHere(at place) bool {
+	return listen(c.listing, aPosition).said() || !apart(c.place, at)
 }
 
 // shows judges a reading.

@@ -51,10 +51,12 @@ func (c *item) afterCrash(a Answer) Answer {
 }
 
 // commanded lists, by dialect, the codes that mean "deployment commanded" (a
-// maker's service data, vehicles of about 2000 to 2009). In every other dialect the
-// same numbers mean something else.
+// maker's service data, vehicles of about 2000 to 2009). In the other dialects that
+// are known the same numbers mean something else.
 var commanded = map[string][]string{
+	"standard": nil,
 	"legacy-a": {"B0051", "B0053"},
+	"legacy-d": nil,
 }
 
 // codeForm is a code with or without failure and status byte.
@@ -95,7 +97,7 @@ func (c *item) fired(list told) (answer Answer, readable bool) {
 		}
 	}
 	dialects := []string{c.dialect(c.listing.GetDonor())}
-	if dialects[0] == "" || dialects[0] == "legacy-e" { // no codes of that one are on record
+	if _, known := commanded[dialects[0]]; !known {
 		dialects = []string{"standard", "legacy-a"}
 	}
 	return among(dialects, func(dialect string) bool {

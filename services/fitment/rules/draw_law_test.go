@@ -25,10 +25,10 @@ var sceneLaws = sync.OnceValues(func() ([]sceneLaw, error) {
 		set := jurisdiction.Builtin()
 		for _, code := range []string{"XA", "XA-1", "XB"} {
 			place := reference.Place{Code: code, Divided: code == "XA" && d.once(2)}
-			switch {
-			case code == "XA-1":
+			switch code {
+			case "XA-1":
 				place.Within = "XA"
-			case code == "XB":
+			case "XB":
 				place.Also = []string{"XC"}
 			}
 			for range pick(d, 0, 1, 2, 3) {

@@ -133,7 +133,7 @@ func (s *scene) spoilListing(d die, l *fitmentv1.Listing, number string) {
 		d.read(l)
 		return
 	case 2:
-		s.spoilDonor(d, l)
+		spoilDonor(d, l)
 		return
 	default:
 	}
@@ -141,24 +141,24 @@ func (s *scene) spoilListing(d die, l *fitmentv1.Listing, number string) {
 	e := &fitmentv1.Evidence{Attribute: p.attribute, Value: pick(d, append([]string{s.good(p, number)}, p.others...)...), Level: d.level(), Date: pick(d, sceneQueryDays...)}
 	switch d.IntN(4) {
 	case 0:
-		s.forgetAll(l, p.attribute)
+		forgetAll(l, p.attribute)
 	case 1:
 		l.Evidence = append(l.Evidence, e)
 	default:
-		s.forgetAll(l, p.attribute)
+		forgetAll(l, p.attribute)
 		l.Evidence = append(l.Evidence, e)
 	}
 }
 
 // forgetAll takes everything about an attribute out.
-func (*scene) forgetAll(l *fitmentv1.Listing, a rules.Attribute) {
+func forgetAll(l *fitmentv1.Listing, a rules.Attribute) {
 	forget(a)(l)
 	if a == fitmentv1.Evidence_PART_MAKER {
 		l.PartMaker = ""
 	}
 }
 
-func (s *scene) spoilDonor(d die, l *fitmentv1.Listing) {
+func spoilDonor(d die, l *fitmentv1.Listing) {
 	donor := l.GetDonor()
 	switch d.IntN(12) {
 	case 0:

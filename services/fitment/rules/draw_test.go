@@ -161,26 +161,26 @@ func (s *scene) drawParts(d die) {
 		if i > 0 && d.once(3) {
 			p.Applications = nil // known, but not for which vehicles
 		}
-		s.spoilPart(d, p, pick(d, 0, 0, 1, 2)+min(i, 1))
+		spoilPart(d, p, pick(d, 0, 0, 1, 2)+min(i, 1))
 		s.parts = append(s.parts, p)
 	}
 	if d.once(5) { // another maker's part of the same number
 		p := s.goodPart(pick(d, "K1", "K1", "K2", "Q9"))
 		p.Maker = "Velmark"
 		p.Connector = &fitmentv1.Connector{Interface: "Type 3", Keying: "C", Cavities: 4}
-		s.spoilPart(d, p, pick(d, 0, 1, 2))
+		spoilPart(d, p, pick(d, 0, 1, 2))
 		s.parts = append(s.parts, p)
 	}
 	if d.once(8) {
 		p := s.goodPart("W7")
 		p.Maker = pick(d, "Velmark", "Haspa")
-		s.spoilPart(d, p, pick(d, 0, 1, 2))
+		spoilPart(d, p, pick(d, 0, 1, 2))
 		s.parts = append(s.parts, p)
 	}
 }
 
 // spoilPart changes a part in n places.
-func (s *scene) spoilPart(d die, p *fitmentv1.Part, n int) {
+func spoilPart(d die, p *fitmentv1.Part, n int) {
 	for range n {
 		switch d.IntN(14) {
 		case 0, 1, 2:
@@ -324,7 +324,7 @@ func (s *scene) drawVehicles(d die) {
 	for i := range pick(d, 0, 1, 1, 2, 3) {
 		row := &fitmentv1.VehicleData{
 			Name: "vehicleData/" + strconv.Itoa(i), Make: pick(d, sceneMake, sceneMake, sceneMake, "Oskeld"), Model: pick(d, "", sceneModel, "Heron"),
-			Dialect: pick(d, "standard", "legacy-a", "legacy-a", "legacy-c", "legacy-d", "legacy-e", ""),
+			Dialect: pick(d, "standard", "standard", "legacy-a", "legacy-a", "legacy-d", "no-such-dialect", ""),
 			Kind:    pick(d, 0, 0, s.need.GetKind(), fitmentv1.Part_KNEE_AIR_BAG), // of a window, which none of the rows has
 		}
 		if d.once(2) {

@@ -8,6 +8,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+	"beltwright.example/services/fitment/evidence"
 	"beltwright.example/services/fitment/fault"
 	"beltwright.example/services/fitment/names"
 )
@@ -43,11 +44,17 @@ type tally struct {
 	outside, burnt int // outside the window; open or shorted
 	clipped        int // at the end of a module's display: high, or open
 	unusable       int
+	// doubtful is what is seen in readings that may be of this part or of another.
+	doubtful doubts
 	// stages of which a reading counts, and of which one is shown, by bits.
 	read, shown uint64
 	// why the last unusable one is, and window and value of the last that counts.
 	why, limits, value string
 }
+
+// doubts tell what is seen in readings of a place from which the part may be, where
+// it is not stated which one it was pulled from.
+type doubts struct{ outside, burnt, clipped bool }
 
 // observed is a reading with the highest level at which it is stated.
 type observed struct {
@@ -91,12 +98,16 @@ func (c *Case) observations() []observed {
 // substitute load in its place, or on the harness without it, the rest of the
 // loop was read.
 func (c *Case) count(t *tally, o observed, window *fitmentv1.ResistanceWindow) {
+	of := evidence.No
+	if o.Reading != nil {
+		of = c.ofThisPart(o.Reading)
+	}
 	switch {
 	case o.Reading == nil:
 		t.unusable++
 		t.why = "a resistance without the reading behind it proves nothing"
 		return
-	case !c.ofThisPart(o.Reading):
+	case of == evidence.No:
 		t.unusable++
 		t.why = "the reading is of another part"
 		return
@@ -113,7 +124,28 @@ func (c *Case) count(t *tally, o observed, window *fitmentv1.ResistanceWindow) {
 		o.Reading = proto.CloneOf(o.Reading)
 		o.Kind = c.need.GetKind()
 	}
-	t.add(fault.Classify(o.Reading, window), o)
+	report := fault.Classify(o.Reading, window)
+	if of == evidence.Unknown {
+		t.doubt(report)
+		return
+	}
+	t.add(report, o)
+}
+
+// doubt notes what a reading shows that is of this part only if it was pulled from
+// another place than needed. It proves nothing good, but leaves open what it would
+// disprove.
+func (t *tally) doubt(report *fitmentv1.ReadingReport) {
+	t.unusable++
+	t.why = "the reading is of another position, and from which one the part was pulled is not stated"
+	switch report.GetClass() {
+	case fitmentv1.ReadingReport_OPEN, fitmentv1.ReadingReport_SHORTED:
+		t.doubtful.burnt = true
+	case fitmentv1.ReadingReport_HIGH, fitmentv1.ReadingReport_LOW:
+		t.doubtful.outside = true
+		t.doubtful.clipped = t.doubtful.clipped || report.ConformanceProbability == nil
+	default:
+	}
 }
 
 // add counts a judged reading.
@@ -147,24 +179,28 @@ func (t *tally) add(report *fitmentv1.ReadingReport, o observed) {
 
 // ofThisPart tells whether what a reading names of kind, row and side contradicts
 // nothing: neither the kind needed, nor what is stated of the part. A part that
-// serves several positions may come from another one than needed, so the position
-// needed counts only where none is stated of the part.
-func (c *Case) ofThisPart(r *fitmentv1.Reading) bool {
+// serves several positions may come from another one than needed, so where no
+// position is stated of the part, a reading of another one than needed is Unknown.
+func (c *Case) ofThisPart(r *fitmentv1.Reading) evidence.Answer {
 	kind := c.claims.Fact(fitmentv1.Evidence_PART_KIND)
 	if r.GetKind() != fitmentv1.Part_KIND_UNSPECIFIED {
 		listed := c.claims.Listing().GetKind()
 		other := kind.Known() && kind.Key != r.GetKind().String()
 		if other || differ(r.GetKind(), c.need.GetKind()) || differ(r.GetKind(), listed) {
-			return false
+			return evidence.No
 		}
 	}
-	position := c.position
+	if !near(r.GetPosition(), c.claims.Listing().GetPosition()) {
+		return evidence.No
+	}
 	if stated := c.claims.Fact(fitmentv1.Evidence_PART_POSITION); stated.Known() {
-		if from, err := names.ParsePosition(stated.Key); err == nil {
-			position = from
-		}
+		from, err := names.ParsePosition(stated.Key)
+		return evidence.Of(err != nil || near(r.GetPosition(), from))
 	}
-	return near(r.GetPosition(), position) && near(r.GetPosition(), c.claims.Listing().GetPosition())
+	if near(r.GetPosition(), c.position) {
+		return evidence.Yes
+	}
+	return evidence.Unknown
 }
 
 // differ tells whether two values are both stated, and not the same.
@@ -174,6 +210,10 @@ func differ[T ~int32](a, b T) bool { return a != 0 && b != 0 && a != b }
 // them.
 func near(a, b *fitmentv1.Position) bool {
 	return !differ(a.GetRow(), b.GetRow()) && !differ(a.GetSide(), b.GetSide())
+}
+
+func (doubts) why() string {
+	return "a loop of another position reads outside the window, and from which position the part was pulled is not stated"
 }
 
 // resistance answers whether the loops read inside the window.
@@ -187,6 +227,8 @@ func (t *tally) resistance(stages int, own bool) Result {
 		return no("a loop reads outside the part's resistance window").comparing(t.limits, t.value)
 	case t.outside > 0:
 		return unknown("a loop reads outside the usual window, and the part's own window is not known").comparing(t.limits, t.value)
+	case t.doubtful.outside || t.doubtful.burnt:
+		return unknown(t.doubtful.why())
 	}
 	return t.enough(stages, yes("the loop reads inside the resistance window").comparing(t.limits, t.value))
 }
@@ -198,6 +240,9 @@ func (t *tally) deployment(stages int) Result {
 	}
 	if t.clipped > 0 {
 		return unknown("the module's display ends before it can tell an open loop from a high one")
+	}
+	if t.doubtful.burnt || t.doubtful.clipped {
+		return unknown(t.doubtful.why())
 	}
 	return t.enough(stages, yes("the loop reads as a bridge that has not burnt").comparing("", t.value))
 }

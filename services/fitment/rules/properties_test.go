@@ -83,7 +83,7 @@ func TestLessEvidenceNeverMakesAListingFit(t *testing.T) {
 		for range d.IntN(3) {
 			p := pick(d, scenePools...)
 			touched = append(touched, p.attribute)
-			one.forgetAll(l, p.attribute)
+			forgetAll(l, p.attribute)
 			l.Evidence = append(l.Evidence, &fitmentv1.Evidence{Attribute: p.attribute, Value: pick(d, p.others...), Level: d.level(), Date: pick(d, sceneQueryDays...)})
 		}
 		before := q.Judge(l)
@@ -94,7 +94,7 @@ func TestLessEvidenceNeverMakesAListingFit(t *testing.T) {
 				taken = taken && a != other && !tied(a, other)
 			}
 			if taken {
-				one.forgetAll(l, a)
+				forgetAll(l, a)
 			}
 		}
 		if after := q.Judge(l); after == fitmentv1.Decision_FITS && before != fitmentv1.Decision_FITS {

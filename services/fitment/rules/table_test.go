@@ -328,6 +328,17 @@ func bag(changes ...func(*fitmentv1.Listing)) *fitmentv1.Listing {
 	return numbered("D1", shown, changes...)
 }
 
+// unplaced is a listing that does not say from where the part was pulled, with a
+// good reading that names no place and one of a place.
+func unplaced(ohms float64, at *fitmentv1.Position) *fitmentv1.Listing {
+	l := listing(forget(aPosition, aLoop), reads(2.1, shown))
+	l.Evidence = append(l.Evidence, &fitmentv1.Evidence{Attribute: aLoop, Level: shown, Reading: &fitmentv1.Reading{
+		Position: at, Method: fitmentv1.Reading_METER_AT_COMPONENT, ShortingClip: fitmentv1.Reading_OUT, Ohms: new(ohms),
+		Meter: &fitmentv1.Meter{PercentOfReading: 0.5, Counts: 2, ResolutionOhms: 0.01},
+	}})
+	return l
+}
+
 func electricalTable() []one {
 	stages, window, loop := "electrical.stages", "electrical.resistance", "deployment.loop"
 	two := kestrel(func(n *fitmentv1.Need) { n.Stages = 2 })
@@ -386,6 +397,14 @@ func electricalTable() []one {
 			l.Position = left1
 			reads(2.0, shown)(l)
 		}), want: yes},
+		{rule: window, name: "another side reads bad, pulled from there or not", list: unplaced(4.5, left1), want: unknown},
+		{rule: loop, name: "another side reads open, pulled from there or not", list: unplaced(5e6, left1), want: unknown},
+		{rule: loop, name: "another side reads well, pulled from there or not", list: unplaced(2.0, left1), want: yes},
+		{rule: loop, name: "another side reads open, pulled from here", list: func() *fitmentv1.Listing {
+			l := unplaced(5e6, left1)
+			say(aPosition, "1 RIGHT", shown)(l)
+			return l
+		}(), want: yes},
 		{rule: window, name: "no squib", need: module(), list: &fitmentv1.Listing{}, want: yes},
 
 		// 16 to 20 megohms on a squib is an open circuit; common practice, no source.
