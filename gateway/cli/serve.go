@@ -134,7 +134,7 @@ func (f *serveFlags) seeToKey(ctx context.Context, fitment *app.App) (string, er
 
 // listen runs the servers, and once they listen, ready.
 func (f *serveFlags) listen(
-	ctx context.Context, server *serve.Server, handler http.Handler, memory serve.Memory,
+	ctx context.Context, server *serve.Server, handler *rest.Handler, memory serve.Memory,
 	ready func(ctx context.Context, httpAddress, grpcAddress string) error, log *slog.Logger,
 ) error {
 	web, err := serve.Listen(ctx, f.http)
@@ -161,7 +161,7 @@ func (f *serveFlags) listen(
 }
 
 // serveHTTP serves until ctx ends, then lets requests finish.
-func serveHTTP(ctx context.Context, handler http.Handler, listener net.Listener) error {
+func serveHTTP(ctx context.Context, handler *rest.Handler, listener net.Listener) error {
 	server := rest.Server(listener.Addr().String(), handler)
 	ended := make(chan error, 1)
 	go func() { ended <- server.Serve(listener) }()

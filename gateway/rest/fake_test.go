@@ -57,6 +57,7 @@ type fake struct {
 	quotev1.UnimplementedPlanningServiceServer
 
 	decide   func(ctx context.Context, r *fitmentv1.DecideRequest) (*fitmentv1.DecideResponse, error)
+	watch    func(r *fitmentv1.WatchDonorsRequest, stream fitmentv1.FitmentService_WatchDonorsServer) error
 	listings func(stream fitmentv1.ListingService_ImportListingsServer) error
 	offers   func(stream quotev1.OfferService_ImportOffersServer) error
 
@@ -111,6 +112,11 @@ func (f *fake) PlanPurchase(ctx context.Context, r *quotev1.PlanPurchaseRequest)
 	return &quotev1.PlanPurchaseResponse{Order: []string{"B"}, ExpectedCost: 23962, ExpectedDays: 6.666}, nil
 }
 
+func (f *fake) WatchDonors(r *fitmentv1.WatchDonorsRequest, stream fitmentv1.FitmentService_WatchDonorsServer) error {
+	f.note(stream.Context(), r)
+	return f.watch(r, stream)
+}
+
 func (f *fake) ImportListings(stream fitmentv1.ListingService_ImportListingsServer) error {
 	f.note(stream.Context(), nil)
 	return f.listings(stream)
@@ -123,12 +129,13 @@ func (f *fake) ImportOffers(stream quotev1.OfferService_ImportOffersServer) erro
 
 // desk is a gateway before a fake, and a client of it.
 type desk struct {
-	t      *testing.T
-	base   string
-	client *http.Client
-	fake   *fake
-	health *health.Server
-	log    *logged
+	t       *testing.T
+	base    string
+	handler *rest.Handler
+	client  *http.Client
+	fake    *fake
+	health  *health.Server
+	log     *logged
 }
 
 // logged is a log kept in memory.
@@ -180,6 +187,7 @@ func open(t *testing.T, f *fake, change func(o *rest.Options)) *desk {
 	if err != nil {
 		t.Fatal(err)
 	}
+	d.handler = handler
 	web := rest.Server("", handler)
 	running.Go(func() { _ = web.Serve(listener) })
 	d.base = "http://" + listener.Addr().String()

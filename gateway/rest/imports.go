@@ -152,12 +152,9 @@ func receive(ctx context.Context, stream *upload.Stream) <-chan answer {
 // Each read and each write gets its own time.
 type client struct {
 	io.Reader
+	lines
 
-	writer     http.ResponseWriter
-	controller *http.ResponseController
-	stall      time.Duration
-	wrote      bool
-	problem    error // why the file broke off; for whoever knows that no Read runs
+	problem error // why the file broke off; for whoever knows that no Read runs
 
 	mu      sync.Mutex // orders the read deadlines: none follows the last one
 	stopped bool       // no Read may begin or go on
@@ -165,7 +162,7 @@ type client struct {
 }
 
 func newClient(w http.ResponseWriter, r *http.Request, stall time.Duration) *client {
-	c := &client{Reader: r.Body, writer: w, controller: http.NewResponseController(w), stall: stall}
+	c := &client{Reader: r.Body, lines: newLines(w, stall)}
 	// Without it, HTTP/1 would read the whole file before the first line leaves.
 	// A connection that cannot do it (HTTP/2) does it anyway.
 	_ = c.controller.EnableFullDuplex()
@@ -267,41 +264,4 @@ func (c *client) line(next answer) error {
 		raw = append(append([]byte(`{"summary":`), raw...), '}')
 	}
 	return c.write(raw)
-}
-
-func (c *client) write(raw []byte) error {
-	if !c.wrote {
-		c.wrote = true
-		c.writer.Header().Set("Content-Type", "application/x-ndjson")
-		c.writer.WriteHeader(http.StatusOK)
-	}
-	_ = c.controller.SetWriteDeadline(time.Now().Add(c.stall))
-	_, err := c.writer.Write(append(raw, '\n'))
-	return err
-}
-
-func (c *client) flush() error {
-	if !c.wrote {
-		return nil
-	}
-	_ = c.controller.SetWriteDeadline(time.Now().Add(c.stall))
-	return c.controller.Flush()
-}
-
-// fail ends the answer with an error: as the last line, or, where no line was
-// written, as an ordinary error answer.
-func (c *client) fail(problem error) {
-	_ = c.controller.SetWriteDeadline(time.Now().Add(c.stall))
-	if !c.wrote {
-		writeError(c.writer, problem)
-		_ = c.controller.Flush()
-		return
-	}
-	raw, err := answers.JSON(explained(problem))
-	if err != nil {
-		raw = []byte(`{"code":13,"message":"the error cannot be written"}`)
-	}
-	if c.write(append(append([]byte(`{"error":`), raw...), '}')) == nil {
-		_ = c.flush()
-	}
 }

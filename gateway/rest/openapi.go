@@ -29,10 +29,11 @@ type document struct {
 	routes routes
 }
 
-// additions are what no generator knows of: the key, and the paths that take
-// CSV files, which share one operation.
+// additions are what no generator knows of: the key, the paths that take CSV
+// files, which share one operation, and those whose answer goes on.
 type additions struct {
 	Operation           json.RawMessage `json:"operation"`
+	Paths               object          `json:"paths"`
 	Definitions         object          `json:"definitions"`
 	Security            []any           `json:"security"`
 	SecurityDefinitions object          `json:"securityDefinitions"`
@@ -59,6 +60,7 @@ func newDocument() (document, error) {
 		operation["summary"] = "Import " + kind.Name + " from a CSV file."
 		paths[importPath(kind)] = object{"post": operation}
 	}
+	maps.Copy(paths, more.Paths)
 	maps.Copy(definitions, more.Definitions)
 	whole["security"], whole["securityDefinitions"] = more.Security, more.SecurityDefinitions
 	raw, err := json.Marshal(whole)

@@ -86,12 +86,30 @@ type gateway struct {
 	options Options
 	api     *runtime.ServeMux
 	imports map[string]importer
-	routes  routes
-	openapi []byte
+	// watchers serve what goes on; it ends with ending.
+	watchers []watcher
+	ending   context.Context //nolint:containedctx // it is the gateway's end, not a request's
+	routes   routes
+	openapi  []byte
+}
+
+// Handler serves the API.
+type Handler struct {
+	http.Handler
+
+	end context.CancelFunc
+}
+
+// End ends the answers that would go on for as long as their clients stay. A
+// server that shuts down would wait for them in vain.
+func (h *Handler) End() {
+	if h.end != nil {
+		h.end()
+	}
 }
 
 // New returns the handler.
-func New(options Options) (http.Handler, error) {
+func New(options Options) (*Handler, error) {
 	if err := options.fill(); err != nil {
 		return nil, err
 	}
@@ -99,12 +117,14 @@ func New(options Options) (http.Handler, error) {
 	if err != nil {
 		return nil, err
 	}
-	g := &gateway{options: options, openapi: document.raw, routes: document.routes}
+	ending, end := context.WithCancel(context.Background())
+	g := &gateway{options: options, watchers: watchers(), ending: ending, openapi: document.raw, routes: document.routes}
 	if g.api, err = newAPI(options); err != nil {
+		end()
 		return nil, err
 	}
 	g.imports = importers(options)
-	return logged(options.Log, recovered(options.Log, http.HandlerFunc(g.serve))), nil
+	return &Handler{Handler: logged(options.Log, recovered(options.Log, http.HandlerFunc(g.serve))), end: end}, nil
 }
 
 // newAPI registers the generated handlers. They bind the path and choose the
@@ -181,6 +201,9 @@ func (g *gateway) authenticated(w http.ResponseWriter, r *http.Request) error {
 	}
 	if in, ok := g.imports[r.URL.Path]; ok {
 		return in.serve(w, r, key)
+	}
+	if what, name, ok := g.watched(r.URL.Path); ok {
+		return g.watch(w, r, key, what, name)
 	}
 	ctx, cancel := context.WithTimeout(r.Context(), g.options.Timeout)
 	defer cancel()

@@ -492,7 +492,7 @@ func TestOptionsAreChecked(t *testing.T) {
 
 func TestServerHasLimits(t *testing.T) {
 	t.Parallel()
-	s := rest.Server("127.0.0.1:0", http.NotFoundHandler())
+	s := rest.Server("127.0.0.1:0", &rest.Handler{Handler: http.NotFoundHandler()})
 	if s.ReadHeaderTimeout != 5*time.Second || s.ReadTimeout != 15*time.Second || s.IdleTimeout != time.Minute || s.MaxHeaderBytes != 32<<10 || s.WriteTimeout <= rest.DefaultTimeout {
 		t.Errorf("%+v", s)
 	}
@@ -543,15 +543,15 @@ func TestOpenAPIDescribesWhatIsServed(t *testing.T) {
 			t.Errorf("the document lacks %s", id)
 		}
 	}
-	if count == 0 || len(operations) != count+6 {
-		t.Errorf("%d operations, want %d of http.yaml and 6 imports", len(operations), count)
+	if count == 0 || len(operations) != count+6+1 {
+		t.Errorf("%d operations, want %d of http.yaml, 6 imports and 1 watch", len(operations), count)
 	}
 	for _, kind := range []string{"parts", "supersessions", "vehicleData", "recalls", "listings", "offers"} {
 		if post := document.Paths["/v1/"+kind+":import"]["post"]; !cmp.Equal(post.Consumes, []string{"text/csv"}) {
 			t.Errorf("import of %s: %v", kind, post)
 		}
 	}
-	for _, message := range []proto.Message{&fitmentv1.RowResult{}, &fitmentv1.FieldProblem{}, &fitmentv1.ImportSummary{}} {
+	for _, message := range []proto.Message{&fitmentv1.RowResult{}, &fitmentv1.FieldProblem{}, &fitmentv1.ImportSummary{}, &fitmentv1.WatchDonorsResponse{}} {
 		name := string(message.ProtoReflect().Descriptor().Name())
 		got := document.Definitions[name].Properties
 		fields := message.ProtoReflect().Descriptor().Fields()

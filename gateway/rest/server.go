@@ -26,9 +26,10 @@ const (
 )
 
 // Server returns an HTTP server that puts up with slow and greedy clients for a
-// bounded time only. Imports move their own deadlines while data flows.
-func Server(addr string, handler http.Handler) *http.Server {
-	return &http.Server{
+// bounded time only. Imports and watches move their own deadlines while data flows;
+// watches end when it is shut down.
+func Server(addr string, handler *Handler) *http.Server {
+	server := &http.Server{
 		Addr:              addr,
 		Handler:           handler,
 		ReadHeaderTimeout: readHeaderTimeout,
@@ -37,6 +38,8 @@ func Server(addr string, handler http.Handler) *http.Server {
 		IdleTimeout:       idleTimeout,
 		MaxHeaderBytes:    maxHeaderBytes,
 	}
+	server.RegisterOnShutdown(handler.End)
+	return server
 }
 
 // Follow returns a readiness check that asks both services' gRPC health.
