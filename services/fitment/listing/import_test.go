@@ -334,6 +334,9 @@ func FuzzRow(f *testing.F) {
 			return
 		}
 		value, _, err := it.Merge(nil)
+		if problem, refused := errors.AsType[*imports.Problem](err); refused && strings.HasSuffix(problem.Text, "lies in the future") {
+			return // the day is compared with the time of the merge
+		}
 		if err != nil {
 			t.Fatal(err)
 		}
