@@ -3,6 +3,7 @@ package fault_test
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"testing"
 
@@ -24,11 +25,11 @@ const (
 func assess(t *testing.T, req *fitmentv1.AssessFaultRequest) *fitmentv1.AssessFaultResponse {
 	t.Helper()
 	var fields check.Fields
-	fault.Validate(req, &fields)
+	fault.Validate(req, nil, &fields)
 	if !fields.OK() {
 		t.Fatalf("refused: %v", fields.Violations())
 	}
-	got := fault.Assess(req)
+	got := fault.Assess(req, fault.Knowledge{})
 	if problem := sanity(req, got); problem != "" {
 		t.Fatal(problem)
 	}
@@ -48,8 +49,16 @@ func sanity(req *fitmentv1.AssessFaultRequest, got *fitmentv1.AssessFaultRespons
 	if math.Abs(sum-1) > 1e-9 {
 		return fmt.Sprintf("probabilities sum to %g", sum)
 	}
-	if len(got.GetReadings()) != len(req.GetReadings()) || len(got.GetCodes()) != len(req.GetCodes()) {
+	if len(got.GetReadings()) != len(req.GetReadings()) || len(got.GetCodes()) != len(req.GetCodes()) || len(got.GetTests()) != len(req.GetTests()) {
 		return "something was dropped"
+	}
+	for i, r := range got.GetTests() {
+		if int(r.GetIndex()) != i || r.GetFinding() == fitmentv1.LoopTestReport_FINDING_UNSPECIFIED || r.GetReason() == "" || r.GetSource() == "" {
+			return fmt.Sprintf("test %d: %v", i, r)
+		}
+	}
+	if w := got.GetWait(); w.GetText() == "" || w.GetSource() == "" || got.GetLikelihoods() == "" {
+		return fmt.Sprintf("wait %v, likelihoods %q", w, got.GetLikelihoods())
 	}
 	for i, r := range got.GetReadings() {
 		asked := req.GetReadings()[i]
@@ -151,6 +160,10 @@ func TestPurchase(t *testing.T) {
 	clipIn := func(ohms float64) *fitmentv1.Reading {
 		return with(metered(buckle, atPart, ohms), func(r *fitmentv1.Reading) { r.ShortingClip = fitmentv1.Reading_IN })
 	}
+	leads := func(r *fitmentv1.Reading) *fitmentv1.Reading {
+		r.LeadOhms = new(0.2)
+		return r
+	}
 	chosen := []*fitmentv1.CodeChoice{{Code: "B0058", Meaning: "legacy-a.B0058"}}
 	cases := map[string]struct {
 		codes    []string
@@ -171,7 +184,8 @@ func TestPurchase(t *testing.T) {
 		"open at the part, still bad with load":  {nil, nil, []*fitmentv1.Reading{metered(buckle, atPart, 17e6), reported(buckle, withLoad, 6.6)}, notYet},
 		"contradicting at the part":              {nil, nil, []*fitmentv1.Reading{metered(buckle, atPart, 17e6), metered(buckle, atPart, 2)}, notYet},
 		"open harness, which is as it should be": {nil, nil, []*fitmentv1.Reading{metered(buckle, atHarness, 17e6)}, notYet},
-		"both loops open":                        {nil, nil, []*fitmentv1.Reading{metered(buckle, atPart, 17e6), metered(side, atPart, 17e6)}, justified},
+		"both loops open, leads conduct":         {nil, nil, []*fitmentv1.Reading{leads(metered(buckle, atPart, 17e6)), leads(metered(side, atPart, 17e6))}, justified},
+		"both loops open, leads not known":       {nil, nil, []*fitmentv1.Reading{metered(buckle, atPart, 17e6), metered(side, atPart, 17e6)}, notYet},
 	}
 	for name, c := range cases {
 		got := assess(t, &fitmentv1.AssessFaultRequest{Codes: c.codes, CodeChoices: c.choices, Readings: c.readings})
@@ -308,6 +322,11 @@ func TestEveryBadFieldIsNamed(t *testing.T) {
 	coded := func(codes []string, choices ...*fitmentv1.CodeChoice) []*fitmentv1.AssessFaultRequest {
 		return one(&fitmentv1.AssessFaultRequest{Codes: codes, CodeChoices: choices})
 	}
+	test := func(change func(*fitmentv1.LoopTest)) []*fitmentv1.AssessFaultRequest {
+		t := loopTest(buckle, fitmentv1.LoopTest_UNPLUG, isOpen, isLow)
+		change(t)
+		return one(&fitmentv1.AssessFaultRequest{Tests: []*fitmentv1.LoopTest{t}})
+	}
 	cases := map[string][]*fitmentv1.AssessFaultRequest{
 		"readings[0].ohms":                     number(func(r *fitmentv1.Reading, x float64) { r.Ohms = &x }),
 		"readings[0].lead_ohms":                number(func(r *fitmentv1.Reading, x float64) { r.LeadOhms = &x }),
@@ -328,18 +347,29 @@ func TestEveryBadFieldIsNamed(t *testing.T) {
 		"codes":                     append(coded(nil), coded(make([]string, 65))...),
 		"codes[1]":                  coded([]string{"B0058", "SRS-0012"}),
 		"code_choices[0].code":      coded([]string{"B0058"}, &fitmentv1.CodeChoice{Code: "B0059", Meaning: "legacy-a.B0059"}),
-		"code_choices[0].meaning":   coded([]string{"B0058"}, &fitmentv1.CodeChoice{Code: "B0058", Meaning: "legacy-z.B0058"}),
+		"code_choices[0].meaning": append(coded([]string{"B0058"}, &fitmentv1.CodeChoice{Code: "B0058", Meaning: "legacy-z.B0058"}),
+			&fitmentv1.AssessFaultRequest{Codes: []string{"B0058"}, CodeChoices: []*fitmentv1.CodeChoice{{Code: "B0058", Meaning: "standard.B0058"}}, Dialect: "legacy-a"}),
 		"code_choices[1].code": coded([]string{"B0058"}, &fitmentv1.CodeChoice{Code: "B0058", Meaning: "legacy-a.B0058"},
 			&fitmentv1.CodeChoice{Code: "B0058", Meaning: "standard.B0058"}),
-		"window.high_ohms":   one(&fitmentv1.AssessFaultRequest{Codes: []string{"B0058"}, Window: &fitmentv1.ResistanceWindow{LowOhms: 3, HighOhms: 2}}),
-		"vehicle.model_year": one(&fitmentv1.AssessFaultRequest{Codes: []string{"B0058"}, Vehicle: &fitmentv1.Vehicle{ModelYear: 1066}}),
-		"vehicle.vin":        one(&fitmentv1.AssessFaultRequest{Codes: []string{"B0058"}, Vehicle: &fitmentv1.Vehicle{Vin: "1"}}),
-		"readings":           one(&fitmentv1.AssessFaultRequest{Readings: make([]*fitmentv1.Reading, 65)}),
+		"codes[0]":               coded([]string{"B0058-1A-AF-00"}),
+		"dialect":                one(&fitmentv1.AssessFaultRequest{Codes: []string{"B0058"}, Dialect: "legacy-z"}),
+		"tests":                  one(&fitmentv1.AssessFaultRequest{Tests: make([]*fitmentv1.LoopTest, 65)}),
+		"tests[0]":               one(&fitmentv1.AssessFaultRequest{Tests: []*fitmentv1.LoopTest{nil}}),
+		"tests[0].kind":          test(func(t *fitmentv1.LoopTest) { t.Kind = 0 }),
+		"tests[0].method":        append(test(func(t *fitmentv1.LoopTest) { t.Method = 0 }), test(func(t *fitmentv1.LoopTest) { t.Method = 3 })...),
+		"tests[0].before":        test(func(t *fitmentv1.LoopTest) { t.Before = 0 }),
+		"tests[0].after":         append(test(func(t *fitmentv1.LoopTest) { t.After = 0 }), test(func(t *fitmentv1.LoopTest) { t.After = 5 })...),
+		"tests[0].position.row":  test(func(t *fitmentv1.LoopTest) { t.Position = &fitmentv1.Position{Row: 10} }),
+		"tests[0].position.side": test(func(t *fitmentv1.LoopTest) { t.Position = &fitmentv1.Position{Side: 7} }),
+		"window.high_ohms":       one(&fitmentv1.AssessFaultRequest{Codes: []string{"B0058"}, Window: &fitmentv1.ResistanceWindow{LowOhms: 3, HighOhms: 2}}),
+		"vehicle.model_year":     one(&fitmentv1.AssessFaultRequest{Codes: []string{"B0058"}, Vehicle: &fitmentv1.Vehicle{ModelYear: 1066}}),
+		"vehicle.vin":            one(&fitmentv1.AssessFaultRequest{Codes: []string{"B0058"}, Vehicle: &fitmentv1.Vehicle{Vin: "1"}}),
+		"readings":               one(&fitmentv1.AssessFaultRequest{Readings: make([]*fitmentv1.Reading, 65)}),
 	}
 	for field, requests := range cases {
 		for i, req := range requests {
 			var fields check.Fields
-			fault.Validate(req, &fields)
+			fault.Validate(req, nil, &fields)
 			if got := fields.Violations(); len(got) != 1 || got[0].Field != field || got[0].Problem == "" || got[0].Expected == "" {
 				t.Errorf("%s, case %d: violations %v", field, i, got)
 			}
@@ -350,7 +380,7 @@ func TestEveryBadFieldIsNamed(t *testing.T) {
 	if got := fields.Violations(); len(got) != 1 || got[0].Field != "evidence[3].reading" {
 		t.Errorf("no reading at all: %v", got)
 	}
-	if got := fault.Assess(&fitmentv1.AssessFaultRequest{Readings: []*fitmentv1.Reading{nil}}); got.GetReadings()[0].GetClass() != unusable {
+	if got := fault.Assess(&fitmentv1.AssessFaultRequest{Readings: []*fitmentv1.Reading{nil}}, fault.Knowledge{}); got.GetReadings()[0].GetClass() != unusable {
 		t.Errorf("no reading at all was used: %v", got.GetReadings()[0])
 	}
 }
@@ -376,6 +406,13 @@ func anyReading(t *rapid.T) *fitmentv1.Reading {
 	return r
 }
 
+func anyTest(t *rapid.T) *fitmentv1.LoopTest {
+	one := loopTest(fitmentv1.Part_Kind(rapid.Int32Range(1, 13).Draw(t, "kind")), fitmentv1.LoopTest_Method(rapid.Int32Range(1, 2).Draw(t, "method")),
+		fitmentv1.LoopTest_State(rapid.Int32Range(1, 4).Draw(t, "before")), fitmentv1.LoopTest_State(rapid.Int32Range(1, 4).Draw(t, "after")))
+	one.Position = &fitmentv1.Position{Row: rapid.Int32Range(0, 3).Draw(t, "row"), Side: fitmentv1.Position_Side(rapid.Int32Range(0, 3).Draw(t, "side"))}
+	return one
+}
+
 func TestEveryAnswerIsSane(t *testing.T) {
 	t.Parallel()
 	codes := rapid.SampledFrom([]string{"B0058", "B0051", "B0072", "B0072-1B", "B00D2", "B0100", "B1883", "B2293", "C0035", "B3123", "B0020"})
@@ -387,13 +424,17 @@ func TestEveryAnswerIsSane(t *testing.T) {
 		for range rapid.IntRange(0, 6).Draw(t, "readings") {
 			req.Readings = append(req.Readings, anyReading(t))
 		}
+		for range rapid.IntRange(0, 3).Draw(t, "tests") {
+			req.Tests = append(req.Tests, anyTest(t))
+		}
+		req.Dialect = rapid.SampledFrom([]string{"", "", "standard", "legacy-a", "legacy-c", "legacy-e"}).Draw(t, "dialect")
 		var fields check.Fields
-		fault.Validate(req, &fields)
+		fault.Validate(req, nil, &fields)
 		if !fields.OK() {
 			t.Fatalf("refused: %v", fields.Violations())
 		}
 		before := proto.Clone(req)
-		got := fault.Assess(req)
+		got := fault.Assess(req, fault.Knowledge{})
 		if problem := sanity(req, got); problem != "" {
 			t.Fatal(problem)
 		}
@@ -401,7 +442,9 @@ func TestEveryAnswerIsSane(t *testing.T) {
 			t.Fatal("the request was changed")
 		}
 		if got.GetPurchase() == justified {
-			proved := false
+			proved := slices.ContainsFunc(got.GetTests(), func(r *fitmentv1.LoopTestReport) bool {
+				return r.GetFinding() == fitmentv1.LoopTestReport_PART_OR_CONTACT && req.GetTests()[r.GetIndex()].GetMethod() == fitmentv1.LoopTest_SUBSTITUTE_LOAD
+			})
 			for i, r := range got.GetReadings() {
 				proved = proved || (r.GetClass() != unusable && req.GetReadings()[i].GetMethod() != atHarness)
 			}
@@ -425,10 +468,16 @@ func FuzzAssess(f *testing.F) {
 		if r.GetMethod() == byModule || r.GetMethod() == withLoad {
 			r.DisplayLimitOhms = &limit
 		}
-		req := &fitmentv1.AssessFaultRequest{Codes: []string{code}, Readings: []*fitmentv1.Reading{r, metered(side, atPart, 2)}}
+		req := &fitmentv1.AssessFaultRequest{
+			Codes: []string{code}, Readings: []*fitmentv1.Reading{r, metered(side, atPart, 2)},
+			Tests: []*fitmentv1.LoopTest{loopTest(r.GetKind(), fitmentv1.LoopTest_Method(method), fitmentv1.LoopTest_State(clip), fitmentv1.LoopTest_State(kind))},
+		}
+		if over {
+			req.Dialect = "legacy-a"
+		}
 		var fields check.Fields
-		fault.Validate(req, &fields)
-		got := fault.Assess(req)
+		fault.Validate(req, nil, &fields)
+		got := fault.Assess(req, fault.Knowledge{})
 		if !fields.OK() {
 			return
 		}
@@ -477,11 +526,11 @@ func TestTheNextTestIsTheOneWorthItsMinutes(t *testing.T) {
 			model.Tests[i].Minutes = 1000
 		}
 	}
-	if cheap, dear := fault.Assess(req).GetNextTest(), model.Assess(req).GetNextTest(); cheap.GetId() != "substitute-load" || dear.GetId() == "substitute-load" || dear == nil {
+	if cheap, dear := fault.Assess(req, fault.Knowledge{}).GetNextTest(), fault.Assess(req, fault.Knowledge{Model: model}).GetNextTest(); cheap.GetId() != "substitute-load" || dear.GetId() == "substitute-load" || dear == nil {
 		t.Errorf("at 15 minutes %v, at 1000 minutes %v", cheap, dear)
 	}
 	model.LeastBits = 10
-	if got := model.Assess(req).GetNextTest(); got != nil {
+	if got := fault.Assess(req, fault.Knowledge{Model: model}).GetNextTest(); got != nil {
 		t.Errorf("a test of too little information is named: %v", got)
 	}
 }

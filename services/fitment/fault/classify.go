@@ -41,7 +41,7 @@ func Classify(r *fitmentv1.Reading, w *fitmentv1.ResistanceWindow) *fitmentv1.Re
 		report.Position = p
 	}
 	u, known := uncertainty(r)
-	if r.Ohms != nil && !r.GetOverRange() {
+	if r.Ohms != nil && !r.GetOverRange() && !atDisplayEnd(r) {
 		report.CorrectedOhms = new(r.GetOhms() - r.GetLeadOhms())
 		if known {
 			report.StandardUncertaintyOhms = new(u)
@@ -54,8 +54,6 @@ func Classify(r *fitmentv1.Reading, w *fitmentv1.ResistanceWindow) *fitmentv1.Re
 		j = judgeOverRange(r, window, judgeable)
 	case !judgeable:
 		j = judgeWithoutWindow(r, report.GetCorrectedOhms())
-	case atDisplayEnd(r):
-		j = judgeDisplayEnd(r.GetDisplayLimitOhms(), window)
 	case !known:
 		j = judgeWithoutAccuracy(report.GetCorrectedOhms(), window)
 	default:
@@ -90,17 +88,18 @@ func fromModule(m fitmentv1.Reading_Method) bool {
 	return m == fitmentv1.Reading_MODULE_REPORTED || m == fitmentv1.Reading_SUBSTITUTE_LOAD
 }
 
-// judgeOverRange judges a display that showed no number. A meter's range ends
+// judgeOverRange judges a display that showed no number, or one that stands at the
+// end of a module's display. A meter's range ends
 // in megohms: open. A module's ends within a few ohms: open or high.
 func judgeOverRange(r *fitmentv1.Reading, window *fitmentv1.ResistanceWindow, judgeable bool) judgement {
 	if !fromModule(r.GetMethod()) {
 		if !conducts(r.GetKind()) && !judgeable {
-			return withoutWindow()
+			return withoutWindow(r.GetKind())
 		}
 		return judgement{fitmentv1.ReadingReport_OPEN, "The display showed over-range: open circuit."}
 	}
 	if !judgeable {
-		return withoutWindow()
+		return withoutWindow(r.GetKind())
 	}
 	end := r.GetDisplayLimitOhms()
 	if r.DisplayLimitOhms == nil {
@@ -109,6 +108,8 @@ func judgeOverRange(r *fitmentv1.Reading, window *fitmentv1.ResistanceWindow, ju
 	return judgeDisplayEnd(end, window)
 }
 
+// atDisplayEnd tells whether a module's value stands at the end of its display: it
+// is then no number, whatever the display shows.
 func atDisplayEnd(r *fitmentv1.Reading) bool {
 	return fromModule(r.GetMethod()) && r.DisplayLimitOhms != nil && r.GetOhms() >= r.GetDisplayLimitOhms()
 }
@@ -126,7 +127,11 @@ func judgeDisplayEnd(end float64, window *fitmentv1.ResistanceWindow) judgement 
 	}
 }
 
-func withoutWindow() judgement {
+// withoutWindow is for readings that there is no window to judge by.
+func withoutWindow(kind fitmentv1.Part_Kind) judgement {
+	if hasSquib(kind) {
+		return unusable("The window stated makes no sense: its lower limit must be less than its upper limit.")
+	}
 	return unusable("This part has no squib in its loop, so the default window says nothing about it: state the window from the vehicle's service data.")
 }
 
@@ -134,10 +139,7 @@ func judgeWithoutWindow(r *fitmentv1.Reading, y float64) judgement {
 	if conducts(r.GetKind()) && !fromModule(r.GetMethod()) && y >= sureMargin*OpenOhms {
 		return judgement{fitmentv1.ReadingReport_OPEN, fmt.Sprintf("%s ohms is far beyond %s ohms: open circuit.", show(y), show(OpenOhms))}
 	}
-	if hasSquib(r.GetKind()) {
-		return unusable("The window stated makes no sense: its lower limit must be less than its upper limit.")
-	}
-	return withoutWindow()
+	return withoutWindow(r.GetKind())
 }
 
 // sureMargin is how many times the open limit a value must be before nobody

@@ -9,6 +9,7 @@ import (
 	"strings"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+	"beltwright.example/services/fitment/code"
 	"beltwright.example/services/fitment/vin"
 	"beltwright.example/services/platform/check"
 )
@@ -18,7 +19,9 @@ const (
 	// MaxCodes bounds the codes of one request.
 	MaxCodes = 64
 	// MaxReadings bounds the readings of one request.
-	MaxReadings   = 64
+	MaxReadings = 64
+	// MaxTests bounds the tests of one request.
+	MaxTests      = 64
 	maxOhms       = 1e9
 	maxLead       = 100
 	maxWindow     = 1e6
@@ -29,18 +32,26 @@ const (
 	maxStage      = 8
 	longestText   = 100
 	longestSource = 500
-	longestCode   = 16
 	firstYear     = 1980
 	lastYear      = 2039
 )
 
 // Validate notes everything in a request that cannot be right.
-func Validate(req *fitmentv1.AssessFaultRequest, fields *check.Fields) {
-	if len(req.GetCodes()) == 0 && len(req.GetReadings()) == 0 {
-		fields.Add("codes", "neither a code nor a reading is given", "at least one trouble code or one reading")
+//
+// Codes are read by the tables; nil means code.Builtin.
+func Validate(req *fitmentv1.AssessFaultRequest, tables *code.Tables, fields *check.Fields) {
+	if tables == nil {
+		tables = code.Builtin()
+	}
+	if len(req.GetCodes()) == 0 && len(req.GetReadings()) == 0 && len(req.GetTests()) == 0 {
+		fields.Add("codes", "neither a code nor a reading nor a test is given", "at least one trouble code, reading or test")
 	}
 	validateVehicle(req.GetVehicle(), fields)
-	validateCodes(req, fields)
+	if d := req.GetDialect(); d != "" && !tables.Has(d) {
+		fields.Add("dialect", fmt.Sprintf("%.40q is no dialect that we know", d), "one of "+strings.Join(dialectIDs(tables), ", "))
+	}
+	validateCodes(req, tables, fields)
+	validateTests(req.GetTests(), fields)
 	if n := len(req.GetReadings()); n > MaxReadings {
 		fields.Add("readings", fmt.Sprintf("has %d readings", n), fmt.Sprintf("at most %d", MaxReadings))
 	} else {
@@ -76,56 +87,117 @@ func validateVehicle(v *fitmentv1.Vehicle, fields *check.Fields) {
 	}
 }
 
-func validateCodes(req *fitmentv1.AssessFaultRequest, fields *check.Fields) {
+func validateCodes(req *fitmentv1.AssessFaultRequest, tables *code.Tables, fields *check.Fields) {
 	if n := len(req.GetCodes()); n > MaxCodes {
 		fields.Add("codes", fmt.Sprintf("has %d codes", n), fmt.Sprintf("at most %d", MaxCodes))
 		return
 	}
-	given := map[Code]bool{}
+	given := map[code.Code]bool{}
 	for i, text := range req.GetCodes() {
-		code, err := ParseCode(text)
+		c, err := code.Parse(text)
 		if err != nil {
-			fields.Add(fmt.Sprintf("codes[%d]", i), err.Error(), codeShape)
+			fields.Add(fmt.Sprintf("codes[%d]", i), err.Error(), code.Shape)
 			continue
 		}
-		given[code] = true
+		given[c] = true
 	}
 	if n := len(req.GetCodeChoices()); n > MaxCodes {
 		fields.Add("code_choices", fmt.Sprintf("has %d choices", n), fmt.Sprintf("at most %d", MaxCodes))
 		return
 	}
-	chosen := map[Code]bool{}
-	for i, choice := range req.GetCodeChoices() {
-		validateChoice(choice, fmt.Sprintf("code_choices[%d].", i), given, chosen, fields)
+	v := choiceValidator{tables: tables, dialect: req.GetDialect(), given: given, chosen: map[code.Code]bool{}}
+	for i, one := range req.GetCodeChoices() {
+		v.validate(one, fmt.Sprintf("code_choices[%d].", i), fields)
 	}
 }
 
-func validateChoice(choice *fitmentv1.CodeChoice, prefix string, given, chosen map[Code]bool, fields *check.Fields) {
-	code, err := ParseCode(choice.GetCode())
+// choiceValidator validates what a request says its codes mean.
+type choiceValidator struct {
+	tables        *code.Tables
+	dialect       string
+	given, chosen map[code.Code]bool
+}
+
+func (v *choiceValidator) validate(one *fitmentv1.CodeChoice, prefix string, fields *check.Fields) {
+	c, err := code.Parse(one.GetCode())
 	switch {
 	case err != nil:
-		fields.Add(prefix+"code", err.Error(), codeShape)
+		fields.Add(prefix+"code", err.Error(), code.Shape)
 		return
-	case !given[code]:
-		fields.Add(prefix+"code", code.String()+" is not among the codes", "a code of this request, as given there")
+	case !v.given[c]:
+		fields.Add(prefix+"code", c.String()+" is not among the codes", "a code of this request, as given there")
 		return
-	case chosen[code]:
-		fields.Add(prefix+"code", code.String()+" is chosen twice", "one choice a code")
+	case v.chosen[c]:
+		fields.Add(prefix+"code", c.String()+" is chosen twice", "one choice a code")
 		return
 	}
-	chosen[code] = true
+	v.chosen[c] = true
+	m := choice(v.tables, c, one.GetMeaning())
+	if m != nil && (v.dialect == "" || m.Dialect == v.dialect) {
+		return
+	}
 	var ids []string
-	for _, m := range meaningsOf(code) {
-		if m.id(code) == choice.GetMeaning() {
-			return
+	for _, m := range v.tables.Meanings(c) {
+		if v.dialect == "" {
+			ids = append(ids, m.ID)
 		}
-		ids = append(ids, m.id(code))
+	}
+	for _, m := range v.tables.In(v.dialect, c) {
+		ids = append(ids, m.ID)
 	}
 	expected := "no choice: we list no meaning of this code"
 	if len(ids) > 0 {
 		expected = "one of " + strings.Join(ids, ", ")
 	}
-	fields.Add(prefix+"meaning", fmt.Sprintf("%.60q is no meaning of %s", choice.GetMeaning(), code), expected)
+	problem := fmt.Sprintf("%.60q is no meaning of %s", one.GetMeaning(), c)
+	if v.dialect != "" {
+		problem += fmt.Sprintf(" in the dialect %.40q, which the request states", v.dialect)
+	}
+	fields.Add(prefix+"meaning", problem, expected)
+}
+
+func dialectIDs(tables *code.Tables) []string {
+	var ids []string
+	for _, d := range tables.Dialects() {
+		ids = append(ids, d.ID)
+	}
+	return ids
+}
+
+func validateTests(tests []*fitmentv1.LoopTest, fields *check.Fields) {
+	if n := len(tests); n > MaxTests {
+		fields.Add("tests", fmt.Sprintf("has %d tests", n), fmt.Sprintf("at most %d", MaxTests))
+		return
+	}
+	for i, t := range tests {
+		prefix := fmt.Sprintf("tests[%d].", i)
+		if t == nil {
+			fields.Add(strings.TrimSuffix(prefix, "."), "is missing", "a test")
+			continue
+		}
+		validateLoop(t.GetKind(), t.GetPosition(), prefix, fields)
+		if _, known := contradictory[t.GetMethod()]; !known {
+			fields.Add(prefix+"method", "is missing or unknown", "UNPLUG or SUBSTITUTE_LOAD")
+		}
+		const expected = "OPEN_OR_HIGH, LOW_OR_SHORTED, NO_CODE or OTHER_CODE"
+		if !stated(t.GetBefore()) {
+			fields.Add(prefix+"before", "is missing or unknown", expected)
+		}
+		if !stated(t.GetAfter()) {
+			fields.Add(prefix+"after", "is missing or unknown", expected)
+		}
+	}
+}
+
+// validateLoop notes what cannot be right in the part that names a loop.
+func validateLoop(kind fitmentv1.Part_Kind, p *fitmentv1.Position, prefix string, fields *check.Fields) {
+	if _, known := fitmentv1.Part_Kind_name[int32(kind)]; !known || kind == fitmentv1.Part_KIND_UNSPECIFIED {
+		fields.Add(prefix+"kind", "is missing or unknown", "a kind of part, such as BUCKLE_PRETENSIONER")
+	}
+	fields.Int(prefix+"position.row", int64(p.GetRow()), 0, maxRow)
+	if _, known := fitmentv1.Position_Side_name[int32(p.GetSide())]; !known {
+		fields.Add(prefix+"position.side", fmt.Sprintf("%d is no side", p.GetSide()), "LEFT, RIGHT or CENTRE")
+	}
 }
 
 func validateWindow(w *fitmentv1.ResistanceWindow, fields *check.Fields) {
@@ -144,13 +216,7 @@ func ValidateReading(r *fitmentv1.Reading, prefix string, fields *check.Fields) 
 		fields.Add(strings.TrimSuffix(prefix, "."), "is missing", "a reading")
 		return
 	}
-	if _, known := fitmentv1.Part_Kind_name[int32(r.GetKind())]; !known || r.GetKind() == fitmentv1.Part_KIND_UNSPECIFIED {
-		fields.Add(prefix+"kind", "is missing or unknown", "a kind of part, such as BUCKLE_PRETENSIONER")
-	}
-	fields.Int(prefix+"position.row", int64(r.GetPosition().GetRow()), 0, maxRow)
-	if _, known := fitmentv1.Position_Side_name[int32(r.GetPosition().GetSide())]; !known {
-		fields.Add(prefix+"position.side", fmt.Sprintf("%d is no side", r.GetPosition().GetSide()), "LEFT, RIGHT or CENTRE")
-	}
+	validateLoop(r.GetKind(), r.GetPosition(), prefix, fields)
 	if _, known := fitmentv1.Reading_Method_name[int32(r.GetMethod())]; !known || r.GetMethod() == fitmentv1.Reading_METHOD_UNSPECIFIED {
 		fields.Add(prefix+"method", "is missing or unknown", "MODULE_REPORTED, SUBSTITUTE_LOAD, METER_AT_COMPONENT or METER_AT_HARNESS")
 	}

@@ -7,194 +7,179 @@ import (
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 )
 
-// loop is one loop in question: the part that a reading or a code names.
-type loop struct {
-	kind   fitmentv1.Part_Kind
-	kinds  []fitmentv1.Part_Kind // what it may be where kind is not settled
-	row    int32
-	side   fitmentv1.Position_Side
-	label  string // words of the code that named it; empty for a reading's
-	placed bool
-}
-
-// observation is what one method said about one loop, or what one applied code
-// says. Readings of one loop by one method share their mistakes (same meter,
-// same contact, same clip), so together they count as one.
-type observation struct {
-	loops   []int // loops it speaks of
-	method  fitmentv1.Reading_Method
-	classes []fitmentv1.ReadingReport_Class
-	indexes []int // of the readings, from 0
-	table   Table // of a code; nil for readings
-	belief  float64
-	code    *readCode
-}
-
-// hypothesis is one thing that may be at fault, by itself, and how probable.
-type hypothesis struct {
-	component   fitmentv1.Suspect_Component
-	loop        int // −1 for what is there once
-	probability float64
-}
-
-// scene is everything that is known, sorted by loop.
-type scene struct {
-	model        Model
-	loops        []loop
-	observations []observation
-	hypotheses   []hypothesis
-}
-
-// newScene finds the loops, gathers the evidence about each and weighs it.
-func newScene(model Model, req *fitmentv1.AssessFaultRequest, reports []*fitmentv1.ReadingReport, codes []readCode) *scene {
-	s := &scene{model: model}
-	for i, r := range reports {
-		s.observe(i, r)
-	}
-	read := len(s.loops)
-	seen := map[Code]bool{}
-	for i := range codes {
-		if c := &codes[i]; c.applied != nil && !seen[c.code] {
-			seen[c.code] = true
-			s.observeCode(c, read, req.GetVehicle().GetDriveSide())
-		}
-	}
-	if len(s.loops) == 0 {
-		s.loops = append(s.loops, loop{})
-	}
-	s.weigh()
-	return s
-}
-
-func (s *scene) observe(index int, r *fitmentv1.ReadingReport) {
-	want := loop{kind: r.GetKind(), row: r.GetPosition().GetRow(), side: r.GetPosition().GetSide(), placed: r.GetPosition() != nil}
-	at := slices.IndexFunc(s.loops, func(l loop) bool { return l.kind == want.kind && l.row == want.row && l.side == want.side })
-	if at < 0 {
-		at = len(s.loops)
-		s.loops = append(s.loops, want)
-	}
-	if !slices.Contains(numeric, r.GetClass()) {
-		return
-	}
-	for i := range s.observations {
-		if o := &s.observations[i]; o.loops[0] == at && o.method == r.GetMethod() {
-			o.classes = append(o.classes, r.GetClass())
-			o.indexes = append(o.indexes, index)
-			return
-		}
-	}
-	s.observations = append(s.observations, observation{
-		loops: []int{at}, method: r.GetMethod(), classes: []fitmentv1.ReadingReport_Class{r.GetClass()}, indexes: []int{index}, belief: 1,
-	})
-}
-
-// observeCode adds an applied code. It speaks of the loops of readings that it
-// can mean; where there is none, of a loop of its own.
-func (s *scene) observeCode(c *readCode, read int, drive fitmentv1.Vehicle_DriveSide) {
-	m := c.applied
-	o := observation{belief: 1, code: c}
-	if !c.stated {
-		o.belief = s.model.SoleMeaning
-	}
-	switch {
-	case m.deployed || (len(m.kinds) == 0 && m.dialect != standard):
-		return
-	case len(m.kinds) == 0:
-		o.table = s.model.Outside
-		s.observations = append(s.observations, o)
-		return
-	}
-	o.table = s.model.Codes[m.conditionFor(c.code)]
-	place := m.seat.position(drive)
-	for i, l := range s.loops[:read] {
-		if slices.Contains(m.kinds, l.kind) && compatible(l, place) {
-			o.loops = append(o.loops, i)
-		}
-	}
-	if len(o.loops) == 0 {
-		o.loops = []int{s.ownLoop(m, place, read)}
-	}
-	s.observations = append(s.observations, o)
-}
-
-// ownLoop finds or makes the loop that only codes speak of.
-func (s *scene) ownLoop(m *meaning, place *fitmentv1.Position, read int) int {
-	for i, l := range s.loops[read:] {
-		if l.label == m.part {
-			return read + i
-		}
-	}
-	s.loops = append(s.loops, loop{
-		kind: m.kind(), kinds: m.kinds, row: place.GetRow(), side: place.GetSide(), label: m.part, placed: place != nil,
-	})
-	return len(s.loops) - 1
-}
-
-// compatible tells whether a loop may stand where a code says; what either
-// leaves open does not contradict.
-func compatible(l loop, place *fitmentv1.Position) bool {
-	rows := l.row == 0 || place.GetRow() == 0 || l.row == place.GetRow()
-	sides := l.side == fitmentv1.Position_SIDE_UNSPECIFIED || place.GetSide() == fitmentv1.Position_SIDE_UNSPECIFIED || l.side == place.GetSide()
-	return rows && sides
-}
-
 // weigh gives every hypothesis its posterior probability, under the assumption
 // that one thing is at fault.
 func (s *scene) weigh() {
 	share := 1 / float64(len(s.loops))
+	own := 1.0 // the share of measuring mistakes that spoil one loop's readings only
+	if len(s.meters) > 0 {
+		own -= s.model.SharedMeter
+	}
+	add := func(c fitmentv1.Suspect_Component, at, meter int, prior float64) {
+		s.hypotheses = append(s.hypotheses, hypothesis{component: c, loop: at, meter: meter, log: math.Log(prior)})
+	}
 	for i := range s.loops {
 		for _, c := range inLoop {
-			s.hypotheses = append(s.hypotheses, hypothesis{c, i, s.model.Prior[c] * share})
+			prior := s.model.Prior[c] * share
+			if c == measurement {
+				prior *= own
+			}
+			add(c, i, -1, prior)
 		}
 	}
+	for i := range s.meters {
+		add(measurement, -1, i, s.model.Prior[measurement]*s.model.SharedMeter/float64(len(s.meters)))
+	}
 	for _, c := range []fitmentv1.Suspect_Component{module, other} {
-		s.hypotheses = append(s.hypotheses, hypothesis{c, -1, s.model.Prior[c]})
+		add(c, -1, -1, s.model.Prior[c])
+	}
+	for j := range s.observations {
+		weight, likelihood := s.weight(j), s.likelihood(&s.observations[j])
+		for i := range s.hypotheses {
+			s.hypotheses[i].log += weight * likelihood(s.hypotheses[i])
+		}
+	}
+	for i := range s.hypotheses {
+		if h := &s.hypotheses[i]; h.meter >= 0 {
+			h.log += s.sharedLikelihood(h.meter)
+		}
 	}
 	logs := make([]float64, len(s.hypotheses))
 	for i, h := range s.hypotheses {
-		logs[i] = math.Log(h.probability)
-		for j := range s.observations {
-			logs[i] += s.observations[j].logLikelihood(h, s.model)
-		}
+		logs[i] = h.log
 	}
-	top := slices.Max(logs)
-	sum := 0.0
-	for i, l := range logs {
-		logs[i] = math.Exp(l - top)
-		sum += logs[i]
-	}
-	for i := range s.hypotheses {
-		s.hypotheses[i].probability = logs[i] / sum
+	for i, p := range normalise(logs) {
+		s.hypotheses[i].probability = p
 	}
 }
 
-// logLikelihood is the log of the chance of an observation under a hypothesis:
-// for several readings by one method the mean of theirs, so that repeating a
-// reading adds nothing and contradicting it takes from both.
-func (o *observation) logLikelihood(h hypothesis, model Model) float64 {
-	if o.table != nil {
-		chance := o.row(h, o.table)[0]
+// normalise turns logs of weights into probabilities.
+func normalise(logs []float64) []float64 {
+	top := slices.Max(logs)
+	list := make([]float64, len(logs))
+	sum := 0.0
+	for i, l := range logs {
+		list[i] = math.Exp(l - top)
+		sum += list[i]
+	}
+	for i := range list {
+		list[i] /= sum
+	}
+	return list
+}
+
+// weight is what an observation counts for. Others that came through the same
+// channel and speak of a loop that it speaks of share its mistakes, so each counts
+// for one part of all only.
+func (s *scene) weight(at int) float64 {
+	all := 0
+	o := &s.observations[at]
+	for i := range s.observations {
+		p := &s.observations[i]
+		if i == at || (p.channel == o.channel && slices.ContainsFunc(p.loops, func(l int) bool { return slices.Contains(o.loops, l) })) {
+			all++
+		}
+	}
+	return 1 / float64(all)
+}
+
+// likelihood gives the log of the chance of an observation under a hypothesis: for
+// several readings by one method the mean of theirs, so that repeating a reading
+// adds nothing and contradicting it takes from both.
+func (s *scene) likelihood(o *observation) func(hypothesis) float64 {
+	columns, table := o.columns, s.model.Readings[o.method]
+	switch {
+	case o.code != nil:
 		// A code whose meaning nobody stated is, with the rest of the belief, as
 		// probable under one hypothesis as under any other.
-		return math.Log(o.belief*chance + (1-o.belief)*meanChance(o.table))
+		rest := (1 - o.belief) * meanChance(o.table)
+		return func(h hypothesis) float64 { return math.Log(o.belief*o.row(h, o.table)[0] + rest) }
+	case o.test != fitmentv1.LoopTest_METHOD_UNSPECIFIED:
+		columns, table = nil, s.testTable(o.loops[0], o.test)
+		for _, f := range o.findings {
+			columns = append(columns, findingColumn(f))
+		}
 	}
-	row := o.row(h, model.Readings[o.method])
-	sum := 0.0
-	for _, class := range o.classes {
-		sum += math.Log(row[slices.Index(numeric, class)])
+	return func(h hypothesis) float64 {
+		if h.meter >= 0 && h.meter == o.shared {
+			return 0 // all readings of that meter together: sharedLikelihood
+		}
+		row, sum := o.row(h, table), 0.0
+		for _, column := range columns {
+			sum += math.Log(row[column])
+		}
+		return sum / float64(max(len(columns), 1))
 	}
-	return sum / float64(len(o.classes))
+}
+
+func findingColumn(f fitmentv1.LoopTestReport_Finding) int {
+	if f == partOrContact {
+		return partColumn
+	}
+	return harnessColumn
+}
+
+// testTable gives the chances of a test's findings on a loop. Where the module's
+// word on the loop is counted already, that the test found anything says no more
+// than that word, so the two findings count relative to each other.
+func (s *scene) testTable(at int, method fitmentv1.LoopTest_Method) Table {
+	table := s.model.LoopTests[method]
+	if !slices.ContainsFunc(s.observations, func(o observation) bool { return o.channel == byModule && slices.Contains(o.loops, at) }) {
+		return table
+	}
+	relative := Table{}
+	for c, row := range table {
+		found := row[partColumn] + row[harnessColumn]
+		relative[c] = Row{row[partColumn] / found, row[harnessColumn] / found, 0}
+	}
+	return relative
+}
+
+// sharedLikelihood is the log of the chance of everything that one meter showed if
+// its own mistake is behind it: with the chance of SharedRepeat one and the same
+// class everywhere, else each for itself.
+func (s *scene) sharedLikelihood(meter int) float64 {
+	each, same, n, first := 1.0, 0.0, 0, -1
+	repeated := true
+	for _, o := range s.observations {
+		if o.shared != meter {
+			continue
+		}
+		row := s.model.Readings[o.method][measurement]
+		sum := 0.0
+		for _, column := range o.columns {
+			sum += math.Log(row[column])
+			if first < 0 {
+				first = column
+			}
+			repeated = repeated && column == first
+		}
+		each *= math.Exp(sum / float64(len(o.columns)))
+		same += row[o.columns[0]]
+		n++
+	}
+	chance := (1 - s.model.SharedRepeat) * each
+	if repeated {
+		chance += s.model.SharedRepeat * same / float64(n)
+	}
+	return math.Log(chance)
 }
 
 // row picks the row of a table for a hypothesis: the component's own where it
-// lies in a loop spoken of or is there once, else that of a fault elsewhere.
+// lies in a loop spoken of or is there once, else that of a fault elsewhere. A
+// meter's shared mistake touches nothing but what was read with it.
 func (o *observation) row(h hypothesis, table Table) Row {
-	if h.loop < 0 || slices.Contains(o.loops, h.loop) {
+	switch {
+	case h.meter >= 0:
+		return table[elsewhere]
+	case h.loop < 0 || slices.Contains(o.loops, h.loop):
 		return table[h.component]
 	}
 	return table[elsewhere]
 }
 
+// meanChance is the mean over what may be at fault, in a settled order, so that
+// the same request gives the same answer to the last bit.
 func meanChance(t Table) float64 {
 	sum := 0.0
 	for _, c := range []fitmentv1.Suspect_Component{part, connector, harness, measurement, module, other, elsewhere} {

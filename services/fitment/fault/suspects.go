@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+	"beltwright.example/services/fitment/code"
 )
 
 // componentWords says what each component stands for.
@@ -29,6 +30,14 @@ var methodWords = map[fitmentv1.Reading_Method]string{
 	fitmentv1.Reading_METER_AT_COMPONENT: "at the part's own connector", fitmentv1.Reading_METER_AT_HARNESS: "the harness alone",
 }
 
+var testWords = map[fitmentv1.LoopTest_Method]string{
+	fitmentv1.LoopTest_UNPLUG: "with the part unplugged", fitmentv1.LoopTest_SUBSTITUTE_LOAD: "with a substitute load",
+}
+
+var findingWords = map[fitmentv1.LoopTestReport_Finding]string{
+	partOrContact: "the part or its contacts", harnessOrModule: "harness or module",
+}
+
 // suspects lists every hypothesis, most probable first; equal ones stay in the
 // order of the readings.
 func (s *scene) suspects() []*fitmentv1.Suspect {
@@ -37,6 +46,9 @@ func (s *scene) suspects() []*fitmentv1.Suspect {
 	list := make([]*fitmentv1.Suspect, len(ordered))
 	for i, h := range ordered {
 		list[i] = &fitmentv1.Suspect{Component: h.component, Probability: h.probability, Reason: componentWords[h.component]}
+		if h.meter >= 0 {
+			list[i].Reason = "A mistake that all readings of one meter share: a broken lead, a weak battery, the wrong setting."
+		}
 		if h.loop >= 0 {
 			l := s.loops[h.loop]
 			list[i].Kind, list[i].Position = l.kind, l.position()
@@ -54,12 +66,15 @@ func (s *scene) evidence(at int) string {
 			continue
 		}
 		if o.code != nil {
-			said := o.code.applied.conditionFor(o.code.code)
-			if said == noCondition {
+			said := o.code.applied.Condition
+			if said == code.NoCondition {
 				said = "condition not stated"
 			}
 			words = append(words, fmt.Sprintf("%s reports this loop (%s)", o.code.code, said))
 			continue
+		}
+		for i, f := range o.findings {
+			words = append(words, fmt.Sprintf("test %d %s: %s", o.indexes[i]+1, testWords[o.test], findingWords[f]))
 		}
 		for i, c := range o.classes {
 			words = append(words, fmt.Sprintf("reading %d %s: %s", o.indexes[i]+1, methodWords[o.method], classWords[c]))

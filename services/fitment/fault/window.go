@@ -1,8 +1,6 @@
 package fault
 
 import (
-	"math"
-
 	"google.golang.org/protobuf/proto"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
@@ -42,10 +40,7 @@ func windowFor(kind fitmentv1.Part_Kind, stated *fitmentv1.ResistanceWindow) (*f
 	if stated == nil {
 		return DefaultWindow(), hasSquib(kind)
 	}
-	low, high := stated.GetLowOhms(), stated.GetHighOhms()
-	sound := low >= 0 && high > low && !math.IsInf(high, 0)
-	window, ok := proto.Clone(stated).(*fitmentv1.ResistanceWindow)
-	return window, ok && sound
+	return proto.CloneOf(stated), sound(stated)
 }
 
 // hasSquib tells whether a part's loop contains a squib, so that about 2 ohms

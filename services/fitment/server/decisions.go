@@ -9,7 +9,6 @@ import (
 	"google.golang.org/grpc/codes"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
-	"beltwright.example/services/fitment/fault"
 	"beltwright.example/services/fitment/listing"
 	"beltwright.example/services/fitment/rules"
 	"beltwright.example/services/fitment/search"
@@ -27,14 +26,6 @@ func (s *Server) DecodeVin(ctx context.Context, req *fitmentv1.DecodeVinRequest)
 		return nil, err
 	}
 	return vin.Decode(req), nil
-}
-
-// AssessFault weighs codes and readings.
-func (s *Server) AssessFault(ctx context.Context, req *fitmentv1.AssessFaultRequest) (*fitmentv1.AssessFaultResponse, error) {
-	if _, err := s.visitor(ctx, func(fields *check.Fields) { fault.Validate(req, fields) }); err != nil {
-		return nil, err
-	}
-	return fault.Assess(req), nil
 }
 
 // Decide decides one listing, inline or stored.

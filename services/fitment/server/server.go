@@ -14,6 +14,7 @@ import (
 	"google.golang.org/grpc"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+	"beltwright.example/services/fitment/fault"
 	"beltwright.example/services/fitment/inquiry"
 	"beltwright.example/services/fitment/rules"
 	"beltwright.example/services/fitment/search"
@@ -44,6 +45,8 @@ type Options struct {
 	WatchPulse time.Duration
 	// Policy is what rules allow; nil for rules.DefaultPolicy.
 	Policy *rules.Policy
+	// Likelihoods are what faults are assessed by; nil for fault.DefaultModel.
+	Likelihoods *fault.Model
 	// Log takes what an operator should know; nil for none.
 	Log *slog.Logger
 }
@@ -60,6 +63,8 @@ type Server struct {
 	log    *slog.Logger
 	policy rules.Policy
 	index  *search.Index
+	// likelihoods are what faults are assessed by.
+	likelihoods fault.Model
 	// selling has room for one sale at a time: every sale expects the
 	// catalogue's head, so two at once would only make each other try again.
 	selling chan struct{}
@@ -108,9 +113,14 @@ func New(opts Options) (*Server, error) {
 	if opts.Policy != nil {
 		policy = *opts.Policy
 	}
+	likelihoods := fault.DefaultModel()
+	if opts.Likelihoods != nil {
+		likelihoods = *opts.Likelihoods
+	}
 	ending, end := context.WithCancel(context.Background())
 	s := &Server{
-		ending: ending, end: end, store: opts.Store, log: opts.Log, policy: policy, index: search.New(opts.Store, policy, opts.Log), selling: make(chan struct{}, 1),
+		likelihoods: likelihoods,
+		ending:      ending, end: end, store: opts.Store, log: opts.Log, policy: policy, index: search.New(opts.Store, policy, opts.Log), selling: make(chan struct{}, 1),
 		maxHolds: cmp.Or(opts.MaxHolds, DefaultMaxHolds), holding: newQueues(),
 		watches: newCounts(opts.MaxWatches, DefaultMaxWatches, "watches"), watchPulse: cmp.Or(opts.WatchPulse, DefaultWatchPulse),
 		files: opts.Files, quota: cmp.Or(opts.AttachmentQuota, DefaultAttachmentQuota), uploads: newCounts(MaxUploads, MaxUploads, "uploads"),
