@@ -30,8 +30,8 @@ type demoFile struct{ kind, name, owner string }
 // demoFiles lists the scenario in the order in which it is loaded.
 func demoFiles() []demoFile {
 	yards := demo.Yards()
-	files := make([]demoFile, 0, 4+len(yards))
-	for _, kind := range []string{"parts", "supersessions", "recalls", "offers"} {
+	files := make([]demoFile, 0, 5+len(yards))
+	for _, kind := range []string{"parts", "supersessions", "recalls", "vehicle-data", "offers"} {
 		files = append(files, demoFile{kind, kind + ".csv", ""})
 	}
 	for _, yard := range yards {

@@ -20,7 +20,7 @@ import (
 func solane() object {
 	return object{
 		"vehicle": object{"make": "Tarvena", "model": "Solane", "modelYear": 2006, "driveSide": "LEFT", "body": "saloon", "market": "US"},
-		"kind":    "BUCKLE_PRETENSIONER", "position": object{"row": 1, "side": "RIGHT"},
+		"kind":    "BUCKLE_PRETENSIONER", "position": object{"row": 1, "side": "RIGHT"}, "jurisdiction": "US-WA",
 	}
 }
 
@@ -90,9 +90,14 @@ func faultIsFound(t *testing.T, c client) {
 		t.Errorf("suspects sum to %g", sum)
 	}
 	// B0058 is an open pretensioner loop in one maker's legacy dialect and a
-	// third-row belt-buckle sensor under J2012: nothing is picked.
-	if applied, ok := at(t, answer, "codes", 0).(object)["applied"]; ok || len(list(t, answer, "codes", 0, "meanings")) < 2 {
+	// third-row belt-buckle sensor under J2012: the vehicle's dialect decides, and
+	// where that is not known nothing is picked.
+	if applied := at(t, answer, "codes", 0, "applied"); applied != "legacy-a.B0058" || at(t, answer, "dialect") != "legacy-a" {
 		t.Errorf("B0058 was read as %v", applied)
+	}
+	answer = c.post("/v1/faults:assess", object{"vehicle": object{"make": "Mirrin", "model": "Dune", "modelYear": 2005}, "codes": []string{"B0058"}})
+	if applied, ok := at(t, answer, "codes", 0).(object)["applied"]; ok || len(list(t, answer, "codes", 0, "meanings")) < 2 {
+		t.Errorf("B0058 of a vehicle whose dialect is not known was read as %v", applied)
 	}
 	if len(list(t, answer, "cautions")) == 0 {
 		t.Error("no cautions")
@@ -122,8 +127,13 @@ func donorsAreDecided(t *testing.T, c client) {
 	}
 	for name, want := range map[string]string{
 		"listings/kettlewick.SOLANE-1":    "FITS",
-		"listings/osprey-hollow.SOLANE-3": "FITS",         // one-step supersession
-		"listings/brindlefen.SOLANE-4":    "DOES_NOT_FIT", // two steps
+		"listings/osprey-hollow.SOLANE-3": "FITS",         // replaces the right number
+		"listings/brindlefen.SOLANE-4":    "FITS",         // in two steps
+		"listings/brindlefen.SOLANE-8":    "DOES_NOT_FIT", // in three, of which one does not hold for 2006
+		"listings/kettlewick.SOLANE-9":    "FITS",         // the vehicle's restraints are not filed
+		"listings/brindlefen.SOLANE-10":   "BARRED",       // damaged
+		"listings/saltmarrow.SOLANE-11":   "BARRED",       // a code that in the donor's dialect means deployment
+		"listings/osprey-hollow.FJORD-1":  "DOES_NOT_FIT", // a module
 		"listings/brindlefen.SOLANE-5":    "PROVE_FIRST",  // no label
 		"listings/saltmarrow.SOLANE-6":    "BARRED",       // deployed, whatever it costs
 	} {

@@ -42,7 +42,7 @@ func apart(t *testing.T) (fitment, quote *process, c client) {
 // loadScenario imports the demo's files as a user would.
 func (c client) loadScenario() {
 	c.t.Helper()
-	files := map[string]string{"offers": "offers.csv", "supersessions": "supersessions.csv", "recalls": "recalls.csv"}
+	files := map[string]string{"offers": "offers.csv", "supersessions": "supersessions.csv", "recalls": "recalls.csv", "vehicleData": "vehicle-data.csv"}
 	order := [][2]string{{"parts", "parts.csv"}}
 	for kind, name := range files {
 		order = append(order, [2]string{kind, name})

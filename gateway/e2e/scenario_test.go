@@ -22,10 +22,14 @@ func scenarioNeeds() []object {
 			vehicle["modelYear"] = year
 		}
 		maps.Copy(vehicle, more)
-		return object{"vehicle": vehicle, "kind": kind, "position": object{"row": 1, "side": side}}
+		return object{"vehicle": vehicle, "kind": kind, "position": object{"row": 1, "side": side}, "jurisdiction": "US-WA"}
 	}
+	filed := solane()
+	filed["vehicle"].(object)["restraintText"] = "Driver and passenger air bags, pretensioners"
+	module := need("Oskeld", "Fjord", 2006, "CONTROL_MODULE", "CENTRE", object{"body": "estate"})
+	delete(module, "position")
 	return []object{
-		solane(),
+		solane(), filed, module,
 		need("Tarvena", "Solane", 2006, "BUCKLE_PRETENSIONER", "RIGHT", object{"driveSide": "RIGHT"}),
 		need("Tarvena", "Solane", 0, "BUCKLE_PRETENSIONER", "RIGHT", object{"driveSide": "DRIVE_SIDE_UNSPECIFIED"}),
 		need("Oskeld", "Fjord", 2006, "DRIVER_AIR_BAG", "LEFT", object{"body": "estate"}),

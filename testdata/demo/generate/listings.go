@@ -33,8 +33,8 @@ const (
 )
 
 var listingColumns = []string{
-	"stock_number", "kind", "kind_evidence", "row", "side", "position_evidence", "part_maker", "part_number", "part_number_evidence",
-	"donor_vin", "donor_vin_evidence", "donor_make", "donor_model", "donor_year", "donor_year_evidence", "donor_build_date", "donor_body",
+	"stock_number", "kind", "kind_evidence", "row", "side", "position_evidence", "part_maker", "part_maker_evidence", "part_number", "part_number_evidence",
+	"donor_vin", "donor_vin_evidence", "donor_make", "donor_model", "donor_year", "donor_year_evidence", "donor_build_date", "donor_body", "donor_restraint_text",
 	"donor_drive_side", "donor_drive_side_evidence", "donor_market",
 	"connector_interface", "connector_interface_evidence", "connector_keying", "connector_keying_evidence",
 	"cavities", "cavities_evidence", "shorting_clip", "shorting_clip_evidence", "pigtail_cut", "pigtail_cut_evidence",
@@ -44,6 +44,8 @@ var listingColumns = []string{
 	"deployment_code", "deployment_code_evidence", "belt_in_use_collision", "belt_in_use_collision_evidence",
 	"flood", "flood_evidence", "fire", "fire_evidence", "recall_open", "recall_open_evidence",
 	"label_legible", "label_legible_evidence", "pulled_by", "pulled_by_evidence",
+	"damage", "damage_evidence", "cosmetic_damage", "cosmetic_damage_evidence", "programmable", "programmable_evidence",
+	"donor_codes", "donor_codes_evidence", "theft_query_clear", "theft_query_clear_evidence", "seller_statement", "seller_statement_evidence",
 	"price", "currency", "freight", "handling", "return_freight", "restocking_percent", "days", "warranty_days", "core_deposit",
 	"jurisdiction", "note",
 }
@@ -81,7 +83,7 @@ func proven(g generation, i item, y yard, serial int, random *rand.Rand) map[str
 		"stock_number": fmt.Sprintf("%s-%04d", strings.ToUpper(y.slug[:2]), serial),
 		"kind":         i.kind, "kind_evidence": picture,
 		"row": i.positions[:1], "side": i.side, "position_evidence": paper,
-		"part_maker": g.partMaker, "part_number": g.number(i), "part_number_evidence": photo,
+		"part_maker": g.partMaker, "part_maker_evidence": photo, "part_number": g.number(i), "part_number_evidence": photo,
 		"donor_vin": vin(g, year, serial), "donor_vin_evidence": "shown: photo of the VIN plate@2026-09-10",
 		"donor_make": g.vehicleMake, "donor_model": g.model, "donor_body": g.body,
 		"donor_year": strconv.Itoa(year), "donor_year_evidence": paper,
@@ -97,6 +99,9 @@ func proven(g generation, i item, y yard, serial int, random *rand.Rand) map[str
 		"flood": "no", "flood_evidence": paper, "fire": "no", "fire_evidence": paper,
 		"label_legible": "yes", "label_legible_evidence": photo,
 		"pulled_by": "employee 14", "pulled_by_evidence": "shown: work order@2026-09-14",
+		"damage": "no", "damage_evidence": checked, "cosmetic_damage": "no", "cosmetic_damage_evidence": picture,
+		"theft_query_clear": "yes", "theft_query_clear_evidence": "shown: answer of the theft bureau@2026-09-16",
+		"seller_statement": "yes", "seller_statement_evidence": "shown: signed statement@2026-09-16",
 		"price": fmt.Sprintf("%d.00", price), "currency": usd, "freight": y.freight, "handling": y.handling,
 		"return_freight": "49.00", "restocking_percent": y.restocking, "days": y.days,
 		"warranty_days": strconv.Itoa(y.warranty), "jurisdiction": y.jurisdiction,
@@ -155,9 +160,9 @@ var halfProven = [][]string{
 	{"connector_keying", "cavities"},
 	{"donor_vin"},
 	{"label_legible", "pulled_by", "part_number"},
-	{"deployment_marks"},
+	{"deployment_marks", "damage", "cosmetic_damage"},
 	{"stages", "shorting_clip", "pigtail_cut", "connector_interface"},
-	{"donor_drive_side", "donor_year"},
+	{"donor_drive_side", "donor_year", "theft_query_clear", "seller_statement"},
 }
 
 // bad lists what rules a part out.
@@ -226,7 +231,22 @@ func specials(random *rand.Rand) []special {
 		row["stock_number"], row["part_number"], row["donor_build_date"] = stock, number, built
 		row["donor_year"], row["donor_vin"] = "2005", vin(dune, 2005, 8000+random.IntN(500))
 		row["connector_interface"], row["connector_keying"] = "ISO 19072-5", "B"
+		row["donor_restraint_text"] = "Driver air bag, without pretensioners"
 		return special{yards[0], row}
+	}
+	fjord := generations[4]
+	module := func(stock, number string, change func(row map[string]string)) special {
+		row := proven(fjord, item{"CONTROL_MODULE", "1 CENTRE", "CENTRE", 0, 0, 52, 140}, yards[3], 7000+len(stock)+random.IntN(500), random)
+		row["stock_number"], row["part_number"] = stock, number
+		row["connector_interface"], row["connector_keying"] = "two-bay plug", "A"
+		without(row, "shorting_clip")
+		if number == "" {
+			without(row, "part_number")
+		}
+		if change != nil {
+			change(row)
+		}
+		return special{yards[3], row}
 	}
 	return []special{
 		split("DUNE-1", lateLap, "2005-06-14"),
@@ -237,13 +257,35 @@ func specials(random *rand.Rand) []special {
 			row["part_number"], row["donor_year"] = chain[1], "2010"
 			row["donor_vin"] = vin(solane, 2010, 9777)
 		}),
-		named(yards[2], "SOLANE-4", "96.00", func(row map[string]string) { row["part_number"] = chain[2] }),
+		named(yards[2], "SOLANE-4", "96.00", func(row map[string]string) {
+			row["part_number"], row["donor_year"] = chain[2], "2011"
+			row["donor_vin"] = vin(solane, 2011, 9778)
+		}),
+		named(yards[2], "SOLANE-8", "91.00", func(row map[string]string) {
+			row["part_number"], row["donor_year"] = chain[3], "2012"
+			row["donor_vin"] = vin(solane, 2012, 9779)
+		}),
+		named(yards[0], "SOLANE-9", "104.00", func(row map[string]string) {
+			row["donor_restraint_text"] = "Driver and passenger air bags, without pretensioners"
+		}),
+		named(yards[2], "SOLANE-10", "66.00", func(row map[string]string) {
+			row["damage"], row["damage_evidence"] = "yes", picture
+			row["theft_query_clear"] = "no"
+		}),
+		named(yards[1], "SOLANE-11", "58.00", func(row map[string]string) {
+			without(row, "deployment_code")
+			row["donor_codes"], row["donor_codes_evidence"] = "B0051, B0058", scan
+		}),
+		module("FJORD-1", openModule, nil),
+		module("FJORD-2", boundModule, nil),
+		module("FJORD-3", "", func(row map[string]string) { row["programmable"], row["programmable_evidence"] = "yes", claimed }),
 		named(yards[2], "SOLANE-5", "75.00", func(row map[string]string) { without(row, "part_number", "label_legible") }),
 		named(yards[3], "SOLANE-7", "92.00", func(row map[string]string) {
 			// Somebody has put a meter on it, against the makers' service texts.
 			loop(row, "OL")
 			row["loop_method"], row["loop_clip"] = "METER_AT_COMPONENT", "OUT"
 			row["pulled_by"], row["pulled_by_evidence"] = "unknown", claimed
+			row["cosmetic_damage"] = "yes"
 		}),
 		named(yards[1], "SOLANE-6", "39.00", func(row map[string]string) {
 			row["deployment_marks"], row["deployment_marks_evidence"] = "yes", picture

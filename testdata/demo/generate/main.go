@@ -111,6 +111,7 @@ func main() {
 		parts().write("parts.csv"),
 		supersessions().write("supersessions.csv"),
 		recalls().write("recalls.csv"),
+		vehicles().write("vehicle-data.csv"),
 		offers().write("offers.csv"),
 		outcomes(),
 	}
@@ -129,6 +130,7 @@ func parts() *table {
 	t := &table{columns: []string{
 		"maker", "number", "kind", "positions", "connector_interface", "connector_keying", "cavities", "stages",
 		"low_ohms", "high_ohms", "window_source", "service_life_years", "discontinued",
+		"one_use", "replace_with", "fitting_known", "programming", "donor_policy",
 		"make", "model", "year_from", "year_to", "body", "drive_side", "market", "built_from", "built_to",
 	}}
 	for _, g := range generations {
@@ -147,6 +149,7 @@ func parts() *table {
 				row["discontinued"] = "yes"
 			}
 			row["service_life_years"] = serviceLife[g.model]
+			fitting(row)
 			t.add(row)
 		}
 	}
@@ -170,8 +173,31 @@ func parts() *table {
 			"year_from": "2005", "year_to": "2005", "built_from": part[1], "built_to": part[2],
 		})
 	}
+	// Two modules: one is set up after fitting, the other stays bound to its vehicle,
+	// and the vehicle's maker wants none from another one.
+	for _, part := range [][3]string{{openModule, "SETUP", "ALLOWED"}, {boundModule, "LOCKED", "FORBIDDEN"}} {
+		t.add(map[string]string{
+			"maker": "Velmark", "number": part[0], "kind": "CONTROL_MODULE",
+			"connector_interface": "two-bay plug", "connector_keying": "A", "cavities": "52",
+			"programming": part[1], "donor_policy": part[2],
+			"make": "Oskeld", "model": "Fjord", "body": "estate", "drive_side": "LEFT", "year_from": "2005", "year_to": "2008",
+		})
+	}
 	return t
 }
+
+// fitting adds what the makers list about fitting two of the parts.
+func fitting(row map[string]string) {
+	switch row["number"] {
+	case chain[0]:
+		row["one_use"], row["fitting_known"] = "anchor bolt | 1; seat clip | 2", "yes"
+	case generations[4].number(items[3]):
+		row["replace_with"], row["fitting_known"] = "CLOCK_SPRING | after deployment", "yes"
+	}
+}
+
+// openModule can be set up for another vehicle, boundModule cannot.
+const openModule, boundModule = "VM-2391-C", "VM-2392-C"
 
 // serviceLife is what some makers set, in years.
 var serviceLife = map[string]string{"Dune": "15", "Cove": "20"}
@@ -179,15 +205,16 @@ var serviceLife = map[string]string{"Dune": "15", "Cove": "20"}
 // earlyLap and lateLap are right before and after the change of a model year.
 const earlyLap, lateLap = "HP-8499-R", "HP-8500-R"
 
-// chain is the supersession chain: each number replaces the one before.
-var chain = []string{"KR-4821-R", "KR-4826-R", "KR-4831-R"}
+// chain is the supersession chain: each number replaces the one before, the last
+// one only in vehicles from 2009 on.
+var chain = []string{"KR-4821-R", "KR-4826-R", "KR-4831-R", "KR-4836-R"}
 
 func supersessions() *table {
 	t := &table{columns: []string{"maker", "old_number", "new_number", "year_from", "year_to", "market", "source"}}
-	for n := 1; n < len(chain); n++ {
+	for n, from := range []string{"2005", "2005", "2009"} {
 		t.add(map[string]string{
-			"maker": "Korrin", "old_number": chain[n-1], "new_number": chain[n],
-			"year_from": "2005", "year_to": "2010", "source": "invented bulletin " + strconv.Itoa(n),
+			"maker": "Korrin", "old_number": chain[n], "new_number": chain[n+1],
+			"year_from": from, "year_to": "2010", "source": "invented bulletin " + strconv.Itoa(n+1),
 		})
 	}
 	return t
@@ -211,6 +238,19 @@ func recalls() *table {
 			"summary": "All notices for this maker's parts are loaded.", "source": "invented notice service",
 		})
 	}
+	return t
+}
+
+// vehicles is what is known of two makes: in which dialect their codes are written
+// and how long to wait.
+func vehicles() *table {
+	t := &table{columns: []string{"make", "model", "year_from", "year_to", "dialect", "wait_minutes", "display_limit_ohms", "source"}}
+	t.add(map[string]string{
+		"make": "Tarvena", "year_from": "2004", "year_to": "2009", "dialect": "legacy-a", "wait_minutes": "3", "display_limit_ohms": "6.3",
+		"source": "invented service data",
+	})
+	t.add(map[string]string{"make": "Tarvena", "year_from": "2010", "dialect": "standard", "wait_minutes": "3", "source": "invented service data"})
+	t.add(map[string]string{"make": "Oskeld", "dialect": "standard", "wait_minutes": "1", "source": "invented service data"})
 	return t
 }
 
