@@ -1,6 +1,6 @@
 #!/usr/bin/env bash
 # Installs what the tests need and runs every check. One argument names a single
-# step to run: tools, format, proto, lint, unit, fuzz.
+# step to run: tools, format, proto, lint, unit, sound, fuzz.
 #
 # Longer forms (more crash rounds, more random cases): BELTWRIGHT_LONG=1.
 # Length of each fuzz target's run: BELTWRIGHT_FUZZTIME (default 3s).
@@ -84,6 +84,13 @@ step_unit() {
   return "$status"
 }
 
+step_sound() {
+  # The rules against their slow reference at full size: the race detector, under
+  # which step_unit runs a smaller number, makes this ten times slower.
+  go test -count=1 -timeout 10m -run '^(TestSoundness|TestEveryRuleMatters)$' -v ./services/fitment/rules |
+    grep -E '^(ok|FAIL|--- )|questions|rules' || return 1
+}
+
 step_fuzz() {
   local targets file dir name count=0
   targets=$(git ls-files '*_test.go' | xargs grep -oE '^func Fuzz[A-Za-z0-9_]+' | sed 's/func //')
@@ -97,7 +104,7 @@ step_fuzz() {
   echo "fuzz targets run: $count"
 }
 
-steps=(tools format proto lint unit fuzz)
+steps=(tools format proto lint unit sound fuzz)
 if [ $# -gt 0 ]; then steps=("$@"); fi
 for step in "${steps[@]}"; do
   started=$SECONDS
