@@ -1,6 +1,7 @@
 package cli
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"strings"
@@ -13,31 +14,47 @@ import (
 
 // readingFields are the names that --reading knows.
 var readingFields = []string{
-	"kind", "row", "side", "method", "ohms", "over-range", "percent", "counts", "resolution", "lead", "clip", "battery-off", "display-limit",
+	"kind", "row", "side", "stage", "method", "ohms", "over-range", "percent", "counts", "resolution", "lead", "clip", "battery-off", "display-limit",
+}
+
+// assessFlags are what assess is given beside the vehicle.
+type assessFlags struct {
+	vehicleFlags
+
+	codes, readings, tests, choices []string
+	window, dialect                 string
 }
 
 func assessCommand(c *connection) *cobra.Command {
-	var vehicle vehicleFlags
-	var codes, readings, choices []string
-	var window string
+	var given assessFlags
 	cmd := &cobra.Command{
 		Use:   "assess",
-		Short: "Weigh trouble codes and readings: what is at fault, what to test next, whether to buy",
-		Long: `Assess weighs codes and readings. A code whose meaning depends on the maker's
-dialect lists its meanings; --choice CODE=ID says which applies here.
+		Short: "Weigh trouble codes, readings and tests: what is at fault, what to test next, whether to buy",
+		Long: `Assess weighs codes, readings and tests. Codes are written B0058, with a failure
+byte B0058-1A, or with failure and status byte B0058-1A-AF. They are read in the
+dialect that --dialect names, or else in the one that the catalogue has for the
+vehicle; where neither is known, a code that dialects read differently lists its
+meanings, and --choice CODE=ID says which applies here.
 
-A reading is given as NAME=VALUE pairs: kind, row, side, method (module-reported,
-substitute-load, meter-at-component, meter-at-harness), ohms or over-range=yes,
-the meter's accuracy (percent, counts, resolution), lead, clip (out, in, unknown),
-battery-off (minutes), display-limit.
+A reading is given as NAME=VALUE pairs: kind, row, side, stage, method
+(module-reported, substitute-load, meter-at-component, meter-at-harness), ohms or
+over-range=yes, the meter's accuracy (percent, counts, resolution), lead, clip
+(out, in, unknown), battery-off (minutes), display-limit.
+
+A test is given as NAME=VALUE pairs too: kind, row, side, method (unplug: the part
+unplugged so that the harness side's clip closes; substitute-load: a load in its
+place and the codes cleared), and what the module said before and after
+(open-or-high, low-or-shorted, no-code, other-code).
 
 Service literature forbids an ohmmeter on a live squib. Prefer the module's own
 values, or a substitute load on the harness side. Work by the maker's procedure.`,
 		Example: `  beltwright assess --make Tarvena --model Solane --year 2006 --drive-side left --code B0058 \
-    --reading kind=buckle-pretensioner,row=1,side=right,method=meter-at-component,ohms=17e6,percent=0.9,counts=2,resolution=0.1,lead=0.2,clip=out,battery-off=12`,
+    --reading kind=buckle-pretensioner,row=1,side=right,method=meter-at-component,ohms=17e6,percent=0.9,counts=2,resolution=0.1,lead=0.2,clip=out,battery-off=12
+  beltwright assess --dialect legacy-a --code B0058 \
+    --test kind=buckle-pretensioner,row=1,side=right,method=substitute-load,before=open-or-high,after=no-code`,
 		Args: noArguments,
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			request, err := assessRequest(&vehicle, codes, readings, choices, window)
+			request, err := given.request()
 			if err != nil {
 				return err
 			}
@@ -46,36 +63,49 @@ values, or a substitute load on the harness side. Work by the maker's procedure.
 			}, showAssessment)
 		},
 	}
-	vehicle.bind(cmd)
-	flags := cmd.Flags()
-	flags.StringArrayVar(&codes, "code", nil, "trouble code, such as B0058 or B0058-1A; may be repeated")
-	flags.StringArrayVar(&readings, "reading", nil, "reading as NAME=VALUE pairs; may be repeated")
-	flags.StringArrayVar(&choices, "choice", nil, "what a code means here: CODE=ID, with an id from the answer's list")
-	flags.StringVar(&window, "window", "", "resistance window of the vehicle's service data: low=1.4,high=3.2,source=…")
+	given.bind(cmd)
 	return cmd
 }
 
-func assessRequest(vehicle *vehicleFlags, codes, readings, choices []string, window string) (*fitmentv1.AssessFaultRequest, error) {
-	v, err := vehicle.vehicle()
+func (a *assessFlags) bind(cmd *cobra.Command) {
+	a.vehicleFlags.bind(cmd)
+	flags := cmd.Flags()
+	flags.StringArrayVar(&a.codes, "code", nil, "trouble code, such as B0058, B0058-1A or B0058-1A-AF; may be repeated")
+	flags.StringArrayVar(&a.readings, "reading", nil, "reading as NAME=VALUE pairs; may be repeated")
+	flags.StringArrayVar(&a.tests, "test", nil, "test of a loop as NAME=VALUE pairs; may be repeated")
+	flags.StringArrayVar(&a.choices, "choice", nil, "what a code means here: CODE=ID, with an id from the answer's list")
+	flags.StringVar(&a.dialect, "dialect", "", "dialect that the codes are in: standard, legacy-a, …")
+	flags.StringVar(&a.window, "window", "", "resistance window of the vehicle's service data: low=1.4,high=3.2,source=…")
+}
+
+func (a *assessFlags) request() (*fitmentv1.AssessFaultRequest, error) {
+	v, err := a.vehicle()
 	if err != nil {
 		return nil, err
 	}
-	request := &fitmentv1.AssessFaultRequest{Vehicle: v, Codes: codes}
-	for _, text := range readings {
+	request := &fitmentv1.AssessFaultRequest{Vehicle: v, Codes: a.codes, Dialect: a.dialect}
+	for _, text := range a.tests {
+		test, err := parseTest(text)
+		if err != nil {
+			return nil, err
+		}
+		request.Tests = append(request.Tests, test)
+	}
+	for _, text := range a.readings {
 		reading, err := parseReading(text)
 		if err != nil {
 			return nil, err
 		}
 		request.Readings = append(request.Readings, reading)
 	}
-	for _, text := range choices {
+	for _, text := range a.choices {
 		code, id, ok := strings.Cut(text, "=")
 		if !ok {
 			return nil, usageError{fmt.Errorf("--choice: %q is not understood; expected CODE=ID", text)}
 		}
 		request.CodeChoices = append(request.CodeChoices, &fitmentv1.CodeChoice{Code: code, Meaning: id})
 	}
-	request.Window, err = parseWindow(window)
+	request.Window, err = parseWindow(a.window)
 	return request, err
 }
 
@@ -111,6 +141,9 @@ func parseReading(text string) (*fitmentv1.Reading, error) {
 		return nil, err
 	}
 	if reading.Position.Row, err = whole("--reading", values, "row"); err != nil {
+		return nil, err
+	}
+	if reading.Stage, err = whole("--reading", values, "stage"); err != nil {
 		return nil, err
 	}
 	if err := readingEnums(reading, values); err != nil {
@@ -154,6 +187,28 @@ func readingEnums(reading *fitmentv1.Reading, values map[string]string) error {
 	return nil
 }
 
+// parseTest reads a test of a loop.
+func parseTest(text string) (*fitmentv1.LoopTest, error) {
+	const flag = "--test"
+	values, err := pairs(flag, text, "kind", "row", "side", "method", "before", "after")
+	if err != nil {
+		return nil, err
+	}
+	kind, kindErr := enum(flag+" kind", values["kind"], fitmentv1.Part_KIND_UNSPECIFIED)
+	side, sideErr := enum(flag+" side", values["side"], fitmentv1.Position_SIDE_UNSPECIFIED)
+	row, rowErr := whole(flag, values, "row")
+	method, methodErr := enum(flag+" method", values["method"], fitmentv1.LoopTest_METHOD_UNSPECIFIED)
+	before, beforeErr := enum(flag+" before", values["before"], fitmentv1.LoopTest_STATE_UNSPECIFIED)
+	after, afterErr := enum(flag+" after", values["after"], fitmentv1.LoopTest_STATE_UNSPECIFIED)
+	if err := cmp.Or(kindErr, sideErr, rowErr, methodErr, beforeErr, afterErr); err != nil {
+		return nil, err
+	}
+	return &fitmentv1.LoopTest{
+		Kind: fitmentv1.Part_Kind(kind), Position: &fitmentv1.Position{Row: row, Side: fitmentv1.Position_Side(side)},
+		Method: fitmentv1.LoopTest_Method(method), Before: fitmentv1.LoopTest_State(before), After: fitmentv1.LoopTest_State(after),
+	}, nil
+}
+
 func zero(value *float64) float64 {
 	if value == nil {
 		return 0
@@ -162,12 +217,20 @@ func zero(value *float64) float64 {
 }
 
 func showAssessment(p *printer, answer *fitmentv1.AssessFaultResponse) {
+	if answer.GetDialect() != "" {
+		p.linef("codes are read in the dialect %s", answer.GetDialect())
+	}
 	for _, code := range answer.GetCodes() {
 		showCode(p, code)
 	}
 	for _, r := range answer.GetReadings() {
 		p.linef("reading of %s %s: %s%s", words(r.GetKind()), place(r.GetPosition()), words(r.GetClass()), figures(r))
 		p.linef("  %s", r.GetReason())
+		p.linef("  The window is from: %s.", r.GetWindow().GetSource())
+	}
+	for _, t := range answer.GetTests() {
+		p.linef("test %d shows: %s", t.GetIndex()+1, words(t.GetFinding()))
+		p.linef("  %s [%s]", t.GetReason(), t.GetSource())
 	}
 	rows := make([][]string, 0, len(answer.GetSuspects()))
 	for _, s := range answer.GetSuspects() {
@@ -183,6 +246,9 @@ func showAssessment(p *printer, answer *fitmentv1.AssessFaultResponse) {
 		p.linef("to learn more, the test most worth making: %s (%.0f minutes, %.2f bits expected)", next.GetText(), next.GetMinutes(), next.GetExpectedBits())
 	}
 	p.list("cautions", answer.GetCautions())
+	if answer.GetLikelihoods() != "" {
+		p.linef("likelihoods of %s", answer.GetLikelihoods())
+	}
 }
 
 func showCode(p *printer, code *fitmentv1.CodeReport) {
@@ -193,6 +259,12 @@ func showCode(p *printer, code *fitmentv1.CodeReport) {
 			mark = "*"
 		}
 		p.linef("  %s %s: %s [%s]", mark, m.GetId(), m.GetText(), m.GetDialect())
+	}
+	if code.GetFailure() != "" {
+		p.linef("  failure byte: %s", code.GetFailure())
+	}
+	if len(code.GetStatus()) > 0 {
+		p.linef("  status: %s", strings.Join(code.GetStatus(), ", "))
 	}
 	if code.GetNote() != "" {
 		p.linef("  %s", code.GetNote())

@@ -270,7 +270,8 @@ func clientCases() map[string]clientCase {
 				"assess", "--make", "Tarvena", "--year", "2006", "--code", "B0058", "--code", "B0059-1A", "--choice", "B0058=x",
 				"--window", "low=1.5,high=3,source=service data",
 				"--reading", "kind=buckle-pretensioner,row=1,side=right,method=meter-at-component,ohms=17e6,percent=0.9,counts=2,resolution=0.1,lead=0.2,clip=out,battery-off=12",
-				"--reading", "kind=CLOCK_SPRING,method=module-reported,over-range=yes,display-limit=10",
+				"--reading", "kind=CLOCK_SPRING,method=module-reported,over-range=yes,display-limit=10,stage=2",
+				"--dialect", "legacy-a", "--test", "kind=buckle-pretensioner,row=1,side=right,method=substitute-load,before=open-or-high,after=no-code",
 			},
 			asks: &fitmentv1.AssessFaultRequest{
 				Vehicle: &fitmentv1.Vehicle{Make: "Tarvena", ModelYear: 2006}, Codes: []string{"B0058", "B0059-1A"},
@@ -282,14 +283,29 @@ func clientCases() map[string]clientCase {
 					Meter: &fitmentv1.Meter{PercentOfReading: .9, Counts: 2, ResolutionOhms: .1},
 				}, {
 					Kind: fitmentv1.Part_CLOCK_SPRING, Position: &fitmentv1.Position{}, Method: fitmentv1.Reading_MODULE_REPORTED,
-					OverRange: true, DisplayLimitOhms: p(10),
+					OverRange: true, DisplayLimitOhms: p(10), Stage: 2,
+				}},
+				Dialect: "legacy-a",
+				Tests: []*fitmentv1.LoopTest{{
+					Kind: fitmentv1.Part_BUCKLE_PRETENSIONER, Position: &fitmentv1.Position{Row: 1, Side: fitmentv1.Position_RIGHT},
+					Method: fitmentv1.LoopTest_SUBSTITUTE_LOAD, Before: fitmentv1.LoopTest_OPEN_OR_HIGH, After: fitmentv1.LoopTest_NO_CODE,
 				}},
 			},
 			answer: &fitmentv1.AssessFaultResponse{
 				Suspects: []*fitmentv1.Suspect{{Component: fitmentv1.Suspect_PART, Probability: .97, Reason: "open"}},
 				Purchase: fitmentv1.AssessFaultResponse_JUSTIFIED, PurchaseReason: "proven", Cautions: []string{"Take care."},
+				Dialect: "legacy-a", Likelihoods: "2026-11-25 abc",
+				Codes: []*fitmentv1.CodeReport{{Code: "B0059-1A-AF", Hex: "8059", Failure: "resistance below threshold", Status: []string{"testFailed", "pendingDTC"}}},
+				Readings: []*fitmentv1.ReadingReport{{
+					Kind: fitmentv1.Part_CLOCK_SPRING, Class: fitmentv1.ReadingReport_HIGH, Reason: "at the end",
+					Window: &fitmentv1.ResistanceWindow{LowOhms: 1.5, HighOhms: 3, Source: "service data"},
+				}},
+				Tests: []*fitmentv1.LoopTestReport{{Index: 0, Finding: fitmentv1.LoopTestReport_PART_OR_CONTACT, Reason: "the code went", Source: "a service text"}},
 			},
-			shows: []string{"97.0 %", "buying is justified: proven", "- Take care."},
+			shows: []string{
+				"97.0 %", "buying is justified: proven", "- Take care.", "in the dialect legacy-a", "resistance below threshold", "testFailed, pendingDTC",
+				"The window is from: service data", "test 1 shows: part or contact", "the code went [a service text]", "likelihoods of 2026-11-25 abc",
+			},
 		},
 		"donors": {
 			args: append([]string{"donors", "--page-size", "3", "--all"}, need...),
@@ -499,6 +515,11 @@ func TestWrongCommandLinesAreUsageErrors(t *testing.T) {
 		"reading NaN":       {s.to("assess", "--reading", "ohms=NaN"), "", `ohms="NaN" is no number`},
 		"reading row":       {s.to("assess", "--reading", "row=1.5"), "", `row="1.5" is no whole number`},
 		"reading truth":     {s.to("assess", "--reading", "over-range=maybe"), "", "expected yes or no"},
+		"reading stage":     {s.to("assess", "--reading", "stage=two"), "", `stage="two" is no whole number`},
+		"test word":         {s.to("assess", "--test", "ohms=2"), "", "before, after"},
+		"test method":       {s.to("assess", "--test", "method=meter"), "", "unplug, substitute-load"},
+		"test state":        {s.to("assess", "--test", "method=unplug,before=on"), "", "open-or-high, low-or-shorted, no-code, other-code"},
+		"test row":          {s.to("assess", "--test", "row=x"), "", `row="x" is no whole number`},
 		"reading twice":     {s.to("assess", "--reading", "ohms=1,ohms=2"), "", "given twice"},
 		"half a window":     {s.to("assess", "--window", "low=1"), "", "lacks low or high"},
 		"choice":            {s.to("assess", "--choice", "B0058"), "", "CODE=ID"},

@@ -39,7 +39,7 @@ func (x *Index) Vehicle(vehicle *fitmentv1.Vehicle, loops []Loop) Vehicle {
 		}
 		window := partsWindow(cat, vehicle, loop)
 		if window == nil {
-			window = known.Window(loop.Kind)
+			window = sourced(known.Window(loop.Kind), "vehicle data of the catalogue")
 		}
 		if window != nil {
 			known.Windows[loop] = window
@@ -63,15 +63,22 @@ func partsWindow(cat *catalogue.Catalogue, vehicle *fitmentv1.Vehicle, loop Loop
 		case match.Application != evidence.Yes:
 			return nil // it may be the right one, and its window the one that counts
 		case common == nil:
-			common = &fitmentv1.ResistanceWindow{
-				LowOhms: window.GetLowOhms(), HighOhms: window.GetHighOhms(), Source: window.GetSource(),
-			}
-			if common.GetSource() == "" {
-				common.Source = "the catalogue's part " + match.Part.GetMaker() + " " + match.Part.GetNumber()
-			}
+			common = sourced(window, "part "+match.Part.GetMaker()+" "+match.Part.GetNumber()+" of the catalogue")
 		case window.GetLowOhms() != common.GetLowOhms() || window.GetHighOhms() != common.GetHighOhms():
 			return nil
 		}
 	}
 	return common
+}
+
+// sourced is a window with where it was found before where it is published; nil
+// stays nil.
+func sourced(window *fitmentv1.ResistanceWindow, found string) *fitmentv1.ResistanceWindow {
+	if window == nil {
+		return nil
+	}
+	if window.GetSource() != "" {
+		found += ": " + window.GetSource()
+	}
+	return &fitmentv1.ResistanceWindow{LowOhms: window.GetLowOhms(), HighOhms: window.GetHighOhms(), Source: found}
 }
