@@ -57,7 +57,7 @@ func DefaultAsks() []Ask {
 		{aClip, "Ask the yard for a photo into the connector on which the shorting clip can be seen.", 5, 0.9},
 		{aPigtail, "Ask the yard for a photo of connector and lead that shows whether they were cut.", 3, 0.85},
 		{aStages, "Ask the yard for a photo that shows how many squib connectors the part has.", 4, 0.95},
-		{aLoop, "Ask the yard for the loop value of each stage as a restraint module reported it with the part in place, by the vehicle maker's procedure. Nobody should put a meter on a live squib.", 20, 0.85},
+		{aLoop, "Ask the yard for the loop value of each stage as a restraint module reported it with the part in place, by the vehicle maker's procedure. " + nobodyMeters, 20, 0.85},
 		{aMarks, "Ask the yard for photos of the part from all sides.", 5, 0.85},
 		{aCrash, "Ask the yard for a read-out of the donor's restraint module (stored deployments and crashes).", 25, 0.7},
 		{aCode, "Ask the yard for the donor's restraint codes as read, with the tool's own text for each.", 15, 0.8},

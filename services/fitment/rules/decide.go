@@ -46,6 +46,8 @@ func (q *Question) Decide(listing *fitmentv1.Listing) *fitmentv1.Decision {
 	if d.GetVerdict() == fitmentv1.Decision_PROVE_FIRST {
 		m := c.missing(&answers)
 		d.MissingEvidence, d.ExpectedMinutes = m.list(), m.plan.Expected
+		d.MissingPairs = m.pairs()
+		d.MessageToYard = MessageToYard(listing, d.GetMissingEvidence())
 		if m.caution != "" {
 			d.Cautions = append(d.Cautions, m.caution)
 		}

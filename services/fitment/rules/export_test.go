@@ -56,3 +56,55 @@ func Answers(q *Question, listing *fitmentv1.Listing) []evidence.Answer {
 	}
 	return list
 }
+
+// SettlesByRules is the chance that two of the things that a decision lists as
+// missing settle it, and that one of them alone does, by asking every rule in every
+// world of outcomes; told is the number of worlds.
+func SettlesByRules(q *Question, listing *fitmentv1.Listing, first, second int) (settles, alone float64, told int) {
+	c := caseOf(q, evidence.ClaimsOf(listing))
+	var answers [len(registry)]evidence.Answer
+	for i := range c.table {
+		answers[i] = c.table[i].Check(c).Answer
+	}
+	m := c.missing(&answers)
+	one, other := m.plan.Order[first], m.plan.Order[second]
+	fit := make([]bool, 1<<len(m.tests))
+	for k := range fit {
+		w := m.now
+		for i, t := range m.tests {
+			w.assume(t, k>>i&1 == 1)
+		}
+		fit[k] = true
+		for _, rule := range askOrder {
+			w.refresh(rule)
+			fit[k] = fit[k] && w.answers[rule] == evidence.Yes
+		}
+	}
+	agree := func(mask, said int) bool {
+		seen := map[bool]bool{}
+		for k := range fit {
+			if k&mask == said {
+				seen[fit[k]] = true
+			}
+		}
+		return len(seen) == 1
+	}
+	a, b := 1<<one, 1<<other
+	for _, said := range []int{0, a, b, a | b} {
+		chance := 1.0
+		for i, bit := range map[int]int{one: a, other: b} {
+			if said&bit != 0 {
+				chance *= m.costs[i].Yes
+			} else {
+				chance *= 1 - m.costs[i].Yes
+			}
+		}
+		if agree(a|b, said) {
+			settles += chance
+		}
+		if agree(a, said&a) || agree(b, said&b) {
+			alone += chance
+		}
+	}
+	return settles, alone, len(fit)
+}

@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"fmt"
 	"slices"
 	"strings"
 
@@ -89,7 +90,13 @@ func (c *Case) pick(w, try *world, open ruleSet) *test {
 type missing struct {
 	now   world
 	tests []*test
-	plan  evidence.Plan
+	costs []evidence.Test
+	// deciding says which outcomes make the listing fit.
+	deciding []table
+	plan     evidence.Plan
+	// conjunction is set where the listing is proven to fit exactly where all comes
+	// out good.
+	conjunction bool
 	// caution is set where the order is not proven to be the best.
 	caution string
 }
@@ -99,19 +106,20 @@ func (c *Case) missing(answers *[len(registry)]evidence.Answer) *missing {
 	m := &missing{now: world{Case: *c, answers: *answers}}
 	m.now.year, _ = c.statedYear()
 	m.tests = c.tests(&m.now)
-	costs := make([]evidence.Test, len(m.tests))
+	m.costs = make([]evidence.Test, len(m.tests))
 	for i, t := range m.tests {
-		costs[i] = evidence.Test{Cost: t.ask.Minutes, Yes: t.ask.Good}
+		m.costs[i] = evidence.Test{Cost: t.ask.Minutes, Yes: t.ask.Good}
 	}
-	m.plan = evidence.Ratio(costs)
-	deciding := m.now.tables(m.tests)
-	if m.plan.Exact = m.now.conjunctive(deciding, m.tests); m.plan.Exact {
+	m.plan = evidence.Ratio(m.costs)
+	m.deciding = m.now.tables(m.tests)
+	if m.plan.Exact = m.now.conjunctive(m.deciding, m.tests); m.plan.Exact {
+		m.conjunction = true
 		return m
 	}
-	for i := range deciding {
-		m.now.fill(&deciding[i], m.tests)
+	for i := range m.deciding {
+		m.now.fill(&m.deciding[i], m.tests)
 	}
-	exact, err := evidence.Order(costs, func(outcomes []evidence.Answer) evidence.Answer { return evidence.Of(fits(deciding, outcomes)) })
+	exact, err := evidence.Order(m.costs, m.decide)
 	switch {
 	case err != nil:
 		m.caution = "More than 12 things are missing: their order is by cost over chance of failing, which is close to the least work but not proven to be it."
@@ -119,6 +127,55 @@ func (c *Case) missing(answers *[len(registry)]evidence.Answer) *missing {
 		m.plan = exact
 	}
 	return m
+}
+
+// decide tells whether the listing fits where what is missing comes out as said.
+func (m *missing) decide(outcomes []evidence.Answer) evidence.Answer {
+	return evidence.Of(fits(m.deciding, outcomes))
+}
+
+const (
+	// maxPairs bounds the pairs that a decision lists.
+	maxPairs = 5
+	// leastGain is the chance from which on a pair is worth a word (a choice of this
+	// project, no source).
+	leastGain = 0.01
+)
+
+// pairs lists the pairs among what is listed as missing that can settle the matter
+// where neither of the two does alone. Where all of it must come out good there is
+// none: a bad answer settles it alone, and a good one waits for all the others; and
+// of two missing things it goes without saying that both together settle it. More
+// than evidence.MaxTests things are not tried: a caution says so of their order.
+func (m *missing) pairs() []*fitmentv1.MissingPair {
+	if m.conjunction || len(m.tests) <= 2 {
+		return nil
+	}
+	found, err := evidence.Pairs(m.costs, m.decide, leastGain)
+	if err != nil {
+		return nil
+	}
+	var list []*fitmentv1.MissingPair
+	for _, p := range found {
+		first, second := slices.Index(m.plan.Order, p.First), slices.Index(m.plan.Order, p.Second)
+		if first < 0 || second < 0 || len(list) == maxPairs {
+			continue // not asked for as things stand
+		}
+		list = append(list, &fitmentv1.MissingPair{
+			First: int32(min(first, second)), Second: int32(max(first, second)),
+			Minutes: m.costs[p.First].Cost + m.costs[p.Second].Cost,
+			Settles: p.Settles, Reason: pairReason(p),
+		})
+	}
+	return list
+}
+
+// pairReason says why a pair is worth more than its parts.
+func pairReason(p evidence.Pair) string {
+	if p.Alone == 0 {
+		return fmt.Sprintf("Neither of the two can settle the matter alone; together they do with a chance of %.0f %%.", 100*p.Settles)
+	}
+	return fmt.Sprintf("Together they settle the matter with a chance of %.0f %%; one of the two alone would with %.0f %%.", 100*p.Settles, 100*p.Alone)
 }
 
 // list writes what is missing for people, in order.
