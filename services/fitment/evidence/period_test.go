@@ -13,15 +13,15 @@ import (
 // and full precision; February has 29 days in leap years.
 func TestParsePeriod(t *testing.T) {
 	t.Parallel()
-	for text, want := range map[string][2]string{
-		"2006":         {"2006-01-01", "2006-12-31"},
-		"2008-02":      {"2008-02-01", "2008-02-29"},
-		"2007-02":      {"2007-02-01", "2007-02-28"},
-		" 2006-03-14 ": {"2006-03-14", "2006-03-14"},
+	for _, c := range []struct{ text, first, last string }{
+		{"2006", "2006-01-01", "2006-12-31"},
+		{"2008-02", "2008-02-01", "2008-02-29"},
+		{"2007-02", "2007-02-01", "2007-02-28"},
+		{" 2006-03-14 ", "2006-03-14", "2006-03-14"},
 	} {
-		first, last, err := evidence.ParsePeriod(text)
-		if err != nil || first.Format(time.DateOnly) != want[0] || last.Format(time.DateOnly) != want[1] {
-			t.Errorf("%q: %v to %v, %v; want %v", text, first, last, err, want)
+		first, last, err := evidence.ParsePeriod(c.text)
+		if err != nil || first.Format(time.DateOnly) != c.first || last.Format(time.DateOnly) != c.last {
+			t.Errorf("%q: %v to %v, %v; want %s to %s", c.text, first, last, err, c.first, c.last)
 		}
 	}
 	for _, text := range []string{"", "06", "2006-13", "2006-02-30", "March 2006", "0000", "2006-3"} {

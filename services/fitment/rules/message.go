@@ -44,27 +44,25 @@ func MessageToYard(listing *fitmentv1.Listing, missing []*fitmentv1.MissingEvide
 	if len(questions) == 0 {
 		return ""
 	}
-	text := "Hello, before we can decide on " + named(listing) + ", we need to know more about it. In order of use to us:"
+	lines := []string{"Hello, before we can decide on " + named(listing) + ", we need to know more about it. In order of use to us:"}
 	if len(questions) == 1 {
-		text = "Hello, before we can decide on " + named(listing) + ", we need to know one thing about it:"
+		lines[0] = "Hello, before we can decide on " + named(listing) + ", we need to know one thing about it:"
 	}
-	room := MaxMessage - utf8.RuneCountInString(strings.Join([]string{text, messageSquib, messageMore, messageEnd}, "\n"))
-	left := false
+	room := MaxMessage - utf8.RuneCountInString(strings.Join([]string{lines[0], messageSquib, messageMore, messageEnd}, "\n"))
+	meters := false // a question says already that nobody meters a live squib
 	for i, question := range questions {
-		line := fmt.Sprintf("\n%d. %s", i+1, question)
-		if room -= utf8.RuneCountInString(line); room < 0 {
-			left = true
+		line := fmt.Sprintf("%d. %s", i+1, question)
+		if room -= 1 + utf8.RuneCountInString(line); room < 0 {
+			lines = append(lines, messageMore)
 			break
 		}
-		text += line
+		meters = meters || strings.Contains(line, nobodyMeters)
+		lines = append(lines, line)
 	}
-	if left {
-		text += "\n" + messageMore
+	if !meters {
+		lines = append(lines, messageSquib)
 	}
-	if !strings.Contains(text, nobodyMeters) { // a question says so already
-		text += "\n" + messageSquib
-	}
-	return text + "\n" + messageEnd
+	return strings.Join(append(lines, messageEnd), "\n")
 }
 
 // named says which part is meant, by the stock number where it is one.
