@@ -69,6 +69,12 @@ func (t *Tables) find(dialect string) *Dialect {
 	return nil
 }
 
+// reads tells whether codes of that dialect are on record.
+func (t *Tables) reads(dialect string) bool {
+	d := t.find(dialect)
+	return d != nil && len(t.meanings[d.ID])+len(t.meanings[d.like]) > 0
+}
+
 // In returns what a code means in one dialect; none where the dialect's tables do
 // not know it.
 func (t *Tables) In(dialect string, c Code) []Meaning {
@@ -133,14 +139,14 @@ func (t *Tables) Failure(dialect string, b byte) (text, condition string, known 
 }
 
 // Commanded tells whether codes say that deployment was commanded. In a known
-// dialect the answer is Yes or No. Where the dialect is not known (or not one of
-// ours) it is Unknown as soon as some dialect reads one of the codes so, and No
-// where none does.
+// dialect the answer is Yes or No. Where the dialect is not known (not one of ours,
+// or one of which no code is on record) it is Unknown as soon as some dialect reads
+// one of the codes so, and No where none does.
 func (t *Tables) Commanded(codes []Code, dialect string) fitmentv1.Finding_Answer {
 	if t.broken {
 		return fitmentv1.Finding_UNKNOWN
 	}
-	settled := t.Has(dialect)
+	settled := t.reads(dialect)
 	for _, c := range codes {
 		meanings := t.Meanings(c)
 		if settled {

@@ -120,6 +120,8 @@ func TestCommanded(t *testing.T) {
 		{"B0058, B0053-1A", "legacy-a", yes},
 		{"B0053", "legacy-a-bare", no},
 		{"B0051", "legacy-c", no},
+		{"B0051", "legacy-e", unknown}, // no code of it is on record, so it clears none
+		{"B0072", "legacy-e", no},
 	} {
 		codes, err := code.ParseList(c.codes)
 		if err != nil {
