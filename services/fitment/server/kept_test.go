@@ -331,3 +331,24 @@ func TestTheLawOfPlacesIsListed(t *testing.T) {
 	_, err = f.decisions.ListJurisdictionPacks(t.Context(), &fitmentv1.ListJurisdictionPacksRequest{})
 	wantReason(t, err, fitmentv1.ErrorInfo_CREDENTIAL_INVALID)
 }
+
+func TestTheDialectsAreListed(t *testing.T) {
+	t.Parallel()
+	f := start(t)
+	got, err := f.decisions.ListDialects(as(t, shopA), &fitmentv1.ListDialectsRequest{})
+	if err != nil || got.GetVersion() == "" || len(got.GetDialects()) < 5 {
+		t.Fatalf("%v, %v", got, err)
+	}
+	var ids []string
+	for _, d := range got.GetDialects() {
+		ids = append(ids, d.GetId())
+		if d.GetText() == "" || d.GetSource() == "" {
+			t.Errorf("%v lacks text or source", d)
+		}
+	}
+	if !slices.IsSorted(ids) || !slices.Contains(ids, "standard") {
+		t.Errorf("dialects %v", ids)
+	}
+	_, err = f.decisions.ListDialects(t.Context(), &fitmentv1.ListDialectsRequest{})
+	wantReason(t, err, fitmentv1.ErrorInfo_CREDENTIAL_INVALID)
+}

@@ -1,0 +1,80 @@
+package plain
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"unicode/utf8"
+)
+
+// columns is the width of the text.
+const columns = 80
+
+// writer puts text together and numbers the sources that it cites.
+type writer struct {
+	text    strings.Builder
+	sources []string
+}
+
+func (w *writer) line(text string) {
+	w.text.WriteString(text)
+	w.text.WriteByte('\n')
+}
+
+func (w *writer) gap() { w.text.WriteByte('\n') }
+
+func (w *writer) heading(title string) {
+	w.gap()
+	w.line(title)
+}
+
+// paragraph writes a text in lines that all begin with indent.
+func (w *writer) paragraph(indent, text string) { w.fill(indent, indent, text) }
+
+// item writes a text behind a mark; its further lines are set in.
+func (w *writer) item(mark, text string) {
+	w.fill(mark, strings.Repeat(" ", utf8.RuneCountInString(mark)), text)
+}
+
+// fill breaks a text between words. A word that is longer than a line stands whole.
+func (w *writer) fill(first, further, text string) {
+	line, empty := first, true
+	for _, one := range strings.Fields(text) {
+		if !empty && utf8.RuneCountInString(line)+1+utf8.RuneCountInString(one) > columns {
+			w.line(line)
+			line, empty = further, true
+		}
+		if !empty {
+			line += " "
+		}
+		line, empty = line+one, false
+	}
+	w.line(strings.TrimRight(line, " "))
+}
+
+// source gives a source its number.
+func (w *writer) source(text string) string {
+	if text == "" {
+		return ""
+	}
+	at := slices.Index(w.sources, text)
+	if at < 0 {
+		at = len(w.sources)
+		w.sources = append(w.sources, text)
+	}
+	return fmt.Sprintf(" [%d]", at+1)
+}
+
+// word makes an enum value readable.
+func word(value fmt.Stringer) string {
+	return strings.ToLower(strings.ReplaceAll(value.String(), "_", " "))
+}
+
+func minutes(value float64) string { return fmt.Sprintf("%.0f min", value) }
+
+func many(count int, what string) string {
+	if count == 1 {
+		return "1 " + what
+	}
+	return fmt.Sprintf("%d %ss", count, what)
+}
