@@ -18,11 +18,14 @@ import (
 // Day is the date of the tables that come with the program.
 const Day = "2026-11-25"
 
+// colSource is the column that says where a row is published.
+const colSource = "source"
+
 // The files of a set of tables and their columns.
 var (
-	dialectColumns = []string{"id", "like", "text", "source"}
-	meaningColumns = []string{"dialect", "code", "kinds", "row", "side", "part", "condition", "deployed", "source"}
-	failureColumns = []string{"dialect", "byte", "text", "condition", "source"}
+	dialectColumns = []string{"id", "like", "text", colSource}
+	meaningColumns = []string{"dialect", "code", "kinds", "row", "side", "part", "condition", "deployed", colSource}
+	failureColumns = []string{"dialect", "byte", "text", "condition", colSource}
 )
 
 // Load reads dialects.csv, meanings.csv and failures.csv from a folder. Whatever
@@ -86,7 +89,7 @@ func eachRow(file io.Reader, columns []string, take func(row map[string]string) 
 }
 
 func (t *Tables) takeDialect(row map[string]string) error {
-	d := Dialect{ID: row["id"], Text: row["text"], Source: row["source"], like: row["like"]}
+	d := Dialect{ID: row["id"], Text: row["text"], Source: row[colSource], like: row["like"]}
 	switch {
 	case d.ID == "" || d.Text == "" || d.Source == "":
 		return errors.New("id, text and source are all needed")
@@ -116,7 +119,7 @@ func (t *Tables) takeMeaning(row map[string]string) error {
 		return fmt.Errorf("dialect %s has the numbers of %s and none of its own", dialect.ID, dialect.like)
 	case err != nil || c.String() != row["code"] || c.HasFailure:
 		return fmt.Errorf("code %q is no code without failure byte", row["code"])
-	case row["part"] == "" || row["source"] == "":
+	case row["part"] == "" || row[colSource] == "":
 		return errors.New("part and source are both needed")
 	case !slices.Contains(Conditions(), row["condition"]):
 		return fmt.Errorf("condition %q is none of %s", row["condition"], strings.Join(Conditions()[1:], ", "))
@@ -126,7 +129,7 @@ func (t *Tables) takeMeaning(row map[string]string) error {
 	if _, twice := t.meanings[dialect.ID][c.Value]; twice {
 		return fmt.Errorf("%s stands twice in dialect %s", c, dialect.ID)
 	}
-	m := Meaning{Part: row["part"], Condition: row["condition"], Source: row["source"], Deployed: row["deployed"] == "yes"}
+	m := Meaning{Part: row["part"], Condition: row["condition"], Source: row[colSource], Deployed: row["deployed"] == "yes"}
 	if m.row, m.side, err = parseSeat(row["row"], row["side"]); err != nil {
 		return err
 	}
@@ -170,7 +173,7 @@ func (t *Tables) takeFailure(row map[string]string) error {
 		return fmt.Errorf("dialect %q is not in dialects.csv", row["dialect"])
 	case !ok:
 		return fmt.Errorf("byte %q is not two hexadecimal digits", row["byte"])
-	case row["text"] == "" || row["source"] == "":
+	case row["text"] == "" || row[colSource] == "":
 		return errors.New("text and source are both needed")
 	case !slices.Contains(Conditions(), row["condition"]):
 		return fmt.Errorf("condition %q is none of %s", row["condition"], strings.Join(Conditions()[1:], ", "))
