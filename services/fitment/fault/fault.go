@@ -157,8 +157,9 @@ func (v *choiceValidator) validate(one *fitmentv1.CodeChoice, prefix string, fie
 }
 
 func dialectIDs(tables *code.Tables) []string {
-	var ids []string
-	for _, d := range tables.Dialects() {
+	dialects := tables.Dialects()
+	ids := make([]string, 0, len(dialects))
+	for _, d := range dialects {
 		ids = append(ids, d.ID)
 	}
 	return ids

@@ -13,6 +13,7 @@ import (
 	"math"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
@@ -43,12 +44,15 @@ const (
 
 // DefaultModel returns the likelihoods that come with the program.
 func DefaultModel() Model {
-	model, err := LoadModel(bytes.NewReader(likelihoods))
+	model, err := builtin()
 	if err != nil {
-		panic(fmt.Sprintf("the likelihoods that come with the program: %v", err)) // a test reads them
+		panic(fmt.Sprintf("the likelihoods that come with the program: %v", err)) //nolint:forbidigo // a file in the program that tests read; without it nothing can be assessed
 	}
+	model.Tests = slices.Clone(model.Tests)
 	return model
 }
+
+var builtin = sync.OnceValues(func() (Model, error) { return LoadModel(bytes.NewReader(likelihoods)) })
 
 // rows are a table as the file says it: by component, then by outcome.
 type rows map[string]map[string]float64
@@ -81,8 +85,8 @@ var componentNames = map[string]fitmentv1.Suspect_Component{
 
 // Names of outcomes in the file, in the order of the columns.
 var (
-	meterOutcomes  = []string{"open", "high", "in range", "low", "shorted"}
-	moduleOutcomes = []string{"display end", "high", "in range", "low", "shorted"}
+	meterOutcomes  = []string{openWord, highWord, inRangeWord, lowWord, shortedWord}
+	moduleOutcomes = []string{"display end", highWord, inRangeWord, lowWord, shortedWord}
 	testOutcomes   = []string{"part or contact", "harness or module", "nothing"}
 )
 
@@ -114,7 +118,7 @@ func LoadModel(r io.Reader) (Model, error) {
 	c.numbers("lead_check", file.LeadCheck, chanceField("guilty", &model.LeadCheck[0]), chanceField("innocent", &model.LeadCheck[1]))
 	c.numbers("purchase", file.Purchase, field{"justified", leastJustified, 1, &model.Justified}, field{"cleared", 0, leastJustified, &model.Cleared})
 	if file.LeastBits == nil {
-		c.add("least_bits", "is missing")
+		c.addf("least_bits", "is missing")
 	} else {
 		model.LeastBits = c.number("least_bits", *file.LeastBits, 0, mostBits)
 	}
@@ -129,14 +133,14 @@ type modelChecker struct {
 	problems []error
 }
 
-func (c *modelChecker) add(place, format string, args ...any) {
+func (c *modelChecker) addf(place, format string, args ...any) {
 	c.problems = append(c.problems, fmt.Errorf("%s: %s", place, fmt.Sprintf(format, args...)))
 }
 
 // version is the file's date with the digest of all of it.
 func (c *modelChecker) version(day string, digest []byte) string {
 	if _, err := time.Parse(time.DateOnly, day); err != nil {
-		c.add("version", "%.40q is no date; expected the day of the last change, YYYY-MM-DD", day)
+		c.addf("version", "%.40q is no date; expected the day of the last change, YYYY-MM-DD", day)
 	}
 	return day + " " + hex.EncodeToString(digest[:6])
 }
@@ -144,7 +148,7 @@ func (c *modelChecker) version(day string, digest []byte) string {
 // number checks a number's range.
 func (c *modelChecker) number(place string, x, low, high float64) float64 {
 	if !(x >= low && x <= high) { // also refuses what is no number
-		c.add(place, "is %g; expected %g to %g", x, low, high)
+		c.addf(place, "is %g; expected %g to %g", x, low, high)
 	}
 	return x
 }
@@ -158,12 +162,12 @@ func (c *modelChecker) chance(place string, x float64) float64 {
 func named[V any](c *modelChecker, place string, values map[string]V, want []string) {
 	for _, name := range slices.Sorted(maps.Keys(values)) {
 		if !slices.Contains(want, name) {
-			c.add(place, "%.40q is not known; expected %s", name, strings.Join(want, ", "))
+			c.addf(place, "%.40q is not known; expected %s", name, strings.Join(want, ", "))
 		}
 	}
 	for _, name := range want {
 		if _, ok := values[name]; !ok {
-			c.add(place, "%q is missing", name)
+			c.addf(place, "%q is missing", name)
 		}
 	}
 }
@@ -211,7 +215,7 @@ func (c *modelChecker) sum(place string, chances ...float64) {
 		total += x
 	}
 	if !(math.Abs(total-1) <= sumError) {
-		c.add(place, "sums to %.12g; expected 1", total)
+		c.addf(place, "sums to %.12g; expected 1", total)
 	}
 }
 
@@ -219,7 +223,7 @@ func (c *modelChecker) prior(values map[string]float64) map[fitmentv1.Suspect_Co
 	want := slices.DeleteFunc(componentList(), func(name string) bool { return name == "elsewhere" })
 	named(c, "prior", values, want)
 	prior := map[fitmentv1.Suspect_Component]float64{}
-	var all []float64
+	all := make([]float64, 0, len(want))
 	for _, name := range want {
 		prior[componentNames[name]] = c.chance("prior."+name, values[name])
 		all = append(all, values[name])
@@ -300,12 +304,13 @@ func (c *modelChecker) column(place string, values map[string]float64) Table {
 
 func (c *modelChecker) codes(values map[string]map[string]float64) map[string]Table {
 	tables := map[string]Table{}
-	var want []string
-	for _, condition := range code.Conditions() {
+	conditions := code.Conditions()
+	want := make([]string, 0, len(conditions))
+	for _, condition := range conditions {
 		want = append(want, cmp.Or(condition, notStated))
 	}
 	named(c, "codes", values, want)
-	for i, condition := range code.Conditions() {
+	for i, condition := range conditions {
 		tables[condition] = c.column("codes."+want[i], values[want[i]])
 	}
 	return tables

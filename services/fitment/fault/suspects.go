@@ -20,9 +20,18 @@ var componentWords = map[fitmentv1.Suspect_Component]string{
 	other:       "Something that the readings do not speak of.",
 }
 
+// Words for what a reading can be.
+const (
+	openWord    = "open"
+	highWord    = "high"
+	inRangeWord = "in range"
+	lowWord     = "low"
+	shortedWord = "shorted"
+)
+
 var classWords = map[fitmentv1.ReadingReport_Class]string{
-	fitmentv1.ReadingReport_OPEN: "open", fitmentv1.ReadingReport_HIGH: "high", fitmentv1.ReadingReport_IN_RANGE: "in range",
-	fitmentv1.ReadingReport_LOW: "low", fitmentv1.ReadingReport_SHORTED: "shorted",
+	fitmentv1.ReadingReport_OPEN: openWord, fitmentv1.ReadingReport_HIGH: highWord, fitmentv1.ReadingReport_IN_RANGE: inRangeWord,
+	fitmentv1.ReadingReport_LOW: lowWord, fitmentv1.ReadingReport_SHORTED: shortedWord,
 }
 
 var methodWords = map[fitmentv1.Reading_Method]string{

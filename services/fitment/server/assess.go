@@ -27,7 +27,7 @@ func (s *Server) AssessFault(ctx context.Context, req *fitmentv1.AssessFaultRequ
 
 // knowledge gathers what is known beside a request.
 func (s *Server) knowledge(req *fitmentv1.AssessFaultRequest) fault.Knowledge {
-	var loops []search.Loop
+	loops := make([]search.Loop, 0, len(req.GetReadings()))
 	for _, r := range req.GetReadings() {
 		loops = append(loops, loopOf(r.GetKind(), r.GetPosition()))
 	}

@@ -28,7 +28,7 @@ func TestWhatIsReadAndWhatIsRefused(t *testing.T) {
 		"twice in a map":         {`{"name":"a","rates":{"x":1,"x":2}}`, `"x" is there twice`},
 		"twice but for case":     {`{"name":"a","Name":"b"}`, `"Name" is there twice`},
 		"twice but for case, s":  {`{"rates":{},"rateſ":{}}`, `is there twice`},
-		"unknown":                {`{"nmae":"a"}`, `unknown field "nmae"`},
+		"unknown":                {`{"nam":"a"}`, `unknown field "nam"`},
 		"null":                   {`{"name":null}`, "null says nothing"},
 		"after the end":          {`{"name":"a"} {}`, "follows the end"},
 		"broken":                 {`{"name":"a"`, "EOF"},
