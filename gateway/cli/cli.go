@@ -80,6 +80,8 @@ trained and, where the law asks for it, licensed.`,
 		serveCommand(), gatewayCommand(), storeCommand(),
 		decodeCommand(connection), assessCommand(connection), importCommand(connection),
 		donorsCommand(connection), decideCommand(connection), listingCommand(connection),
+		explainCommand(connection), needCommand(connection), decisionCommand(connection),
+		dialectsCommand(connection), jurisdictionsCommand(connection),
 		quoteCommand(connection), planCommand(connection), outcomeCommand(connection),
 	)
 	return root
@@ -98,6 +100,16 @@ func arguments(names ...string) cobra.PositionalArgs {
 	return func(cmd *cobra.Command, args []string) error {
 		if len(args) != len(names) {
 			return usageError{fmt.Errorf("%s wants %v, %d given; see %s --help", cmd.CommandPath(), names, len(args), cmd.CommandPath())}
+		}
+		return nil
+	}
+}
+
+// atMostOne wants one argument, named for the message, or none.
+func atMostOne(name string) cobra.PositionalArgs {
+	return func(cmd *cobra.Command, args []string) error {
+		if len(args) > 1 {
+			return usageError{fmt.Errorf("%s wants one %s at most, %d given; see %s --help", cmd.CommandPath(), name, len(args), cmd.CommandPath())}
 		}
 		return nil
 	}

@@ -139,7 +139,8 @@ func TestEveryCommandExplainsItself(t *testing.T) {
 		"beltwright serve", "beltwright gateway", "beltwright decode", "beltwright assess", "beltwright import listings",
 		"beltwright import parts", "beltwright import supersessions", "beltwright import recalls", "beltwright import offers", "beltwright import vehicle-data",
 		"beltwright donors", "beltwright decide", "beltwright listing hold", "beltwright quote accept", "beltwright quote decline",
-		"beltwright plan", "beltwright outcome record", "beltwright store check", "beltwright store restore",
+		"beltwright explain", "beltwright need save", "beltwright need watch", "beltwright decision keep", "beltwright decision recompute",
+		"beltwright dialects", "beltwright jurisdictions", "beltwright plan", "beltwright outcome record", "beltwright store check", "beltwright store restore",
 	} {
 		if !strings.Contains(strings.Join(paths, "\n")+"\n", want+"\n") {
 			t.Errorf("there is no %s", want)
@@ -255,6 +256,8 @@ func clientCases() map[string]clientCase {
 		Excluded: []*quotev1.ExcludedOption{{Source: "listings/k.2", Reason: "not proven", Remedy: "label photo"}},
 		Notices:  []string{"Dispose of the old part by the rules."},
 	}
+	saved := &fitmentv1.SavedNeed{Name: "needs/n1", Need: theNeed(), Note: "RO 7"}
+	kept := &fitmentv1.KeptDecision{Name: "decisions/d1", Need: theNeed(), Listing: held, Decision: &fitmentv1.Decision{Verdict: fitmentv1.Decision_FITS}}
 	return map[string]clientCase{
 		"decode": {
 			args: []string{"decode", "1M8GDM9AXKP042788", "--market", "us", "--class", "heavy-vehicle", "--make", "Tarvena"},
@@ -327,6 +330,80 @@ func clientCases() map[string]clientCase {
 				ArrivalChecks: []*fitmentv1.ArrivalCheck{{Check: "Read the label.", Pass: "same number"}}, Cautions: []string{"Take care."},
 			}},
 			shows: []string{"● fits", "number.exact", "the same number", "Read the label.", "- Take care."},
+		},
+		"explain": {
+			args: append([]string{"explain", "listings/k.1"}, need...),
+			asks: &fitmentv1.DecideRequest{Need: theNeed(), ListingName: "listings/k.1"},
+			answer: &fitmentv1.DecideResponse{Decision: &fitmentv1.Decision{
+				Verdict: fitmentv1.Decision_PROVE_FIRST, Fit: fitmentv1.Finding_YES, Reuse: fitmentv1.Finding_UNKNOWN, MessageToYard: "Please send a photo.",
+			}},
+			shows: []string{"◐ PROVE FIRST   listings/k.1", "May it be used again: unknown.", "for a 2006 Tarvena Solane", "MESSAGE TO THE YARD", "Please send a photo."},
+		},
+		"need save": {
+			args:   append([]string{"need", "save", "--note", "RO 7", "--request-id", id}, need...),
+			asks:   &fitmentv1.SaveNeedRequest{Need: theNeed(), Note: "RO 7", RequestId: id},
+			answer: &fitmentv1.SaveNeedResponse{SavedNeed: saved}, shows: []string{"needs/n1", "buckle pretensioner, row 1 right, for a 2006 Tarvena Solane saloon", "note: RO 7"},
+		},
+		"need list": {
+			args: []string{"need", "list", "--page-size", "1"}, asks: &fitmentv1.ListSavedNeedsRequest{PageSize: 1},
+			answer: &fitmentv1.ListSavedNeedsResponse{SavedNeeds: []*fitmentv1.SavedNeed{saved}, NextPageToken: "next"}, shows: []string{"needs/n1", "RO 7", "--page-token next"},
+		},
+		"need show": {
+			args: []string{"need", "show", "needs/n1"}, asks: &fitmentv1.GetSavedNeedRequest{Name: "needs/n1"},
+			answer: &fitmentv1.GetSavedNeedResponse{SavedNeed: saved}, shows: []string{"needs/n1", "kept since"},
+		},
+		"need delete": {
+			args: []string{"need", "delete", "needs/n1", "--request-id", id}, asks: &fitmentv1.DeleteSavedNeedRequest{Name: "needs/n1", RequestId: id},
+			answer: &fitmentv1.DeleteSavedNeedResponse{Revision: "r"}, shows: []string{"needs/n1 is deleted"},
+		},
+		"need watch": {
+			args:   []string{"need", "watch", "needs/n1", "--once", "--prove-first", "--revision", "w1"},
+			asks:   &fitmentv1.WatchDonorsRequest{Name: "needs/n1", Revision: "w1", IncludeProveFirst: true},
+			answer: &fitmentv1.WatchDonorsResponse{Change: fitmentv1.WatchDonorsResponse_NOTHING, Revision: "w2"},
+		},
+		"decision keep": {
+			args:   append([]string{"decision", "keep", "listings/k.1", "--request-id", id}, need...),
+			asks:   &fitmentv1.KeepDecisionRequest{Need: theNeed(), ListingName: "listings/k.1", RequestId: id},
+			answer: &fitmentv1.KeepDecisionResponse{KeptDecision: kept}, shows: []string{"decisions/d1, kept", "● FITS   listings/k.1"},
+		},
+		"decision list": {
+			args: []string{"decision", "list", "--page-token", "t"}, asks: &fitmentv1.ListKeptDecisionsRequest{PageToken: "t"},
+			answer: &fitmentv1.ListKeptDecisionsResponse{KeptDecisions: []*fitmentv1.KeptDecision{kept}, NextPageToken: "next"},
+			shows:  []string{"decisions/d1", "● fits", "listings/k.1", "2006 Tarvena Solane saloon", "--page-token next"},
+		},
+		"decision show": {
+			args: []string{"decision", "show", "decisions/d1"}, asks: &fitmentv1.GetKeptDecisionRequest{Name: "decisions/d1"},
+			answer: &fitmentv1.GetKeptDecisionResponse{KeptDecision: kept}, shows: []string{"decisions/d1, kept", "● FITS   listings/k.1"},
+		},
+		"decision recompute": {
+			args: []string{"decision", "recompute", "decisions/d1"}, asks: &fitmentv1.RecomputeDecisionRequest{Name: "decisions/d1"},
+			answer: &fitmentv1.RecomputeDecisionResponse{
+				Kept: kept.GetDecision(), Again: kept.GetDecision(), Same: true, Now: &fitmentv1.Decision{Verdict: fitmentv1.Decision_BARRED}, Differences: []string{"A recall notice came."},
+			},
+			shows: []string{"as kept:          ● fits", "● fits, the same in every word", "by today's facts: ✕ barred", "- A recall notice came."},
+		},
+		"decision recompute of what is gone": {
+			args: []string{"decision", "recompute", "decisions/d1"}, asks: &fitmentv1.RecomputeDecisionRequest{Name: "decisions/d1"},
+			answer: &fitmentv1.RecomputeDecisionResponse{Kept: kept.GetDecision(), Again: &fitmentv1.Decision{}}, shows: []string{"NOT the same", "the listing is gone"},
+		},
+		"dialects": {
+			args: []string{"dialects"}, asks: &fitmentv1.ListDialectsRequest{},
+			answer: &fitmentv1.ListDialectsResponse{Version: "v1", Dialects: []*fitmentv1.Dialect{{Id: "standard", Text: "the standard's", Source: "SAE J2012", Codes: 7}}},
+			shows:  []string{"standard", "7", "the standard's", "SAE J2012", "tables of v1"},
+		},
+		"jurisdictions": {
+			args: []string{"jurisdictions"}, asks: &fitmentv1.ListJurisdictionPacksRequest{},
+			answer: &fitmentv1.ListJurisdictionPacksResponse{Packs: []*fitmentv1.JurisdictionPack{{Jurisdiction: "US-WA", Place: "Washington", Version: "2026-11-25", Within: "US"}}},
+			shows:  []string{"US-WA", "Washington", "2026-11-25"},
+		},
+		"jurisdictions of a place": {
+			args: []string{"jurisdictions", "US-NY"}, asks: &fitmentv1.ListJurisdictionPacksRequest{Jurisdiction: "US-NY"},
+			answer: &fitmentv1.ListJurisdictionPacksResponse{Packs: []*fitmentv1.JurisdictionPack{{
+				Jurisdiction: "US-NY", Place: "New York", Notes: []string{"Check local law."},
+				Provisions:  []*fitmentv1.JurisdictionPack_Provision{{Id: "US-NY.theft-query", Sale: true, Text: "A query is clear.", Source: "VTL § 415-c"}},
+				Obligations: []*fitmentv1.Obligation{{Party: fitmentv1.Obligation_SELLER, Text: "State it.", Words: []string{"salvaged"}, Source: "a law"}},
+			}}},
+			shows: []string{"US-NY, New York", "US-NY.theft-query, before it is sold: A query is clear. [VTL § 415-c]", "seller: State it. [a law]", "“salvaged”", "Check local law."},
 		},
 		"listing get": {
 			args: []string{"listing", "get", "listings/k.1"}, asks: &fitmentv1.GetListingRequest{Name: "listings/k.1"},

@@ -28,6 +28,13 @@ func (p *printer) linef(format string, args ...any) {
 	}
 }
 
+// text writes a text that has its line ends.
+func (p *printer) text(text string) {
+	if p.err == nil {
+		_, p.err = io.WriteString(p.out, text)
+	}
+}
+
 // list writes sentences as a list; nothing where there are none.
 func (p *printer) list(title string, items []string) {
 	if len(items) == 0 {
