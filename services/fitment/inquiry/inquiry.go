@@ -17,6 +17,7 @@ import (
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	"beltwright.example/services/fitment/listing"
+	"beltwright.example/services/fitment/rules"
 	"beltwright.example/services/platform/apierr"
 	"beltwright.example/services/platform/check"
 	"beltwright.example/services/platform/identity"
@@ -94,9 +95,13 @@ func ValidateAsked(attributes []fitmentv1.Evidence_Attribute, text string, field
 	}
 	for i, attribute := range attributes {
 		field := fmt.Sprintf("attributes[%d]", i)
-		if _, known := fitmentv1.Evidence_Attribute_name[int32(attribute)]; !known || attribute == fitmentv1.Evidence_ATTRIBUTE_UNSPECIFIED {
+		_, known := fitmentv1.Evidence_Attribute_name[int32(attribute)]
+		switch {
+		case !known || attribute == fitmentv1.Evidence_ATTRIBUTE_UNSPECIFIED:
 			fields.Add(field, "is missing or unknown", "an attribute such as PART_NUMBER")
-		} else if slices.Contains(attributes[:i], attribute) {
+		case !rules.FromYard(attribute):
+			fields.Add(field, attribute.String()+" is nothing that a yard can give", "an attribute such as PART_NUMBER")
+		case slices.Contains(attributes[:i], attribute):
 			fields.Add(field, attribute.String()+" is asked for twice", "each attribute once")
 		}
 	}

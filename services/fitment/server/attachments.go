@@ -74,7 +74,7 @@ func (s *Server) UploadAttachment(stream grpc.ClientStreamingServer[fitmentv1.Up
 	if err != nil {
 		return err
 	}
-	limit, err := s.room(ctx, p.Tenant)
+	limit, err := s.room(ctx, p.Tenant, options.GetSha256())
 	if err != nil {
 		return err
 	}
@@ -258,8 +258,17 @@ func (s *Server) usage(ctx context.Context, tenant string) (store.Record, usage,
 }
 
 // room is how large the business's next attachment may be; LIMIT_REACHED where
-// there is none left.
-func (s *Server) room(ctx context.Context, tenant string) (int64, error) {
+// there is none left. One that its sender says is there already, by its hash, needs
+// none: it is sent again to mend what may be damaged.
+func (s *Server) room(ctx context.Context, tenant, sum string) (int64, error) {
+	if sum != "" {
+		switch _, err := s.attachment(ctx, tenant, sum); {
+		case err == nil:
+			return MaxAttachment, nil
+		case !errors.Is(err, store.ErrNotFound):
+			return 0, edge(err)
+		}
+	}
 	_, used, err := s.usage(ctx, tenant)
 	if err != nil {
 		return 0, edge(err)
