@@ -33,6 +33,7 @@ const drainREST = 10 * time.Second
 type serveFlags struct {
 	http, grpc, data, keyFile, logLevel string
 	demo, reflection, logJSON           bool
+	own                                 app.Own
 }
 
 func serveCommand() *cobra.Command {
@@ -55,6 +56,8 @@ start and written to the key file.`,
 	flags.StringVar(&f.grpc, "grpc", "127.0.0.1:8081", "`address` of gRPC, loopback only; port 0 takes a free one")
 	flags.StringVar(&f.data, "data", defaultData, "`directory` of the data")
 	flags.StringVar(&f.keyFile, "key-file", "", "`file` for the operator's key (default "+operatorKeyFile+" in the data directory)")
+	flags.StringVar(&f.own.Packs, "packs", "", "`folder` of your own jurisdiction packs, which replace those of the same places or come on top")
+	flags.StringVar(&f.own.Likelihoods, "likelihoods", "", "`file` of likelihoods that faults are assessed by (default the program's)")
 	flags.BoolVar(&f.demo, "demo", false, "fill an empty store with the demo scenario")
 	flags.BoolVar(&f.reflection, "reflection", false, "offer gRPC reflection, to callers with a key")
 	bindLog(cmd, &f.logJSON, &f.logLevel)
@@ -83,7 +86,7 @@ func (f *serveFlags) run(ctx context.Context, out, logTo io.Writer) (err error) 
 	if err != nil {
 		return usageError{err}
 	}
-	fitment, err := app.Open(ctx, app.Config{Data: filepath.Join(f.data, "fitment"), Log: log})
+	fitment, err := app.Open(ctx, app.Config{Data: filepath.Join(f.data, "fitment"), Own: f.own, Log: log})
 	if err != nil {
 		return inUse(err, f.data)
 	}

@@ -31,6 +31,8 @@ type Config struct {
 	Data string
 	// First are the keys that a start sees to, if any.
 	First []keys.First
+	// Own are the deployment's own files.
+	Own Own
 	// Now is the clock; nil means the system's.
 	Now func() time.Time
 	// Log takes what an operator should know; nil means the default logger.
@@ -61,18 +63,22 @@ func Open(ctx context.Context, config Config) (*App, error) {
 	if config.Log == nil {
 		config.Log = slog.Default()
 	}
+	options, err := config.Own.options()
+	if err != nil {
+		return nil, fmt.Errorf("fitment: %w", err)
+	}
 	records, err := embedded.Open(config.Data, embedded.Options{Now: config.Now})
 	if err != nil {
 		return nil, fmt.Errorf("fitment: open the store in %s: %w", config.Data, err)
 	}
-	a, err := assemble(ctx, config, records)
+	a, err := assemble(ctx, config, options, records)
 	if err != nil {
 		return nil, errors.Join(fmt.Errorf("fitment: %w", err), records.Close())
 	}
 	return a, nil
 }
 
-func assemble(ctx context.Context, config Config, records store.Store) (*App, error) {
+func assemble(ctx context.Context, config Config, options server.Options, records store.Store) (*App, error) {
 	keyStore, err := keys.Open(ctx, records, keys.Options{Now: config.Now})
 	if err != nil {
 		return nil, err
@@ -89,7 +95,8 @@ func assemble(ctx context.Context, config Config, records store.Store) (*App, er
 	if err != nil {
 		return nil, err
 	}
-	main, err := server.New(server.Options{Store: records, Files: attachments, Log: config.Log})
+	options.Store, options.Files, options.Log = records, attachments, config.Log
+	main, err := server.New(options)
 	if err != nil {
 		return nil, err
 	}

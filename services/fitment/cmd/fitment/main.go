@@ -20,19 +20,22 @@ func main() {
 	flags := flag.NewFlagSet("fitment", flag.ContinueOnError)
 	settings.Bind(flags)
 	keyFile := flags.String("key-file", "", "`file` that the operator's key is written to at the first start (default operator.key in the data directory)")
+	var own app.Own
+	flags.StringVar(&own.Packs, "packs", "", "`folder` of your own jurisdiction packs, which replace those of the same places or come on top")
+	flags.StringVar(&own.Likelihoods, "likelihoods", "", "`file` of likelihoods that faults are assessed by (default the program's)")
 	os.Exit(process.Main(flags, os.Args[1:], os.Stderr, func(ctx context.Context) error {
 		path := cmp.Or(*keyFile, filepath.Join(settings.Data, "operator.key"))
-		return run(ctx, settings, path)
+		return run(ctx, settings, own, path)
 	}))
 }
 
-func run(ctx context.Context, settings process.Settings, keyFile string) (err error) {
+func run(ctx context.Context, settings process.Settings, own app.Own, keyFile string) (err error) {
 	log, err := settings.Log(os.Stderr)
 	if err != nil {
 		return err
 	}
 	fitment, err := app.Open(ctx, app.Config{
-		Data: settings.Data, First: []keys.First{app.OperatorKey(keyFile)}, Log: log,
+		Data: settings.Data, First: []keys.First{app.OperatorKey(keyFile)}, Own: own, Log: log,
 	})
 	if err != nil {
 		return err
