@@ -276,8 +276,12 @@ func (w *writer) basis(b *fitmentv1.Basis) {
 	}
 	w.heading("WHAT IT STANDS ON")
 	for _, one := range []struct{ what, value string }{
-		{"day", b.GetDay()}, {"rules", b.GetRules()}, {"law", strings.Join(b.GetPacks(), ", ")},
-		{"codes", b.GetCodes()}, {"VIN data", b.GetVinData()}, {"digest of the facts", b.GetFacts()},
+		{"day", b.GetDay()},
+		{"rules", b.GetRules()},
+		{"law", strings.Join(b.GetPacks(), ", ")},
+		{"codes", b.GetCodes()},
+		{"VIN data", b.GetVinData()},
+		{"digest of the facts", b.GetFacts()},
 	} {
 		if one.value != "" {
 			w.item("  - ", one.what+": "+one.value)

@@ -65,11 +65,11 @@ func TestFilesThatCannotBeUsedStopTheStart(t *testing.T) {
 	file := write(t, "likelihoods.json", "{}")
 	empty := t.TempDir()
 	for want, own := range map[string]app.Own{
-		"packs in " + filepath.Dir(broken) + ": broken.json": {Packs: filepath.Dir(broken)},
-		"packs in " + empty + ": there is no pack":           {Packs: empty},
-		"packs in " + empty + "/none":                        {Packs: filepath.Join(empty, "none")},
-		file + ": likelihoods: ":                             {Likelihoods: file},
-		"open the likelihoods: ":                             {Likelihoods: filepath.Join(empty, "none")},
+		"packs in " + filepath.Dir(broken) + ": load packs: broken.json: ": {Packs: filepath.Dir(broken)},
+		"packs in " + empty + ": there is no pack":                         {Packs: empty},
+		"packs in " + empty + "/none":                                      {Packs: filepath.Join(empty, "none")},
+		file + ": likelihoods: ":                                           {Likelihoods: file},
+		"open the likelihoods: ":                                           {Likelihoods: filepath.Join(empty, "none")},
 	} {
 		data := filepath.Join(t.TempDir(), "data")
 		a, err := app.Open(t.Context(), app.Config{Data: data, Own: own, Log: slog.New(slog.DiscardHandler)})
