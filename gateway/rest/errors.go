@@ -121,9 +121,12 @@ func reasoned(code codes.Code) error {
 	}
 }
 
-// jsonPaths rewrites proto field names to JSON names, in an error's violations
-// and in its message, which starts with the first one.
-func jsonPaths(err error) error {
+// jsonPaths rewrites proto field names to JSON names.
+func jsonPaths(err error) error { return renamed(err, camel) }
+
+// renamed rewrites the names of fields, in an error's violations and in its message,
+// which starts with the first one.
+func renamed(err error, name func(string) string) error {
 	if err == nil {
 		return nil
 	}
@@ -135,7 +138,7 @@ func jsonPaths(err error) error {
 		}
 		for j, violation := range bad.GetFieldViolations() {
 			before := violation.GetField()
-			violation.Field = camel(before)
+			violation.Field = name(before)
 			if rest, ok := strings.CutPrefix(s.GetMessage(), before+":"); ok && j == 0 {
 				s.Message = violation.GetField() + ":" + rest
 			}

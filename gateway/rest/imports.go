@@ -148,13 +148,15 @@ func receive(ctx context.Context, stream *upload.Stream) <-chan answer {
 	return out
 }
 
-// client is the other end of an import: it reads the file and takes the lines.
+// client is the other end of an import, or of another upload: it reads the body
+// and takes the lines.
 // Each read and each write gets its own time.
 type client struct {
 	io.Reader
 	lines
 
-	problem error // why the file broke off; for whoever knows that no Read runs
+	broken  func(error) error // says why the rest of the body did not come
+	problem error             // that, once it is so; for whoever knows that no Read runs
 
 	mu      sync.Mutex // orders the read deadlines: none follows the last one
 	stopped bool       // no Read may begin or go on
@@ -162,7 +164,7 @@ type client struct {
 }
 
 func newClient(w http.ResponseWriter, r *http.Request, stall time.Duration) *client {
-	c := &client{Reader: r.Body, lines: newLines(w, stall)}
+	c := &client{Reader: r.Body, lines: newLines(w, stall), broken: brokenUpload}
 	// Without it, HTTP/1 would read the whole file before the first line leaves.
 	// A connection that cannot do it (HTTP/2) does it anyway.
 	_ = c.controller.EnableFullDuplex()
@@ -186,7 +188,7 @@ func (c *client) Read(into []byte) (int, error) {
 	case errors.Is(err, os.ErrDeadlineExceeded) && c.stopped:
 		// stopReading, not the client
 	case err != nil:
-		c.problem = brokenUpload(err)
+		c.problem = c.broken(err)
 	}
 	return n, err
 }

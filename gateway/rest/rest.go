@@ -154,6 +154,7 @@ func newAPI(o Options) (*runtime.ServeMux, error) {
 		fitmentv1.RegisterCatalogueServiceHandlerClient(ctx, mux, fitmentv1.NewCatalogueServiceClient(fitment)),
 		fitmentv1.RegisterListingServiceHandlerClient(ctx, mux, fitmentv1.NewListingServiceClient(fitment)),
 		fitmentv1.RegisterFitmentServiceHandlerClient(ctx, mux, fitmentv1.NewFitmentServiceClient(fitment)),
+		fitmentv1.RegisterEvidenceServiceHandlerClient(ctx, mux, fitmentv1.NewEvidenceServiceClient(fitment)),
 		quotev1.RegisterOfferServiceHandlerClient(ctx, mux, quotev1.NewOfferServiceClient(quote)),
 		quotev1.RegisterQuoteServiceHandlerClient(ctx, mux, quotev1.NewQuoteServiceClient(quote)),
 		quotev1.RegisterRepairServiceHandlerClient(ctx, mux, quotev1.NewRepairServiceClient(quote)),
@@ -204,6 +205,12 @@ func (g *gateway) authenticated(w http.ResponseWriter, r *http.Request) error {
 	}
 	if what, name, ok := g.watched(r.URL.Path); ok {
 		return g.watch(w, r, key, what, name)
+	}
+	switch files := (attachments{conn: g.options.Fitment, stall: g.options.Stall}); {
+	case r.URL.Path == attachmentsPath:
+		return files.upload(w, r, key)
+	case strings.HasPrefix(r.URL.Path, attachmentPath):
+		return files.download(w, r, key)
 	}
 	ctx, cancel := context.WithTimeout(r.Context(), g.options.Timeout)
 	defer cancel()

@@ -543,15 +543,15 @@ func TestOpenAPIDescribesWhatIsServed(t *testing.T) {
 			t.Errorf("the document lacks %s", id)
 		}
 	}
-	if count == 0 || len(operations) != count+6+1 {
-		t.Errorf("%d operations, want %d of http.yaml, 6 imports and 1 watch", len(operations), count)
+	if count == 0 || len(operations) != count+6+4 {
+		t.Errorf("%d operations, want %d of http.yaml, 6 imports, 2 watches, an upload and a download", len(operations), count)
 	}
 	for _, kind := range []string{"parts", "supersessions", "vehicleData", "recalls", "listings", "offers"} {
 		if post := document.Paths["/v1/"+kind+":import"]["post"]; !cmp.Equal(post.Consumes, []string{"text/csv"}) {
 			t.Errorf("import of %s: %v", kind, post)
 		}
 	}
-	for _, message := range []proto.Message{&fitmentv1.RowResult{}, &fitmentv1.FieldProblem{}, &fitmentv1.ImportSummary{}, &fitmentv1.WatchDonorsResponse{}} {
+	for _, message := range []proto.Message{&fitmentv1.RowResult{}, &fitmentv1.FieldProblem{}, &fitmentv1.ImportSummary{}, &fitmentv1.WatchDonorsResponse{}, &fitmentv1.WatchEvidenceRequestsResponse{}, &fitmentv1.UploadAttachmentResponse{}, &fitmentv1.Attachment{}} {
 		name := string(message.ProtoReflect().Descriptor().Name())
 		got := document.Definitions[name].Properties
 		fields := message.ProtoReflect().Descriptor().Fields()

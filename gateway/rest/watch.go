@@ -35,6 +35,10 @@ func watchers() []watcher {
 		path: regexp.MustCompile(`^/v1/(needs/[^/:]+):watch$`), method: fitmentv1.FitmentService_WatchDonors_FullMethodName,
 		request: func(name string) proto.Message { return &fitmentv1.WatchDonorsRequest{Name: name} },
 		reply:   func() proto.Message { return &fitmentv1.WatchDonorsResponse{} },
+	}, {
+		path: regexp.MustCompile(`^/v1/evidenceRequests:watch$`), method: fitmentv1.EvidenceService_WatchEvidenceRequests_FullMethodName,
+		request: func(string) proto.Message { return &fitmentv1.WatchEvidenceRequestsRequest{} },
+		reply:   func() proto.Message { return &fitmentv1.WatchEvidenceRequestsResponse{} },
 	}}
 }
 

@@ -31,7 +31,8 @@ const (
 // they change nothing, so that trying twice cannot do anything twice.
 var reads = map[string][]string{
 	"beltwright.fitment.v1.CatalogueService": {"GetPart", "ListParts", "ListSupersessions", "ListRecalls", "ListVehicleData"},
-	"beltwright.fitment.v1.FitmentService":   {"DecodeVin", "AssessFault", "Decide", "FindDonors", "FindParts"},
+	"beltwright.fitment.v1.EvidenceService":  {"GetEvidenceRequest", "ListEvidenceRequests"},
+	"beltwright.fitment.v1.FitmentService":   {"DecodeVin", "AssessFault", "Decide", "FindDonors", "FindParts", "GetSavedNeed", "ListSavedNeeds", "GetKeptDecision", "ListKeptDecisions", "RecomputeDecision", "ListDialects", "ListJurisdictionPacks"},
 	"beltwright.fitment.v1.IdentityService":  {"VerifyCredential"},
 	"beltwright.fitment.v1.ListingService":   {"GetListing", "ListListings"},
 	"beltwright.quote.v1.OfferService":       {"ListOffers"},
