@@ -46,7 +46,7 @@ func (f *gatewayFlags) run(ctx context.Context, out, logTo io.Writer) (err error
 	if err != nil {
 		return usageError{err}
 	}
-	fitment, err := serve.Dial(f.fitment, guard.Sense())
+	fitment, err := serve.Dial(f.fitment, guard.Sense()...)
 	if err != nil {
 		return err
 	}

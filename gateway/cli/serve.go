@@ -98,7 +98,7 @@ func (f *serveFlags) run(ctx context.Context, out, logTo io.Writer) (err error) 
 	memory := serve.NewMemory()
 	// The connection must not wait for the whole server's health: the quote side
 	// is part of it, and waits for the fitment side through this connection.
-	conn, err := memory.Dial(grpc.WithDisableHealthCheck(), guard.Sense())
+	conn, err := memory.Dial(append(guard.Sense(), grpc.WithDisableHealthCheck())...)
 	if err != nil {
 		return err
 	}

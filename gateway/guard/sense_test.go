@@ -26,6 +26,9 @@ type broken struct {
 
 	donor *fitmentv1.Donor
 	match *fitmentv1.PartMatch
+
+	recomputed *fitmentv1.RecomputeDecisionResponse
+	change     *fitmentv1.WatchDonorsResponse
 }
 
 func (b broken) Decide(context.Context, *fitmentv1.DecideRequest) (*fitmentv1.DecideResponse, error) {
@@ -40,14 +43,30 @@ func (b broken) FindParts(context.Context, *fitmentv1.FindPartsRequest) (*fitmen
 	return &fitmentv1.FindPartsResponse{Parts: []*fitmentv1.PartMatch{b.match}}, nil
 }
 
+func (b broken) KeepDecision(context.Context, *fitmentv1.KeepDecisionRequest) (*fitmentv1.KeepDecisionResponse, error) {
+	return &fitmentv1.KeepDecisionResponse{KeptDecision: &fitmentv1.KeptDecision{Need: need(), Listing: b.donor.GetListing(), Decision: b.donor.GetDecision()}}, nil
+}
+
+func (b broken) GetKeptDecision(context.Context, *fitmentv1.GetKeptDecisionRequest) (*fitmentv1.GetKeptDecisionResponse, error) {
+	return &fitmentv1.GetKeptDecisionResponse{KeptDecision: &fitmentv1.KeptDecision{Decision: b.donor.GetDecision()}}, nil
+}
+
+func (b broken) RecomputeDecision(context.Context, *fitmentv1.RecomputeDecisionRequest) (*fitmentv1.RecomputeDecisionResponse, error) {
+	return b.recomputed, nil
+}
+
+func (b broken) WatchDonors(_ *fitmentv1.WatchDonorsRequest, stream grpc.ServerStreamingServer[fitmentv1.WatchDonorsResponse]) error {
+	return stream.Send(b.change)
+}
+
 func dial(t *testing.T, answers broken) fitmentv1.FitmentServiceClient {
 	t.Helper()
 	listener := bufconn.Listen(1 << 16)
 	server := grpc.NewServer()
 	fitmentv1.RegisterFitmentServiceServer(server, answers)
 	go func() { _ = server.Serve(listener) }()
-	conn, err := grpc.NewClient("passthrough:///guard", grpc.WithTransportCredentials(insecure.NewCredentials()), guard.Sense(),
-		grpc.WithContextDialer(func(ctx context.Context, _ string) (net.Conn, error) { return listener.DialContext(ctx) }))
+	conn, err := grpc.NewClient("passthrough:///guard", append(guard.Sense(), grpc.WithTransportCredentials(insecure.NewCredentials()),
+		grpc.WithContextDialer(func(ctx context.Context, _ string) (net.Conn, error) { return listener.DialContext(ctx) }))...)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -171,5 +190,80 @@ func TestPartsAreJudged(t *testing.T) {
 			found, err := dial(t, broken{match: c.match}).FindParts(t.Context(), &fitmentv1.FindPartsRequest{Need: need()})
 			judged(t, "FindParts", c.passes, found, err)
 		})
+	}
+}
+
+// lacking is a yes without its reasons.
+func lacking() *fitmentv1.Decision {
+	d := fits()
+	d.Findings = d.GetFindings()[1:]
+	return d
+}
+
+func TestKeptDecisionsAreJudgedWhereTheyAreMade(t *testing.T) {
+	t.Parallel()
+	for name, c := range map[string]struct {
+		listing  *fitmentv1.Listing
+		decision *fitmentv1.Decision
+		good     bool
+	}{
+		"sound": {listing(), fits(), true}, "a yes without its reasons": {listing(), lacking(), false},
+		"of another kind": {&fitmentv1.Listing{Kind: fitmentv1.Part_PIGTAIL, PartNumber: "1"}, fits(), false},
+	} {
+		client := dial(t, broken{donor: &fitmentv1.Donor{Listing: c.listing, Decision: c.decision}})
+		_, err := client.KeepDecision(t.Context(), &fitmentv1.KeepDecisionRequest{})
+		sensed(t, name, err, c.good)
+		// What was kept stays readable, by whatever rules it was made.
+		if _, err := client.GetKeptDecision(t.Context(), &fitmentv1.GetKeptDecisionRequest{}); err != nil {
+			t.Errorf("%s: it cannot be read: %v", name, err)
+		}
+	}
+	for name, c := range map[string]struct {
+		answer *fitmentv1.RecomputeDecisionResponse
+		good   bool
+	}{
+		"the same":              {&fitmentv1.RecomputeDecisionResponse{Kept: fits(), Again: fits(), Same: true}, true},
+		"another":               {&fitmentv1.RecomputeDecisionResponse{Kept: lacking(), Again: fits(), Now: fits()}, true},
+		"called the same":       {&fitmentv1.RecomputeDecisionResponse{Kept: lacking(), Again: fits(), Same: true}, false},
+		"called another":        {&fitmentv1.RecomputeDecisionResponse{Kept: fits(), Again: fits()}, false},
+		"again without reasons": {&fitmentv1.RecomputeDecisionResponse{Kept: lacking(), Again: lacking(), Same: true}, false},
+		"now without reasons":   {&fitmentv1.RecomputeDecisionResponse{Kept: fits(), Again: fits(), Same: true, Now: lacking()}, false},
+		"nothing":               {&fitmentv1.RecomputeDecisionResponse{Same: true}, false},
+	} {
+		_, err := dial(t, broken{recomputed: c.answer}).RecomputeDecision(t.Context(), &fitmentv1.RecomputeDecisionRequest{})
+		sensed(t, name, err, c.good)
+	}
+}
+
+func TestAWatchIsJudged(t *testing.T) {
+	t.Parallel()
+	barred := &fitmentv1.Decision{Fit: fitmentv1.Finding_YES, Reuse: fitmentv1.Finding_NO, Verdict: fitmentv1.Decision_BARRED}
+	for name, c := range map[string]struct {
+		change   fitmentv1.WatchDonorsResponse_Change
+		decision *fitmentv1.Decision
+		good     bool
+	}{
+		"new": {fitmentv1.WatchDonorsResponse_NEW, fits(), true}, "gone": {fitmentv1.WatchDonorsResponse_GONE, nil, true}, "nothing": {fitmentv1.WatchDonorsResponse_NOTHING, nil, true},
+		"a yes without its reasons": {fitmentv1.WatchDonorsResponse_NEW, lacking(), false}, "new and not decided": {fitmentv1.WatchDonorsResponse_NEW, nil, false},
+		"new and barred": {fitmentv1.WatchDonorsResponse_NEW, barred, false},
+	} {
+		client := dial(t, broken{change: &fitmentv1.WatchDonorsResponse{Change: c.change, Donor: &fitmentv1.Donor{Listing: listing(), Decision: c.decision}}})
+		stream, err := client.WatchDonors(t.Context(), &fitmentv1.WatchDonorsRequest{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		_, err = stream.Recv()
+		sensed(t, name, err, c.good)
+	}
+}
+
+// sensed checks that sense passes and that the rest is refused.
+func sensed(t *testing.T, name string, err error, good bool) {
+	t.Helper()
+	if good && err != nil {
+		t.Errorf("%s: %v", name, err)
+	}
+	if !good && (status.Code(err) != codes.Unavailable || apierr.ReasonOf(err) != fitmentv1.ErrorInfo_DEPENDENCY_DOWN) {
+		t.Errorf("%s: %v", name, err)
 	}
 }
