@@ -147,6 +147,9 @@ func (c Code) String() string {
 	return text
 }
 
+// ofBody tells whether it is a body code, as those of the restraint system are.
+func (c Code) ofBody() bool { return systems[c.Value>>14] == 'B' }
+
 // Hex is the two-byte value as four hexadecimal digits: "8058".
 func (c Code) Hex() string { return fmt.Sprintf("%04X", c.Value) }
 

@@ -139,26 +139,29 @@ func (t *Tables) Failure(dialect string, b byte) (text, condition string, known 
 }
 
 // Commanded tells whether codes say that deployment was commanded. In a known
-// dialect the answer is Yes or No. Where the dialect is not known (not one of ours,
-// or one of which no code is on record) it is Unknown as soon as some dialect reads
-// one of the codes so, and No where none does.
+// dialect the answer is Yes as soon as one does. Where the dialect is not known
+// (not one of ours, or one of which no code is on record) it is Unknown as soon as
+// some dialect reads one of the codes so. A body code that no table lists could
+// mean anything, so it leaves the answer Unknown too; codes of other systems than
+// the body (ISO 15031-6) are not the restraint system's and say nothing about it.
+// Otherwise the answer is No.
 func (t *Tables) Commanded(codes []Code, dialect string) fitmentv1.Finding_Answer {
 	if t.broken {
 		return fitmentv1.Finding_UNKNOWN
 	}
-	settled := t.reads(dialect)
+	settled, answer := t.reads(dialect), fitmentv1.Finding_NO
 	for _, c := range codes {
 		meanings := t.Meanings(c)
 		if settled {
 			meanings = t.In(dialect, c)
 		}
-		if !slices.ContainsFunc(meanings, func(m Meaning) bool { return m.Deployed }) {
-			continue
-		}
-		if settled {
+		fired := slices.ContainsFunc(meanings, func(m Meaning) bool { return m.Deployed })
+		switch {
+		case fired && settled:
 			return fitmentv1.Finding_YES
+		case fired, len(meanings) == 0 && c.ofBody():
+			answer = fitmentv1.Finding_UNKNOWN
 		}
-		return fitmentv1.Finding_UNKNOWN
 	}
-	return fitmentv1.Finding_NO
+	return answer
 }

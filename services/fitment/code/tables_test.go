@@ -116,9 +116,16 @@ func TestCommanded(t *testing.T) {
 		{"B0051", "no dialect of ours", unknown},
 		{"B0051", "legacy-a", yes},
 		{"B0051", "standard", no},
-		{"B0051", "legacy-d", no},
+		{"B0051", "legacy-d", unknown}, // its list does not have it
+		{"B0100", "legacy-d", no},
+		{"B1FFF", "standard", unknown},
+		{"B1FFF", "", unknown},
+		{"B1FFF, B0051", "legacy-a", yes},
+		{"U0100, C0035, P0420", "legacy-a", no},
+		{"U0100", "", no},
 		{"B0058, B0053-1A", "legacy-a", yes},
 		{"B0053", "legacy-a-bare", no},
+		{"B0051", "legacy-a-bare", unknown},
 		{"B0051", "legacy-c", no},
 		{"B0051", "legacy-e", unknown}, // no code of it is on record, so it clears none
 		{"B0072", "legacy-e", no},

@@ -10,7 +10,7 @@ type scan struct {
 	stated, torn, proven bool
 	// commanded is Yes where one of them means, in the donor's dialect, that
 	// deployment was commanded, No where none does, and Unknown where the dialect
-	// is not known and decides.
+	// is not known and decides, or where no table lists one of the codes.
 	commanded evidence.Answer
 }
 
@@ -50,7 +50,7 @@ func noDeploymentCode(c *Case) Result {
 	case said == evidence.Yes || fired:
 		return c.barredByCrash("a code of the donor means that deployment was commanded")
 	case codes.stated && !clean:
-		return unknown("whether one of the donor's codes means that deployment was commanded depends on its dialect, which is not known").about(aCodes)
+		return unknown("whether one of the donor's codes means that deployment was commanded is not known: it depends on the dialect, or no table lists the code").about(aCodes)
 	case said == evidence.No && flag.Proven():
 		return yes("the donor is shown to have no code that means deployment was commanded")
 	case clean && codes.proven:

@@ -40,7 +40,7 @@ var scenePools = []pool{
 	{fitmentv1.Evidence_LABEL_LEGIBLE, "yes", []string{"no", "?"}},
 	{fitmentv1.Evidence_PULLED_BY, "employee 7", []string{"Employee  7", "unknown", "Not known", " "}},
 	{fitmentv1.Evidence_RECALL_REMEDIED, "yes", []string{"no", "yes", "?"}},
-	{fitmentv1.Evidence_DONOR_CODES, "none", []string{"B0051", "b0058-1a, B0053", "B0058:1A,B0070", "B0012", "nothing", "B0051-1A-AF", "B0070, B0058-1A"}},
+	{fitmentv1.Evidence_DONOR_CODES, "none", []string{"B0051", "b0058-1a, B0053", "B0058:1A,B0070", "B0012", "nothing", "B0051-1A-AF", "B0070, B0058-1A", "U0100-13", "B1FFF", "B1FFF, B0053"}},
 	{fitmentv1.Evidence_DAMAGE, "no", []string{"yes", "?"}},
 	{fitmentv1.Evidence_COSMETIC_DAMAGE, "no", []string{"yes", "?"}},
 	{fitmentv1.Evidence_PROGRAMMABLE, "yes", []string{"no", "?"}},
