@@ -1,6 +1,8 @@
 package search
 
 import (
+	"time"
+
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	"beltwright.example/services/fitment/catalogue"
 	"beltwright.example/services/fitment/evidence"
@@ -28,7 +30,7 @@ type Loop struct {
 // Vehicle says what is known of a vehicle and of the windows of its loops. A
 // loop's window is that of the parts which are proven to be right for the vehicle
 // there, where all of them that have one agree; else the vehicle data's.
-func (x *Index) Vehicle(vehicle *fitmentv1.Vehicle, loops []Loop) Vehicle {
+func (x *Index) Vehicle(vehicle *fitmentv1.Vehicle, loops []Loop, now time.Time) (Vehicle, Standing) {
 	x.mu.RLock()
 	defer x.mu.RUnlock()
 	cat := x.shelf.Catalogue
@@ -45,7 +47,7 @@ func (x *Index) Vehicle(vehicle *fitmentv1.Vehicle, loops []Loop) Vehicle {
 			known.Windows[loop] = window
 		}
 	}
-	return known
+	return known, x.standing(now)
 }
 
 // partsWindow is the window that the right parts for a loop have in common; nil

@@ -3,6 +3,7 @@ package server
 import (
 	"cmp"
 	"context"
+	"time"
 
 	"google.golang.org/protobuf/proto"
 
@@ -19,19 +20,23 @@ func (s *Server) AssessFault(ctx context.Context, req *fitmentv1.AssessFaultRequ
 	if _, err := s.visitor(ctx, func(fields *check.Fields) { fault.Validate(req, s.policy.Tables, fields) }); err != nil {
 		return nil, err
 	}
-	if _, err := s.current(ctx, ""); err != nil {
+	now, err := s.current(ctx, "")
+	if err != nil {
 		return nil, err
 	}
-	return fault.Assess(req, s.knowledge(req)), nil
+	known, standing := s.knowledge(req, now)
+	response := fault.Assess(req, known)
+	response.Revision = digest(standing)
+	return response, nil
 }
 
-// knowledge gathers what is known beside a request.
-func (s *Server) knowledge(req *fitmentv1.AssessFaultRequest) fault.Knowledge {
+// knowledge gathers what is known beside a request, and says what it stands on.
+func (s *Server) knowledge(req *fitmentv1.AssessFaultRequest, now time.Time) (fault.Knowledge, search.Standing) {
 	loops := make([]search.Loop, 0, len(req.GetReadings()))
 	for _, r := range req.GetReadings() {
 		loops = append(loops, loopOf(r.GetKind(), r.GetPosition()))
 	}
-	vehicle := s.index.Vehicle(readVehicle(req.GetVehicle()), loops)
+	vehicle, standing := s.index.Vehicle(readVehicle(req.GetVehicle()), loops, now)
 	known := fault.Knowledge{
 		Model: s.likelihoods, Tables: s.policy.Tables, Dialect: vehicle.Dialect,
 		Window: func(kind fitmentv1.Part_Kind, position *fitmentv1.Position) *fitmentv1.ResistanceWindow {
@@ -44,7 +49,7 @@ func (s *Server) knowledge(req *fitmentv1.AssessFaultRequest) fault.Knowledge {
 	if end := vehicle.DisplayLimit; end != nil {
 		known.DisplayLimit = &end.Value
 	}
-	return known
+	return known, standing
 }
 
 func loopOf(kind fitmentv1.Part_Kind, position *fitmentv1.Position) search.Loop {

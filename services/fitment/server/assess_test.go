@@ -28,6 +28,10 @@ func TestFaultsAreAssessedByWhatTheCatalogueKnows(t *testing.T) {
 	t.Parallel()
 	f := start(t)
 	f.stock(t)
+	before, err := f.decisions.AssessFault(as(t, shopA), &fitmentv1.AssessFaultRequest{Codes: []string{"B0058"}})
+	if err != nil || before.GetRevision() == "" {
+		t.Fatalf("revision %q, %v", before.GetRevision(), err)
+	}
 	got, err := f.importVehicleData(t, admin, vehicleHeader+
 		"Velorn,Kestrel,2004,2006,legacy-a,1.5,,1.3,4.8,5.9,invented data\n"+
 		"Velorn,Kestrel,2004,2006,,,side air bag,1.1,2.4,,invented for side bags\n")
@@ -47,6 +51,9 @@ func TestFaultsAreAssessedByWhatTheCatalogueKnows(t *testing.T) {
 		return answer
 	}
 	known := assess(need().GetVehicle())
+	if known.GetRevision() == before.GetRevision() {
+		t.Error("the revision is the same although the vehicle data is not")
+	}
 	if known.GetDialect() != "legacy-a" || known.GetCodes()[0].GetApplied() != "legacy-a.B0058" {
 		t.Errorf("dialect %q, code %v", known.GetDialect(), known.GetCodes()[0])
 	}

@@ -22,4 +22,3 @@ func (s *Server) ListDialects(ctx context.Context, _ *fitmentv1.ListDialectsRequ
 	}
 	return answer, nil
 }
-

@@ -1861,7 +1861,9 @@ type AssessFaultResponse struct {
 	// Version of the likelihoods that were used.
 	Likelihoods string `protobuf:"bytes,10,opt,name=likelihoods,proto3" json:"likelihoods,omitempty"`
 	// Id of the dialect that codes were read in; empty where not known.
-	Dialect       string `protobuf:"bytes,11,opt,name=dialect,proto3" json:"dialect,omitempty"`
+	Dialect string `protobuf:"bytes,11,opt,name=dialect,proto3" json:"dialect,omitempty"`
+	// What the answer stood on, good for comparing only.
+	Revision      string `protobuf:"bytes,12,opt,name=revision,proto3" json:"revision,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1969,6 +1971,13 @@ func (x *AssessFaultResponse) GetLikelihoods() string {
 func (x *AssessFaultResponse) GetDialect() string {
 	if x != nil {
 		return x.Dialect
+	}
+	return ""
+}
+
+func (x *AssessFaultResponse) GetRevision() string {
+	if x != nil {
+		return x.Revision
 	}
 	return ""
 }
@@ -4936,7 +4945,7 @@ const file_beltwright_fitment_v1_fitment_proto_rawDesc = "" +
 	"\bposition\x18\x04 \x01(\v2\x1f.beltwright.fitment.v1.PositionR\bposition\x12#\n" +
 	"\rexpected_bits\x18\x05 \x01(\x01R\fexpectedBits\x12\x18\n" +
 	"\aminutes\x18\x06 \x01(\x01R\aminutes\x12\x16\n" +
-	"\x06source\x18\a \x01(\tR\x06source\"\x9f\x05\n" +
+	"\x06source\x18\a \x01(\tR\x06source\"\xbb\x05\n" +
 	"\x13AssessFaultResponse\x127\n" +
 	"\x05codes\x18\x01 \x03(\v2!.beltwright.fitment.v1.CodeReportR\x05codes\x12@\n" +
 	"\breadings\x18\x02 \x03(\v2$.beltwright.fitment.v1.ReadingReportR\breadings\x12:\n" +
@@ -4949,7 +4958,8 @@ const file_beltwright_fitment_v1_fitment_proto_rawDesc = "" +
 	"\x04wait\x18\t \x01(\v2\x1b.beltwright.fitment.v1.WaitR\x04wait\x12 \n" +
 	"\vlikelihoods\x18\n" +
 	" \x01(\tR\vlikelihoods\x12\x18\n" +
-	"\adialect\x18\v \x01(\tR\adialect\"S\n" +
+	"\adialect\x18\v \x01(\tR\adialect\x12\x1a\n" +
+	"\brevision\x18\f \x01(\tR\brevision\"S\n" +
 	"\bPurchase\x12\x18\n" +
 	"\x14PURCHASE_UNSPECIFIED\x10\x00\x12\r\n" +
 	"\tJUSTIFIED\x10\x01\x12\v\n" +
