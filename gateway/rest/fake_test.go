@@ -52,12 +52,15 @@ type fake struct {
 	fitmentv1.UnimplementedCatalogueServiceServer
 	fitmentv1.UnimplementedListingServiceServer
 	fitmentv1.UnimplementedFitmentServiceServer
+	fitmentv1.UnimplementedEvidenceServiceServer
 	quotev1.UnimplementedOfferServiceServer
 	quotev1.UnimplementedQuoteServiceServer
 	quotev1.UnimplementedPlanningServiceServer
 
 	decide   func(ctx context.Context, r *fitmentv1.DecideRequest) (*fitmentv1.DecideResponse, error)
 	watch    func(r *fitmentv1.WatchDonorsRequest, stream fitmentv1.FitmentService_WatchDonorsServer) error
+	upload   func(stream fitmentv1.EvidenceService_UploadAttachmentServer) error
+	download func(r *fitmentv1.DownloadAttachmentRequest, stream fitmentv1.EvidenceService_DownloadAttachmentServer) error
 	listings func(stream fitmentv1.ListingService_ImportListingsServer) error
 	offers   func(stream quotev1.OfferService_ImportOffersServer) error
 
@@ -163,6 +166,7 @@ func open(t *testing.T, f *fake, change func(o *rest.Options)) *desk {
 	fitmentv1.RegisterCatalogueServiceServer(server, f)
 	fitmentv1.RegisterListingServiceServer(server, f)
 	fitmentv1.RegisterFitmentServiceServer(server, f)
+	fitmentv1.RegisterEvidenceServiceServer(server, f)
 	quotev1.RegisterOfferServiceServer(server, f)
 	quotev1.RegisterQuoteServiceServer(server, f)
 	quotev1.RegisterPlanningServiceServer(server, f)
