@@ -87,7 +87,7 @@ func TestRefusals(t *testing.T) {
 		},
 		"unknown inside, skipped whole": {
 			decide, `{"need":{"vehicle":{"modelYr":[{"a":[1,{}]}],"make":"X"}}}`,
-			[]string{unknown, "need.vehicle.modelYr: is no field of Vehicle; expected one of body, buildDate, doors, driveSide, make, market, model, modelYear, plant, restraintText, series, vehicleClass, vin"},
+			[]string{unknown, "need.vehicle.modelYr: is no field of Vehicle; expected one of body, buildDate, doors, driveSide, make, market, model, modelYear, options, optionsComplete, plant, restraintText, series, vehicleClass, vin"},
 		},
 		"unknown in a list": {
 			assess, `{"readings":[{},{"clip":"IN"}]}`,
