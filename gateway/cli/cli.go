@@ -64,7 +64,7 @@ trained and, where the law asks for it, licensed.`,
 		Example: `  beltwright serve --demo
   beltwright decode 1M8GDM9AXKP042788 --market US
   beltwright donors --make Tarvena --model Solane --year 2006 --drive-side left \
-    --body saloon --kind buckle-pretensioner --row 1 --side right`,
+    --body saloon --kind buckle-pretensioner --row 1 --side right --jurisdiction US-WA`,
 		SilenceErrors: true,
 		SilenceUsage:  true,
 		Args:          noArguments,
@@ -81,6 +81,7 @@ trained and, where the law asks for it, licensed.`,
 		decodeCommand(connection), assessCommand(connection), importCommand(connection),
 		donorsCommand(connection), decideCommand(connection), listingCommand(connection),
 		explainCommand(connection), needCommand(connection), decisionCommand(connection),
+		evidenceCommand(connection), attachmentCommand(connection),
 		dialectsCommand(connection), jurisdictionsCommand(connection),
 		quoteCommand(connection), planCommand(connection), outcomeCommand(connection),
 	)

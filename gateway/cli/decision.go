@@ -18,11 +18,12 @@ func explainCommand(c *connection) *cobra.Command {
 		Long: `Explain decides one listing for a need and writes the decision to be read: the answer
 first, why, what is not proven and how to prove it, a message to the yard, what
 the law asks, what to renew, what to check on arrival, sources and cautions.`,
-		Example: `  beltwright explain listings/kettlewick.SOLANE-1 --make Tarvena --model Solane --year 2006 \
+		Example: `  beltwright explain listings/kettlewick.SOLANE-1 --for needs/…
+  beltwright explain listings/kettlewick.SOLANE-1 --make Tarvena --model Solane --year 2006 \
     --drive-side left --body saloon --kind buckle-pretensioner --row 1 --side right --jurisdiction US-WA`,
 		Args: arguments("LISTING"),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			n, err := need.need()
+			n, err := need.need(c, cmd)
 			if err != nil {
 				return err
 			}
@@ -63,7 +64,7 @@ func decisionKeep(c *connection) *cobra.Command {
 	id := bindRequestID(cmd)
 	need.bind(cmd)
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
-		n, err := need.need()
+		n, err := need.need(c, cmd)
 		if err != nil {
 			return err
 		}

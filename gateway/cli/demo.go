@@ -137,5 +137,5 @@ func demoTries(p *printer, httpAddress, grpcAddress, keyFile string) {
 	p.linef(`  curl -s http://%s/v1/vins:decode -H "Authorization: Bearer $(cat %s)" -d '{"vin":"1M8GDM9AXKP042788","market":"US"}'`, httpAddress, keyFile)
 	p.linef("  go run ./gateway/cmd/beltwright donors --server %s --key-file %s \\", grpcAddress, keyFile)
 	p.linef("    --make Tarvena --model Solane --year 2006 --drive-side left --body saloon --market US \\")
-	p.linef("    --kind buckle-pretensioner --row 1 --side right")
+	p.linef("    --kind buckle-pretensioner --row 1 --side right --jurisdiction US-WA")
 }

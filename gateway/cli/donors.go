@@ -22,10 +22,10 @@ func donorsCommand(c *connection) *cobra.Command {
 proven first, with the evidence worth getting. --all also shows what does not fit
 or is barred, and why.`,
 		Example: `  beltwright donors --make Tarvena --model Solane --year 2006 --drive-side left \
-    --body saloon --kind buckle-pretensioner --row 1 --side right`,
+    --body saloon --kind buckle-pretensioner --row 1 --side right --jurisdiction US-WA`,
 		Args: noArguments,
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			n, err := need.need()
+			n, err := need.need(c, cmd)
 			if err != nil {
 				return err
 			}
@@ -84,10 +84,10 @@ func decideCommand(c *connection) *cobra.Command {
 is not proven yet and in which order it is worth getting, and what to check on
 arrival.`,
 		Example: `  beltwright decide listings/kettlewick.SOLANE-1 --make Tarvena --model Solane --year 2006 \
-    --drive-side left --body saloon --kind buckle-pretensioner --row 1 --side right`,
+    --drive-side left --body saloon --kind buckle-pretensioner --row 1 --side right --jurisdiction US-WA`,
 		Args: arguments("LISTING"),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			n, err := need.need()
+			n, err := need.need(c, cmd)
 			if err != nil {
 				return err
 			}

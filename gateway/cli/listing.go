@@ -3,6 +3,7 @@ package cli
 import (
 	"cmp"
 	"context"
+	"strings"
 
 	"github.com/google/uuid"
 	"github.com/spf13/cobra"
@@ -123,14 +124,15 @@ func listingSell(c *connection) *cobra.Command {
 		Long: `Sell closes the sale of a held listing to its holder. The need is decided again in
 the same step: what does not fit, is barred, or is not proven is not sold.`,
 		Example: `  beltwright listing sell listings/kettlewick.SOLANE-1 --fence 1 --make Tarvena --model Solane \
-    --year 2006 --drive-side left --body saloon --kind buckle-pretensioner --row 1 --side right`,
+    --year 2006 --drive-side left --body saloon --kind buckle-pretensioner --row 1 --side right \
+    --jurisdiction US-WA`,
 		Args: arguments("LISTING"),
 	}
 	id := bindRequestID(cmd)
 	need.bind(cmd)
 	cmd.Flags().Int64Var(&fence, "fence", 0, "fence of the hold")
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
-		n, err := need.need()
+		n, err := need.need(c, cmd)
 		if err != nil {
 			return err
 		}
@@ -170,12 +172,16 @@ func showListing(p *printer, answer oneListing) {
 	if hold := l.GetHold(); hold != nil && l.GetState() == fitmentv1.Listing_HELD {
 		p.linef("held by %s until %s, fence %d", hold.GetHolder(), localTime(hold.GetExpireTime().AsTime()), hold.GetFence())
 	}
-	rows := make([][]string, 0, len(l.GetEvidence()))
-	for _, e := range l.GetEvidence() {
-		rows = append(rows, []string{words(e.GetAttribute()), e.GetValue(), words(e.GetLevel()), e.GetHow(), e.GetBy(), e.GetDate()})
+	showEvidence(p, l.GetEvidence())
+}
+
+func showEvidence(p *printer, list []*fitmentv1.Evidence) {
+	rows := make([][]string, 0, len(list))
+	for _, e := range list {
+		rows = append(rows, []string{words(e.GetAttribute()), e.GetValue(), words(e.GetLevel()), e.GetHow(), e.GetBy(), e.GetDate(), strings.Join(e.GetAttachments(), " ")})
 	}
 	if len(rows) > 0 {
-		p.table([]string{"evidence", "value", "level", "how", "by", "day"}, rows)
+		p.table([]string{"evidence", "value", "level", "how", "by", "day", "shown in"}, rows)
 	}
 }
 

@@ -2,12 +2,7 @@ package cli
 
 import (
 	"context"
-	"errors"
 	"fmt"
-	"io"
-	"io/fs"
-	"os"
-	"path/filepath"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -39,10 +34,10 @@ func needSave(c *connection) *cobra.Command {
 		Args: noArguments,
 	}
 	id := bindRequestID(cmd)
-	need.bind(cmd)
+	need.describe(cmd)
 	cmd.Flags().StringVar(&note, "note", "", "remark")
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
-		n, err := need.need()
+		n, err := need.described()
 		if err != nil {
 			return err
 		}
@@ -154,15 +149,9 @@ func nonEmpty(texts ...string) []string {
 	return list
 }
 
-// needWatchFlags say how a watch runs.
-type needWatchFlags struct {
-	request fitmentv1.WatchDonorsRequest
-	resume  string
-	once    bool
-}
-
 func needWatch(c *connection) *cobra.Command {
-	var f needWatchFlags
+	var f watchFlags
+	var unproven bool
 	cmd := &cobra.Command{
 		Use: "watch NEED", Short: "Tell donors as they come and go",
 		Long: `Watch prints the listings that fit a kept need, then each one as it comes to fit, and
@@ -174,107 +163,17 @@ ends when it has told all there is.`,
   beltwright need watch needs/2f7e3c1a-5b0d-5c1e-9f64-0a8d3f6f2b11 --resume solane.place --once`,
 		Args: arguments("NEED"),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			f.request.Name = args[0]
-			return f.run(c, cmd)
+			return watch(c, cmd, &f, func(ctx context.Context, conn grpc.ClientConnInterface, revision string) (stream[*fitmentv1.WatchDonorsResponse], error) {
+				request := &fitmentv1.WatchDonorsRequest{Name: args[0], Revision: revision, IncludeProveFirst: unproven}
+				return fitmentv1.NewFitmentServiceClient(conn).WatchDonors(ctx, request)
+			}, func(m *fitmentv1.WatchDonorsResponse) (bool, error) {
+				return m.GetChange() == fitmentv1.WatchDonorsResponse_NOTHING, c.showChange(cmd, m)
+			})
 		},
 	}
-	flags := cmd.Flags()
-	flags.StringVar(&f.request.Revision, "revision", "", "revision of the last change that you have (default all from the start)")
-	flags.StringVar(&f.resume, "resume", "", "`file` that the place is kept in, read at the start")
-	flags.BoolVar(&f.request.IncludeProveFirst, "prove-first", false, "also tell what is to be proven first")
-	flags.BoolVar(&f.once, "once", false, "end when all there is now has been told")
+	f.bind(cmd)
+	cmd.Flags().BoolVar(&unproven, "prove-first", false, "also tell what is to be proven first")
 	return cmd
-}
-
-// run watches until the user ends it, the need ends, or something fails. A stream
-// that ends in good order is taken up again.
-func (f *needWatchFlags) run(c *connection, cmd *cobra.Command) (err error) {
-	if err := f.read(); err != nil {
-		return err
-	}
-	ctx, conn, err := c.open(cmd.Context())
-	if err != nil {
-		return err
-	}
-	defer func() { err = errors.Join(err, conn.Close()) }()
-	for {
-		before := f.request.GetRevision()
-		done, err := f.follow(ctx, conn, func(m *fitmentv1.WatchDonorsResponse) error { return c.showChange(cmd, m) })
-		switch {
-		case cmd.Context().Err() != nil || (done && err == nil):
-			return nil // as the user asked
-		case err != nil:
-			return err
-		case before == f.request.GetRevision():
-			return errors.New("the server ends the watch at once; try again later")
-		}
-	}
-}
-
-// read takes the place from the file, if there is one.
-func (f *needWatchFlags) read() error {
-	if f.resume == "" {
-		return nil
-	}
-	if f.request.GetRevision() != "" {
-		return usageError{errors.New("--revision and --resume both say where to go on; give one of them")}
-	}
-	raw, err := os.ReadFile(f.resume)
-	if err != nil && !errors.Is(err, fs.ErrNotExist) {
-		return fmt.Errorf("read the place: %w", err)
-	}
-	f.request.Revision = strings.TrimSpace(string(raw))
-	return nil
-}
-
-// follow shows one stream's changes to its end; done tells that no more are wanted.
-func (f *needWatchFlags) follow(ctx context.Context, conn grpc.ClientConnInterface, show func(*fitmentv1.WatchDonorsResponse) error) (done bool, err error) {
-	ctx, cancel := context.WithCancel(ctx)
-	defer cancel()
-	stream, err := fitmentv1.NewFitmentServiceClient(conn).WatchDonors(ctx, &f.request)
-	if err != nil {
-		return false, err
-	}
-	for {
-		m, err := stream.Recv()
-		if errors.Is(err, io.EOF) {
-			return false, nil
-		}
-		if err == nil {
-			err = show(m)
-		}
-		if err != nil {
-			return false, err
-		}
-		f.request.Revision = m.GetRevision()
-		if err := f.keep(); err != nil {
-			return false, err
-		}
-		if f.once && m.GetChange() == fitmentv1.WatchDonorsResponse_NOTHING {
-			return true, nil
-		}
-	}
-}
-
-// keep writes the place into the file, whole: a change that was shown is not shown
-// again, unless the program dies between the two.
-func (f *needWatchFlags) keep() error {
-	if f.resume == "" {
-		return nil
-	}
-	file, err := os.CreateTemp(filepath.Dir(f.resume), ".place-*")
-	if err != nil {
-		return fmt.Errorf("keep the place: %w", err)
-	}
-	defer func() { _ = os.Remove(file.Name()) }() // gone where the rename succeeded
-	_, err = file.WriteString(f.request.GetRevision() + "\n")
-	if err = errors.Join(err, file.Close()); err != nil {
-		return fmt.Errorf("keep the place: %w", err)
-	}
-	if err := os.Rename(file.Name(), f.resume); err != nil {
-		return fmt.Errorf("keep the place: %w", err)
-	}
-	return nil
 }
 
 // showChange prints a change: all of them as JSON lines, those that say something

@@ -34,11 +34,11 @@ What the gate keeps out is listed with the reason; no price lets it in.
 Without --dry-run it holds the plan's first listing, takes a number and stores the
 quote. "quote accept" buys, "quote decline" releases.`,
 		Example: `  beltwright quote --make Tarvena --model Solane --year 2006 --drive-side left --body saloon \
-    --kind buckle-pretensioner --row 1 --side right --currency USD --day-cost 30.00 \
+    --kind buckle-pretensioner --row 1 --side right --jurisdiction US-WA --currency USD --day-cost 30.00 \
     --tax 7.25 --hourly-rate 128.00 --fit-minutes 70 --check-minutes 15 --dry-run`,
 		Args: noArguments,
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			request, err := q.request()
+			request, err := q.request(c, cmd)
 			if err != nil {
 				return err
 			}
@@ -67,8 +67,8 @@ func (q *quoteFlags) bind(cmd *cobra.Command) {
 	q.id = bindRequestID(cmd)
 }
 
-func (q *quoteFlags) request() (*quotev1.PrepareQuoteRequest, error) {
-	need, err := q.need.need()
+func (q *quoteFlags) request(c *connection, cmd *cobra.Command) (*quotev1.PrepareQuoteRequest, error) {
+	need, err := q.need.need(c, cmd)
 	if err != nil {
 		return nil, err
 	}
