@@ -6,6 +6,7 @@ import (
 	"log/slog"
 	"os"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -253,6 +254,38 @@ func TestAPageIsTheBeginningOfTheOrder(t *testing.T) {
 		if !slices.Equal(paged, whole) {
 			t.Errorf("pages of %d: %v", size, paged)
 		}
+	}
+}
+
+// TestAPageHasABoundedSize: however many donors are asked for, a page stays below
+// what one answer may hold, and the pages together still are all donors.
+func TestAPageHasABoundedSize(t *testing.T) {
+	t.Parallel()
+	b := open(t)
+	const many = 40
+	for i := range many {
+		l := documented(fmt.Sprintf("s%d", i), "Kestrel", "K-1", int64(i))
+		l.Note = strings.Repeat("x", 500_000) // more than a yard may write, so that few are enough
+		b.putListing(t, l)
+	}
+	var seen []string
+	pages := 0
+	for q := (search.Query{Size: 1000}); ; pages++ {
+		page := b.find(t, q)
+		size := 0
+		for _, d := range page.Donors {
+			size += proto.Size(d.Listing) + proto.Size(d.Decision)
+		}
+		if size > 8<<20 || len(page.Donors) == 0 {
+			t.Fatalf("page %d has %d donors of %d bytes", pages, len(page.Donors), size)
+		}
+		seen = append(seen, stocks(page)...)
+		if q.After = page.Next; q.After == nil {
+			break
+		}
+	}
+	if slices.Sort(seen); len(slices.Compact(seen)) != many || pages < 2 {
+		t.Errorf("%d of %d donors on %d pages", len(seen), many, pages+1)
 	}
 }
 

@@ -7,6 +7,8 @@ import (
 	"maps"
 	"time"
 
+	"google.golang.org/protobuf/proto"
+
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	"beltwright.example/services/fitment/basis"
 	"beltwright.example/services/fitment/catalogue"
@@ -28,7 +30,8 @@ type Query struct {
 	Tenant string
 	// Unsuitable also finds what does not fit or is barred.
 	Unsuitable bool
-	// Size is how many donors are wanted at most; at least 1.
+	// Size is how many donors are wanted at most; at least 1. A page that would grow
+	// too large holds fewer.
 	Size int
 	// Now is the time at which holds are looked at, and whose day (UTC) is the
 	// day of the decision.
@@ -77,6 +80,10 @@ var ranks = map[fitmentv1.Decision_Verdict]int{
 
 const unsuitable = 2
 
+// pageBytes is what the donors of a page come to at most, unless it is a single one:
+// well below what a server sends in one answer (16 MiB).
+const pageBytes = 8 << 20
+
 // Find returns a page of the donors for a need. It answers from what the index
 // holds; Fresh or Await before it says how new that is. What it looks at it
 // takes all at once; it decides without keeping anybody waiting, however many
@@ -99,13 +106,18 @@ func (x *Index) Find(ctx context.Context, q Query) (Page, error) {
 		next := found[q.Size-1].at
 		page.Next = &next
 	}
-	for _, c := range found {
+	room := pageBytes
+	for i, c := range found {
 		if err := ctx.Err(); err != nil {
 			return Page{}, fmt.Errorf("decide %d donors: %w", len(found), err)
 		}
 		decision, err := x.decide(question, q.Need, c.offer.listing, sight.shelf)
 		if err != nil {
 			return Page{}, err
+		}
+		if room -= proto.Size(decision) + proto.Size(c.offer.listing); room < 0 && i > 0 {
+			page.Next = &found[i-1].at
+			break
 		}
 		page.Donors = append(page.Donors, Found{Listing: c.offer.listing, Version: c.offer.version, Decision: decision})
 	}

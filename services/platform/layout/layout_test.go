@@ -20,8 +20,8 @@ const module = "beltwright.example/"
 // contexts.
 var pure = []string{
 	"services/fitment/vin", "services/fitment/fault", "services/fitment/evidence", "services/fitment/rules",
-	"services/fitment/names", "services/fitment/vindata", "services/fitment/restraint", "services/fitment/jurisdiction", "services/fitment/reference",
-	"services/quote/money", "services/quote/landed", "services/quote/trust", "services/quote/plan", "services/quote/quote",
+	"services/fitment/names", "services/fitment/vindata", "services/fitment/restraint", "services/fitment/basis", "services/fitment/jurisdiction", "services/fitment/reference",
+	"services/quote/money", "services/quote/landed", "services/quote/trust", "services/quote/plan", "services/quote/quote", "gateway/plain",
 }
 
 func TestPureDecisionCodeKnowsNoClockContextOrTransport(t *testing.T) {
