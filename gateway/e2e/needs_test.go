@@ -212,6 +212,9 @@ func commandLineAgrees(t *testing.T, c client, p *process, need, decision string
 	}
 	explained := run("explain", "listings/kettlewick.SOLANE-1", "--make", "Tarvena", "--model", "Solane", "--year", "2006", "--drive-side", "left",
 		"--body", "saloon", "--market", "US", "--kind", "buckle-pretensioner", "--row", "1", "--side", "right", "--jurisdiction", "US-WA")
+	if short := run("explain", "listings/kettlewick.SOLANE-1", "--for", need); short != explained {
+		t.Errorf("for the kept need:\n%s\nfor the same one described:\n%s", short, explained)
+	}
 	for _, want := range []string{"✕ BARRED   listings/kettlewick.SOLANE-1", "Speaks against it:", "recall.open", "CHECK WHEN IT ARRIVES", "SOURCES", "CAUTIONS"} {
 		if !strings.Contains(explained, want) {
 			t.Errorf("%q is missing in\n%s", want, explained)
