@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"io"
+	"maps"
 	"net"
 	"os"
 	"path/filepath"
@@ -140,6 +141,7 @@ func TestEveryCommandExplainsItself(t *testing.T) {
 		"beltwright import parts", "beltwright import supersessions", "beltwright import recalls", "beltwright import offers", "beltwright import vehicle-data",
 		"beltwright donors", "beltwright decide", "beltwright listing hold", "beltwright quote accept", "beltwright quote decline",
 		"beltwright explain", "beltwright need save", "beltwright need watch", "beltwright decision keep", "beltwright decision recompute",
+		"beltwright evidence ask", "beltwright evidence answer", "beltwright evidence watch", "beltwright attachment put", "beltwright attachment get",
 		"beltwright dialects", "beltwright jurisdictions", "beltwright plan", "beltwright outcome record", "beltwright store check", "beltwright store restore",
 	} {
 		if !strings.Contains(strings.Join(paths, "\n")+"\n", want+"\n") {
@@ -500,7 +502,9 @@ func clientCases() map[string]clientCase {
 
 func TestClientCommandsAskAndShow(t *testing.T) {
 	t.Parallel()
-	for name, c := range clientCases() {
+	cases := clientCases()
+	maps.Copy(cases, evidenceCases())
+	for name, c := range cases {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
 			s := start(t, c.answer, nil)

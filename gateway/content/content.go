@@ -14,6 +14,12 @@ import (
 	"beltwright.example/services/platform/apierr"
 )
 
+// endings are what names of files of each type end with.
+var endings = map[string]string{"image/jpeg": ".jpg", "image/png": ".png", "image/webp": ".webp", "application/pdf": ".pdf"}
+
+// Ending is what the name of a file of a type ends with; empty for other types.
+func Ending(contentType string) string { return endings[contentType] }
+
 // piece is how much is sent at a time; the service refuses more than 256 KiB.
 const piece = 64 << 10
 

@@ -97,9 +97,6 @@ func brokenContent(err error) error {
 	return apierr.New(codes.InvalidArgument, fitmentv1.ErrorInfo_MALFORMED_REQUEST, "the upload ended early; nothing was stored, send it again")
 }
 
-// endings are what names of downloaded files end with.
-var endings = map[string]string{"image/jpeg": ".jpg", "image/png": ".png", "image/webp": ".webp", "application/pdf": ".pdf"}
-
 // download sends one. Where it breaks off, the connection is cut before all that
 // was announced has been sent, so that nobody takes a part for the whole.
 func (a attachments) download(w http.ResponseWriter, r *http.Request, key string) error {
@@ -128,7 +125,7 @@ func (a attachments) download(w http.ResponseWriter, r *http.Request, key string
 	h := w.Header()
 	h.Set("Content-Type", attachment.GetContentType())
 	h.Set("Content-Length", strconv.FormatInt(attachment.GetSize(), 10))
-	h.Set("Content-Disposition", `attachment; filename="`+sum+endings[attachment.GetContentType()]+`"`)
+	h.Set("Content-Disposition", `attachment; filename="`+sum+content.Ending(attachment.GetContentType())+`"`)
 	_, _ = io.Copy(body{out}, from) // what is missing tells that it broke off
 	return nil
 }

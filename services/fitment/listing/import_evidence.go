@@ -67,9 +67,18 @@ func (r *reader) value(s statement, l *fitmentv1.Listing) string {
 	}
 }
 
-// support reads "shown: label photo @2026-10-02" and the like.
+// support reads how a statement's value is known.
 func (r *reader) support(s statement, text, yard string, e *fitmentv1.Evidence) {
-	column := s.supportColumn()
+	if !Support(text, yard, e) {
+		level, _, _ := strings.Cut(text, ":")
+		r.fields.Add(s.supportColumn(), strconv.Quote(strings.TrimSpace(level))+" is no level of evidence", supportHelp)
+	}
+}
+
+// Support reads how a yard's statement is known, as people write it, into its level,
+// how, by and date: "shown: label photo @2026-10-02" and the like. An empty text is
+// a claim. It is false where the text names no level.
+func Support(text, yard string, e *fitmentv1.Evidence) bool {
 	rest, day, dated := strings.Cut(text, "@")
 	if dated {
 		e.Date = strings.TrimSpace(day)
@@ -88,8 +97,9 @@ func (r *reader) support(s statement, text, yard string, e *fitmentv1.Evidence) 
 			e.How = strings.TrimSpace(e.GetHow()[:at])
 		}
 	default:
-		r.fields.Add(column, strconv.Quote(strings.TrimSpace(level))+" is no level of evidence", supportHelp)
+		return false
 	}
+	return true
 }
 
 // reading makes the reading behind a loop resistance.
