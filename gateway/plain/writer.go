@@ -39,7 +39,7 @@ func (w *writer) item(mark, text string) {
 // fill breaks a text between words. A word that is longer than a line stands whole.
 func (w *writer) fill(first, further, text string) {
 	line, empty := first, true
-	for _, one := range strings.Fields(text) {
+	for one := range strings.FieldsSeq(text) {
 		if !empty && utf8.RuneCountInString(line)+1+utf8.RuneCountInString(one) > columns {
 			w.line(line)
 			line, empty = further, true

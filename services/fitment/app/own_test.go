@@ -61,7 +61,7 @@ func TestADeploymentsOwnLawCounts(t *testing.T) {
 // TestFilesThatCannotBeUsedStopTheStart, and the error names them.
 func TestFilesThatCannotBeUsedStopTheStart(t *testing.T) {
 	t.Parallel()
-	broken := write(t, "broken.json", strings.Replace(ownPack, `"version"`, `"versoin"`, 1))
+	broken := write(t, "broken.json", strings.Replace(ownPack, `"version"`, `"edition"`, 1))
 	file := write(t, "likelihoods.json", "{}")
 	empty := t.TempDir()
 	for want, own := range map[string]app.Own{
@@ -69,7 +69,7 @@ func TestFilesThatCannotBeUsedStopTheStart(t *testing.T) {
 		"packs in " + empty + ": there is no pack":                         {Packs: empty},
 		"packs in " + empty + "/none":                                      {Packs: filepath.Join(empty, "none")},
 		file + ": likelihoods: ":                                           {Likelihoods: file},
-		"open the likelihoods: ":                                           {Likelihoods: filepath.Join(empty, "none")},
+		"open the likelihoods:":                                            {Likelihoods: filepath.Join(empty, "none")},
 	} {
 		data := filepath.Join(t.TempDir(), "data")
 		a, err := app.Open(t.Context(), app.Config{Data: data, Own: own, Log: slog.New(slog.DiscardHandler)})

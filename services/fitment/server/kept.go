@@ -150,7 +150,7 @@ func (s *Server) showKept(ctx context.Context, p identity.Principal, kept *fitme
 	if err != nil {
 		return nil, edge(err)
 	}
-	_, today, err := s.today(ctx, kept.GetListing().GetName())
+	today, err := s.today(ctx, kept.GetListing().GetName())
 	if err != nil {
 		return nil, err
 	}
@@ -165,12 +165,12 @@ func (s *Server) showKept(ctx context.Context, p identity.Principal, kept *fitme
 }
 
 // today reads the listing as it is now; nil where it is gone.
-func (s *Server) today(ctx context.Context, name string) (store.Record, *fitmentv1.Listing, error) {
-	record, l, err := s.read(ctx, name)
+func (s *Server) today(ctx context.Context, name string) (*fitmentv1.Listing, error) {
+	_, l, err := s.read(ctx, name)
 	if apierr.ReasonOf(err) == fitmentv1.ErrorInfo_NOT_FOUND {
-		return store.Record{}, nil, nil
+		return nil, nil //nolint:nilnil // that it is gone is a valid answer
 	}
-	return record, l, err
+	return l, err
 }
 
 // standing is a listing as it was, in the state that it is in today; where it is
@@ -200,7 +200,7 @@ func (s *Server) RecomputeDecision(ctx context.Context, req *fitmentv1.Recompute
 	if !answer.GetSame() {
 		answer.Differences = basis.Versions(kept.GetDecision(), again)
 	}
-	_, today, err := s.today(ctx, kept.GetListing().GetName())
+	today, err := s.today(ctx, kept.GetListing().GetName())
 	if err != nil {
 		return nil, err
 	}

@@ -24,11 +24,11 @@ const (
 	prove = fitmentv1.Decision_PROVE_FIRST
 )
 
-func mark(t testing.TB, tenant, name string, need *fitmentv1.Need) watch.Mark {
-	t.Helper()
+func mark(tb testing.TB, tenant, name string, need *fitmentv1.Need) watch.Mark {
+	tb.Helper()
 	m, err := watch.MarkOf(tenant, name, need)
 	if err != nil {
-		t.Fatal(err)
+		tb.Fatal(err)
 	}
 	return m
 }
