@@ -95,6 +95,10 @@ func (s *Set) nested(pack *Pack) error {
 type Weighed struct {
 	// Packs are those whose provisions must all hold, in order of place.
 	Packs []*Pack
+	// Asking are those whose obligations are told, in order of place: the packs of
+	// the places that are stated and of those they lie in. Where a place is not
+	// stated it is every pack; what a place without a pack asks is not known.
+	Asking []*Pack
 	// Known is false where a place is not stated or its law is not known; then
 	// every pack of the set counts.
 	Known bool
@@ -126,6 +130,10 @@ func (s *Set) For(seller, installer string) Weighed {
 		}
 	}
 	weighed.Packs = slices.SortedFunc(maps.Values(chosen), byPlace)
+	weighed.Asking = weighed.Packs
+	if strings.TrimSpace(seller) == "" || strings.TrimSpace(installer) == "" {
+		weighed.Asking = s.All()
+	}
 	if !weighed.Known {
 		weighed.Packs = s.All()
 		weighed.note("The provisions of all places with a pack were weighed, which is the most cautious answer.")
@@ -171,7 +179,7 @@ func (s *Set) find(place string) (pack *Pack, known bool, note string) {
 	case outer == nil:
 		outer = s.listing(country)
 	case outer.Divided:
-		outer = nil
+		return outer, false, noPack
 	}
 	if outer == nil {
 		return nil, false, noPack

@@ -186,3 +186,27 @@ func TestFilesAreWrittenAsBytesWritesThem(t *testing.T) {
 		}
 	}
 }
+
+// What is to be said, asked and kept is told of the places that are stated: a
+// stranger's duties would only hide one's own. Only where a place is not stated at
+// all may it be any place's law.
+func TestDutiesAreThoseOfTheStatedPlaces(t *testing.T) {
+	t.Parallel()
+	set := jurisdiction.Builtin()
+	every := places(set.All())
+	for _, c := range []struct{ seller, installer, weighed, asking string }{
+		{"US-WA", "US-CO", "US US-CO US-WA", "US US-CO US-WA"},
+		{"US-MT", "US-WA", every, "US US-WA"},
+		{"US", "US-WA", every, "US US-WA"},
+		{"US-MT", "US-ID", every, "US"},
+		{"XX", "NZ", every, "NZ"},
+		{"XX", "XY", every, ""},
+		{"", "US-WA", every, every},
+		{"US-WA", "", every, every},
+	} {
+		got := set.For(c.seller, c.installer)
+		if places(got.Packs) != c.weighed || places(got.Asking) != c.asking {
+			t.Errorf("%q, %q: weighed %s, asking %s; want %s, %s", c.seller, c.installer, places(got.Packs), places(got.Asking), c.weighed, c.asking)
+		}
+	}
+}

@@ -34,7 +34,7 @@ func (q *Question) weighLaw(seller string) *law {
 // obligations are what the law asks beside the gate.
 func (l *law) obligations() []*fitmentv1.Obligation {
 	var list []*fitmentv1.Obligation
-	for _, pack := range l.Packs {
+	for _, pack := range l.Asking {
 		list = append(list, pack.Obligations...)
 	}
 	return list
