@@ -2,7 +2,7 @@ package cli
 
 import (
 	"context"
-	"fmt"
+	"strconv"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -130,7 +130,7 @@ func showNeed(p *printer, saved *fitmentv1.SavedNeed) {
 func car(v *fitmentv1.Vehicle) string {
 	year := ""
 	if v.GetModelYear() != 0 {
-		year = fmt.Sprint(v.GetModelYear())
+		year = strconv.Itoa(int(v.GetModelYear()))
 	}
 	vin := ""
 	if v.GetVin() != "" {
