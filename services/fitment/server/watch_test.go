@@ -17,7 +17,6 @@ import (
 	"google.golang.org/grpc"
 	"google.golang.org/protobuf/encoding/protojson"
 	"google.golang.org/protobuf/proto"
-	"pgregory.net/rapid"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	"beltwright.example/services/fitment/server"
@@ -318,15 +317,14 @@ type market struct {
 	*fixture
 
 	t      *testing.T
-	rt     rapid.TB
 	pick   func(n int, what string) int // one of 0 to n-1
 	stocks []string
 }
 
-func newMarket(t *testing.T, rt rapid.TB, f *fixture, pick func(n int, what string) int) *market {
+func newMarket(t *testing.T, f *fixture, pick func(n int, what string) int) *market {
 	t.Helper()
 	return &market{
-		fixture: f, t: t, rt: rt, pick: pick,
+		fixture: f, t: t, pick: pick,
 		stocks: []string{"fits-1", "fits-2", "fits-3", "claimed", "bare", "wrong-number", "deployed"},
 	}
 }
@@ -340,7 +338,7 @@ func (m *market) expected(n *fitmentv1.Need, proveFirst bool) map[string]fitment
 		free := l.GetState() == fitmentv1.Listing_AVAILABLE || (l.GetState() == fitmentv1.Listing_HELD && l.GetHold().GetHolder() == "shop-a")
 		got, err := m.decisions.Decide(as(m.t, northYard), &fitmentv1.DecideRequest{Need: n, ListingName: name})
 		if err != nil {
-			m.rt.Fatal(err)
+			m.t.Fatal(err)
 		}
 		verdict := got.GetDecision().GetVerdict()
 		if free && (verdict == fitmentv1.Decision_FITS || (proveFirst && verdict == fitmentv1.Decision_PROVE_FIRST)) {
@@ -376,7 +374,7 @@ func (m *market) happen() {
 			"notice,%d,2026-06-29,,Orbis,K-2,,invented,invented\n", "coverage,%d,,2026-06-25,Orbis,,,,invented\n", "notice,%d,2026-06-29,,Orbis,X-1,,invented,invented\n",
 		}[m.pick(3, "recall")]
 		if _, err := m.importRecalls(m.t, admin, recallsHeader+fmt.Sprintf(row, m.clock.Now().UnixNano())); err != nil {
-			m.rt.Fatal(err)
+			m.t.Fatal(err)
 		}
 	case 7:
 		next := like(l, fmt.Sprintf("n%d", len(m.stocks)))
@@ -401,7 +399,7 @@ type known struct {
 }
 
 // take adds a message; what repeats or ends what the reader does not have is wrong.
-func (k known) take(t rapid.TB, m *fitmentv1.WatchDonorsResponse) known {
+func (k known) take(t *testing.T, m *fitmentv1.WatchDonorsResponse) known {
 	next := known{m.GetRevision(), maps.Clone(k.has)}
 	name, verdict := m.GetDonor().GetListing().GetName(), m.GetDonor().GetDecision().GetVerdict()
 	switch before, has := k.has[name]; m.GetChange() {
@@ -420,59 +418,76 @@ func (k known) take(t rapid.TB, m *fitmentv1.WatchDonorsResponse) known {
 	return next
 }
 
+// rounds is how many random histories a test runs: some, or many where
+// BELTWRIGHT_LONG is set.
+func rounds(some, many int) int {
+	if os.Getenv("BELTWRIGHT_LONG") != "" {
+		return many
+	}
+	return some
+}
+
 // TestNothingIsMissedOrSentTwice: random events and readers that come and go, at
 // the newest revision or one that they kept from before, at this server or another
 // one on the same store. Whenever a reader has caught up it has exactly what the
 // listings, asked for one by one, say.
 func TestNothingIsMissedOrSentTwice(t *testing.T) {
 	t.Parallel()
-	rapid.Check(t, func(rt *rapid.T) {
+	for seed := range rounds(30, 1000) {
 		f := start(t)
 		f.stock(t)
-		pick := func(n int, what string) int { return rapid.IntRange(0, n-1).Draw(rt, what) }
-		m := newMarket(t, rt, f, pick)
+		random := rand.New(rand.NewPCG(uint64(seed), 1))
+		pick := func(n int, _ string) int { return random.IntN(n) }
+		m := newMarket(t, f, pick)
 		name := f.saveNeed(t, shopA, need()).GetName()
 		servers := []*fixture{f, serveOn(t, f.store, f.clock)}
 		history := []known{{has: map[string]fitmentv1.Decision_Verdict{}}}
-		proveFirst := rapid.Bool().Draw(rt, "prove first")
-		for range 1 + pick(4, "visits") {
-			for range pick(4, "events") {
+		proveFirst := random.IntN(2) == 0
+		for range 2 + random.IntN(5) {
+			for range random.IntN(4) {
 				m.happen()
 			}
-			from := history[len(history)-1-pick(min(4, len(history)), "older")]
-			r := servers[pick(2, "server")].watch(t, shopA, &fitmentv1.WatchDonorsRequest{Name: name, Revision: from.revision, IncludeProveFirst: proveFirst})
-			patience := pick(13, "messages")
-			for done := false; !done && patience > 0; patience-- {
-				message, err := r.next()
-				if err != nil {
-					rt.Fatal(err)
-				}
-				from = from.take(rt, message)
-				history = append(history, from)
-				if done = message.GetChange() == fitmentv1.WatchDonorsResponse_NOTHING; done {
-					if want := m.expected(need(), proveFirst); !maps.Equal(from.has, want) {
-						rt.Fatalf("the reader has %v, want %v", from.has, want)
-					}
-				}
+			from := history[len(history)-1-random.IntN(min(4, len(history)))]
+			r := servers[random.IntN(2)].watch(t, shopA, &fitmentv1.WatchDonorsRequest{Name: name, Revision: from.revision, IncludeProveFirst: proveFirst})
+			history = append(history, m.visit(r, from, 1+random.IntN(12), proveFirst)...)
+			if r.close(); t.Failed() {
+				t.Fatalf("seed %d", seed)
 			}
-			r.close()
 		}
-	})
+	}
+}
+
+// visit reads at most so many messages, up to the end of the first look, and
+// returns what the reader knew after each.
+func (m *market) visit(r *reader, from known, messages int, proveFirst bool) []known {
+	m.t.Helper()
+	var list []known
+	for range messages {
+		message, err := r.next()
+		if err != nil {
+			m.t.Fatal(err)
+		}
+		from = from.take(m.t, message)
+		list = append(list, from)
+		if message.GetChange() == fitmentv1.WatchDonorsResponse_NOTHING {
+			if want := m.expected(need(), proveFirst); !maps.Equal(from.has, want) {
+				m.t.Errorf("the reader has %v, want %v", from.has, want)
+			}
+			break
+		}
+	}
+	return list
 }
 
 // TestALiveReaderKeepsUp: changes reach a reader that stays, without asking again.
 func TestALiveReaderKeepsUp(t *testing.T) {
 	t.Parallel()
-	rounds := 8
-	if os.Getenv("BELTWRIGHT_LONG") != "" {
-		rounds = 200
-	}
-	for seed := range rounds {
+	for seed := range rounds(8, 200) {
 		base := start(t)
 		base.stock(t)
 		f := serveOn(t, base.store, base.clock, func(o *server.Options) { o.WatchPulse = 20 * time.Millisecond })
 		random := rand.New(rand.NewPCG(uint64(seed), 0))
-		m := newMarket(t, t, f, func(n int, _ string) int { return random.IntN(n) })
+		m := newMarket(t, f, func(n int, _ string) int { return random.IntN(n) })
 		name := f.saveNeed(t, shopA, need()).GetName()
 		r := f.watch(t, shopA, &fitmentv1.WatchDonorsRequest{Name: name})
 		state := known{has: map[string]fitmentv1.Decision_Verdict{}}
