@@ -359,13 +359,11 @@ func FuzzRow(f *testing.F) {
 func TestNewerColumnsBecomeEvidence(t *testing.T) {
 	t.Parallel()
 	row := cells()
-	for column, value := range map[string]string{
+	maps.Copy(row, map[string]string{
 		"part_maker_evidence": "shown: label photo", "donor_codes": "b0051, B0058-1A", "donor_codes_evidence": "shown: scan",
 		"damage": "no", "cosmetic_damage": "yes", "programmable": "yes", "theft_query_clear": "yes", "seller_statement": "no",
 		"manufactured": "2006-03", "donor_restraint_text": "driver front air bag",
-	} {
-		row[column] = value
-	}
+	})
 	l, got := read(t, row)
 	if len(got) != 0 {
 		t.Fatalf("violations %v", got)
