@@ -55,9 +55,17 @@ func (c *item) afterCrash(a Answer) Answer {
 // are known the same numbers mean something else.
 var commanded = map[string][]string{
 	standard: nil,
-	legacyA:  {"B0051", "B0053"},
+	legacyA:  {fired, firedFaulty},
 	legacyD:  nil,
 }
+
+// codeLength is how many characters a code has before its failure byte; fired and
+// firedFaulty are the numbers that mean "deployment commanded" to one maker.
+const (
+	codeLength  = 5
+	fired       = "B0051"
+	firedFaulty = "B0053"
+)
 
 // Dialects that the vehicles of the questions speak, and the rest.
 const (
@@ -73,13 +81,13 @@ const (
 var listed = map[string][]string{
 	standard: {
 		"B0001", "B0002", "B0003", "B0004", "B0005", "B0010", "B0011", "B0012", "B0020", "B0021", "B0028", "B0029", "B0030", "B0038",
-		"B0050", "B0051", "B0052", "B0053", "B0054", "B0055", "B0056", "B0057", "B0058", "B0070", "B0071", "B0072", "B0073", "B0074",
+		"B0050", fired, "B0052", firedFaulty, "B0054", "B0055", "B0056", "B0057", "B0058", "B0070", "B0071", "B0072", "B0073", "B0074",
 		"B0075", "B0076", "B0077", "B0078", "B0079", "B007A", "B0080", "B0081", "B0082", "B0083", "B0084", "B0085", "B0086", "B0087",
 		"B0088", "B0090", "B0091", "B0092", "B0093", "B0094", "B0095", "B0096", "B0097", "B0098", "B0099", "B00A0", "B00B5", "B00C5",
 		"B00D2", "B00D5", "B00DF", "B0100",
 	},
 	legacyA: {
-		"B0040", "B0041", "B0045", "B0051", "B0053", "B0057", "B0058", "B0059", "B0061", "B0062", "B0064", "B0065", "B0066", "B0068",
+		"B0040", "B0041", "B0045", fired, firedFaulty, "B0057", "B0058", "B0059", "B0061", "B0062", "B0064", "B0065", "B0066", "B0068",
 		"B0069", "B0070", "B0071",
 	},
 	legacyD: {
@@ -87,7 +95,7 @@ var listed = map[string][]string{
 		"B0117", "B0118", "B0130", "B0131", "B0132", "B0133", "B0135", "B0136", "B0137", "B0138",
 	},
 	// Dialects that no vehicle of the questions speaks, but that a code may be of.
-	others: {"B0053", "B0054", "B1883", "B1900", "B1901", "B1902", "B1903", "B2293"},
+	others: {firedFaulty, "B0054", "B1883", "B1900", "B1901", "B1902", "B1903", "B2293"},
 }
 
 // codeForm is a code with or without failure and status byte.
@@ -134,9 +142,9 @@ func (c *item) fired(list told) (answer Answer, readable bool) {
 		dialects = []string{standard, legacyA}
 	}
 	answer = among(dialects, func(dialect string) bool {
-		return slices.ContainsFunc(codes, func(code string) bool { return slices.Contains(commanded[dialect], code[:len("B0051")]) })
+		return slices.ContainsFunc(codes, func(code string) bool { return slices.Contains(commanded[dialect], code[:codeLength]) })
 	})
-	if answer == No && slices.ContainsFunc(codes, func(code string) bool { return unread(code[:len("B0051")], tables) }) {
+	if answer == No && slices.ContainsFunc(codes, func(code string) bool { return unread(code[:codeLength], tables) }) {
 		return Unknown, true
 	}
 	return answer, true
