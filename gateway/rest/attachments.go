@@ -67,7 +67,7 @@ func attachmentOptions(r *http.Request) (*fitmentv1.AttachmentOptions, error) {
 	if err != nil {
 		return nil, err
 	}
-	if coding := r.Header.Get("Content-Encoding"); coding != "" && coding != "identity" {
+	if compressed(r.Header) {
 		return nil, unsupported("the content is compressed; expected it as it is")
 	}
 	kind, _, err := mime.ParseMediaType(r.Header.Get("Content-Type"))

@@ -135,7 +135,7 @@ func (e *exchange) read(maxBody int64) ([]byte, error) {
 // jsonType accepts JSON, no type at all, and what command-line clients send
 // where nobody said a type.
 func jsonType(h http.Header) error {
-	if coding := h.Get("Content-Encoding"); coding != "" && coding != "identity" {
+	if compressed(h) {
 		return unsupported("the body is compressed; expected it as it is")
 	}
 	value := h.Get("Content-Type")
@@ -147,6 +147,12 @@ func jsonType(h http.Header) error {
 		return unsupported("the body is not declared as JSON; expected Content-Type: application/json")
 	}
 	return nil
+}
+
+// compressed tells whether a body is not as it is.
+func compressed(h http.Header) bool {
+	coding := h.Get("Content-Encoding")
+	return coding != "" && coding != "identity"
 }
 
 func unsupported(text string) error {

@@ -95,7 +95,7 @@ func importOptions(r *http.Request) (*fitmentv1.ImportOptions, error) {
 	if err := strict.Query(values, options); err != nil {
 		return nil, err
 	}
-	if coding := r.Header.Get("Content-Encoding"); coding != "" && coding != "identity" {
+	if compressed(r.Header) {
 		return nil, unsupported("the file is compressed; expected it as it is")
 	}
 	kind, parameters, err := mime.ParseMediaType(r.Header.Get("Content-Type"))

@@ -331,7 +331,7 @@ func TestNoVINReachesTheOtherSide(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	told := func(who string, m proto.Message) (repair, donors bool) {
+	told := func(m proto.Message) (repair, donors bool) {
 		t.Helper()
 		raw, err := protojson.Marshal(m)
 		if err != nil {
@@ -361,19 +361,19 @@ func TestNoVINReachesTheOtherSide(t *testing.T) {
 		}
 		return m
 	}
-	if repair, donors := told(northYard, got); repair || !donors {
+	if repair, donors := told(got); repair || !donors {
 		t.Errorf("the yard's answer tells the shop's VIN %t, its own %t", repair, donors)
 	}
 	for name, view := range map[string]func(string) proto.Message{"list": list, "get": get, "watch": watched} {
-		if repair, donors := told(northYard, view(northYard)); repair || !donors {
+		if repair, donors := told(view(northYard)); repair || !donors {
 			t.Errorf("%s tells the yard the shop's VIN %t, its own %t", name, repair, donors)
 		}
-		if repair, donors := told(shopA, view(shopA)); !repair || donors {
+		if repair, donors := told(view(shopA)); !repair || donors {
 			t.Errorf("%s tells the shop its own VIN %t, the donor's %t", name, repair, donors)
 		}
 	}
 	f.hold(t, shopA, claimed, 60)
-	if _, donors := told(shopA, get(shopA)); !donors {
+	if _, donors := told(get(shopA)); !donors {
 		t.Error("the holder does not see the donor's VIN")
 	}
 }

@@ -6,8 +6,9 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"errors"
-	"fmt"
 	"io"
+	"slices"
+	"strconv"
 	"strings"
 	"sync"
 	"testing"
@@ -209,7 +210,7 @@ func tornUploads(t *testing.T, s *Shelf) {
 func damageIsSeen(t *testing.T, s *Shelf) {
 	t.Helper()
 	for _, size := range []int{0, 1, 100, 65_536, 65_537, 200_000} {
-		content := append(filler(size), fmt.Sprint(size)...)
+		content := append(filler(size), strconv.Itoa(size)...)
 		for name, change := range map[string]func([]byte) []byte{
 			"first bit": func(b []byte) []byte { b[0] ^= 1; return b },
 			"last bit":  func(b []byte) []byte { b[len(b)-1] ^= 1; return b },
@@ -288,7 +289,7 @@ func readersKeep(t *testing.T, s *Shelf) {
 	}
 	s.put(t, shelfTenant, content)
 	rest, err := io.ReadAll(from)
-	if err := errors.Join(err, from.Close()); err != nil || !bytes.Equal(append(first, rest...), content) {
+	if err := errors.Join(err, from.Close()); err != nil || !bytes.Equal(slices.Concat(first, rest), content) {
 		t.Errorf("%d bytes were read on, %v", len(rest), err)
 	}
 }

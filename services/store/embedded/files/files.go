@@ -152,7 +152,7 @@ func (f *Files) Open(ctx context.Context, tenant, sum string) (io.ReadCloser, st
 		return nil, store.File{}, fmt.Errorf("file %q of %q: %w", sum, tenant, store.ErrNotFound)
 	}
 	folders := f.folders(tenant, sum)
-	file, err := os.Open(filepath.Join(folders[len(folders)-1], sum))
+	file, err := os.Open(filepath.Clean(filepath.Join(folders[len(folders)-1], sum)))
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil, store.File{}, fmt.Errorf("file %s of %s: %w", sum, tenant, store.ErrNotFound)
 	}
@@ -210,7 +210,8 @@ func (c *checked) advance() {
 	case hex.EncodeToString(c.sum.Sum(nil)) != c.want:
 		c.end = fmt.Errorf("file %s: %w", c.want, store.ErrDamaged)
 	default:
-		c.ready, c.end = append(c.ahead, next...), io.EOF
+		c.ahead = append(c.ahead, next...)
+		c.ready, c.end = c.ahead, io.EOF
 	}
 }
 
