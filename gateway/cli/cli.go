@@ -83,6 +83,7 @@ trained and, where the law asks for it, licensed.`,
 		explainCommand(connection), needCommand(connection), decisionCommand(connection),
 		evidenceCommand(connection), attachmentCommand(connection),
 		dialectsCommand(connection), jurisdictionsCommand(connection),
+		catalogueCommand(connection), partsCommand(connection),
 		quoteCommand(connection), planCommand(connection), outcomeCommand(connection),
 	)
 	return root
