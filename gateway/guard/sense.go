@@ -89,6 +89,11 @@ func judge(request, reply any) error {
 		return quote.SenseDecided(kept.GetNeed(), kept.GetListing(), kept.GetDecision())
 	case *fitmentv1.RecomputeDecisionResponse:
 		return judgeRecomputed(reply)
+	case *fitmentv1.GetEvidenceRequestResponse:
+		if reply.GetDecision() == nil { // it is for the shop only
+			return nil
+		}
+		return quote.SenseDecision(reply.GetDecision())
 	}
 	asked, _ := request.(interface{ GetNeed() *fitmentv1.Need })
 	if asked == nil {

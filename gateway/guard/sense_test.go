@@ -23,6 +23,7 @@ const buckle = fitmentv1.Part_BUCKLE_PRETENSIONER
 // broken is a fitment service that answers whatever it is told to.
 type broken struct {
 	fitmentv1.UnimplementedFitmentServiceServer
+	fitmentv1.UnimplementedEvidenceServiceServer
 
 	donor *fitmentv1.Donor
 	match *fitmentv1.PartMatch
@@ -59,11 +60,21 @@ func (b broken) WatchDonors(_ *fitmentv1.WatchDonorsRequest, stream grpc.ServerS
 	return stream.Send(b.change)
 }
 
+func (b broken) GetEvidenceRequest(context.Context, *fitmentv1.GetEvidenceRequestRequest) (*fitmentv1.GetEvidenceRequestResponse, error) {
+	return &fitmentv1.GetEvidenceRequestResponse{Decision: b.donor.GetDecision()}, nil
+}
+
 func dial(t *testing.T, answers broken) fitmentv1.FitmentServiceClient {
+	t.Helper()
+	return fitmentv1.NewFitmentServiceClient(connect(t, answers))
+}
+
+func connect(t *testing.T, answers broken) *grpc.ClientConn {
 	t.Helper()
 	listener := bufconn.Listen(1 << 16)
 	server := grpc.NewServer()
 	fitmentv1.RegisterFitmentServiceServer(server, answers)
+	fitmentv1.RegisterEvidenceServiceServer(server, answers)
 	go func() { _ = server.Serve(listener) }()
 	conn, err := grpc.NewClient("passthrough:///guard", append(guard.Sense(), grpc.WithTransportCredentials(insecure.NewCredentials()),
 		grpc.WithContextDialer(func(ctx context.Context, _ string) (net.Conn, error) { return listener.DialContext(ctx) }))...)
@@ -76,7 +87,7 @@ func dial(t *testing.T, answers broken) fitmentv1.FitmentServiceClient {
 		}
 		server.Stop()
 	})
-	return fitmentv1.NewFitmentServiceClient(conn)
+	return conn
 }
 
 // fits is a decision that says yes for every reason.
@@ -231,6 +242,18 @@ func TestKeptDecisionsAreJudgedWhereTheyAreMade(t *testing.T) {
 		"nothing":               {&fitmentv1.RecomputeDecisionResponse{Same: true}, false},
 	} {
 		_, err := dial(t, broken{recomputed: c.answer}).RecomputeDecision(t.Context(), &fitmentv1.RecomputeDecisionRequest{})
+		sensed(t, name, err, c.good)
+	}
+}
+
+func TestWhatAShopIsToldOfItsQuestionIsJudged(t *testing.T) {
+	t.Parallel()
+	for name, c := range map[string]struct {
+		decision *fitmentv1.Decision
+		good     bool
+	}{"to the yard": {nil, true}, "sound": {fits(), true}, "a yes without its reasons": {lacking(), false}} {
+		client := fitmentv1.NewEvidenceServiceClient(connect(t, broken{donor: &fitmentv1.Donor{Decision: c.decision}}))
+		_, err := client.GetEvidenceRequest(t.Context(), &fitmentv1.GetEvidenceRequestRequest{})
 		sensed(t, name, err, c.good)
 	}
 }

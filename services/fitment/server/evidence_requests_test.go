@@ -757,6 +757,8 @@ func TestAWatchOfRequestsEndsInGoodOrder(t *testing.T) {
 // readers that come and go, and servers that start again: every reader is told each
 // change once, the last of several that it was not there for, in order, and in the
 // end has what there is.
+//
+//nolint:paralleltest,tparallel // each history goes on where the one before it ended
 func TestRequestsAreToldOnce(t *testing.T) {
 	t.Parallel()
 	parties := []string{shopA, shopB, northYard, "south-yard yard"}
