@@ -419,16 +419,15 @@ func (s *Server) ListEvidenceRequests(ctx context.Context, req *fitmentv1.ListEv
 			(req.GetListing() == "" || req.GetListing() == i.listing)
 	})
 	answer := &fitmentv1.ListEvidenceRequestsResponse{Revision: next.revision}
-	if len(names) > size {
-		names = names[:size]
-		if answer.NextPageToken, err = page.Encode(p.Tenant, req, listCursor{After: names[size-1]}); err != nil {
-			return nil, err
-		}
-	}
-	for _, name := range names {
+	room := pageBytes
+	for i, name := range names {
 		record, r, err := s.inquiry(ctx, p, name)
 		if err != nil {
 			return nil, err
+		}
+		if room -= len(record.Value); i == size || (room < 0 && i > 0) {
+			answer.NextPageToken, err = page.Encode(p.Tenant, req, listCursor{After: names[i-1]})
+			return answer, err
 		}
 		view, _, err := s.shown(ctx, p, r, record.Version)
 		if err != nil {

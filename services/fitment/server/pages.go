@@ -30,7 +30,8 @@ type following struct {
 	revision string
 }
 
-// page reads a page of one tenant's records of a kind, in id order.
+// page reads a page of one tenant's records of a kind, in id order. It may hold fewer
+// than asked for although there are more.
 func (s *Server) page(ctx context.Context, p identity.Principal, req paged, tenant, kind string) ([]store.Record, following, error) {
 	size, cursor, next, err := s.beginPage(ctx, p, req)
 	if err != nil {
@@ -40,11 +41,23 @@ func (s *Server) page(ctx context.Context, p identity.Principal, req paged, tena
 	if err != nil {
 		return nil, following{}, edge(err)
 	}
-	if len(records) > size {
-		records = records[:size]
-		next.token, err = page.Encode(p.Tenant, req, listCursor{After: records[size-1].Key.ID})
+	if n := fitting(records, size); n < len(records) {
+		records = records[:n]
+		next.token, err = page.Encode(p.Tenant, req, listCursor{After: records[n-1].Key.ID})
 	}
 	return records, next, err
+}
+
+// fitting is how many records make a page: at most size, and no more bytes than an
+// answer has room for.
+func fitting(records []store.Record, size int) int {
+	room := pageBytes
+	for i, record := range records {
+		if room -= len(record.Value); i == size || (room < 0 && i > 0) {
+			return i
+		}
+	}
+	return len(records)
 }
 
 // beginPage reads what a request says about its page.
