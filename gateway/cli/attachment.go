@@ -76,6 +76,9 @@ func describe(file io.ReadSeeker, kind string) (*fitmentv1.AttachmentOptions, er
 	if err != nil && !errors.Is(err, io.EOF) && !errors.Is(err, io.ErrUnexpectedEOF) {
 		return nil, err
 	}
+	if n == 0 {
+		return nil, errors.New("the file is empty; expected a photo (JPEG, PNG or WebP) or a PDF")
+	}
 	if kind == "" {
 		kind = http.DetectContentType(head[:n])
 	}

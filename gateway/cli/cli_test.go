@@ -319,9 +319,17 @@ func clientCases() map[string]clientCase {
 				{Listing: held, Decision: &fitmentv1.Decision{Verdict: fitmentv1.Decision_FITS}},
 				{Listing: held, Decision: &fitmentv1.Decision{Verdict: fitmentv1.Decision_PROVE_FIRST, MissingEvidence: []*fitmentv1.MissingEvidence{{Ask: "label photo"}}}},
 				{Listing: held, Decision: &fitmentv1.Decision{Verdict: fitmentv1.Decision_DOES_NOT_FIT}},
-				{Listing: held, Decision: &fitmentv1.Decision{Verdict: fitmentv1.Decision_BARRED, Findings: []*fitmentv1.Finding{{Answer: fitmentv1.Finding_NO, Reason: "it was deployed"}}}},
+				{Listing: held, Decision: &fitmentv1.Decision{Verdict: fitmentv1.Decision_BARRED, Findings: []*fitmentv1.Finding{
+					{Answer: fitmentv1.Finding_NO, Severity: fitmentv1.Finding_FIT, Reason: "another number"},
+					{Answer: fitmentv1.Finding_NO, Severity: fitmentv1.Finding_REUSE, Reason: "it was deployed"},
+				}}},
 			}},
 			shows: []string{"● fits", "◐ prove first", "label photo", "○ does not fit", "✕ barred", "it was deployed", "180.00 USD", "--page-token more-token"},
+		},
+		"donors, none": {
+			args:   append([]string{"donors"}, need...),
+			asks:   &fitmentv1.FindDonorsRequest{Need: theNeed()},
+			answer: &fitmentv1.FindDonorsResponse{}, shows: []string{"no listing for this need", "--all shows what does not fit", "not sedan"},
 		},
 		"decide": {
 			args: append([]string{"decide", "listings/k.1"}, need...),

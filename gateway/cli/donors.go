@@ -7,6 +7,7 @@ import (
 	"github.com/spf13/cobra"
 	"google.golang.org/grpc"
 
+	"beltwright.example/gateway/plain"
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 )
 
@@ -32,7 +33,7 @@ or is barred, and why.`,
 			request := &fitmentv1.FindDonorsRequest{Need: n, PageSize: size, PageToken: token, IncludeUnsuitable: all}
 			return call(c, cmd, func(ctx context.Context, conn grpc.ClientConnInterface) (*fitmentv1.FindDonorsResponse, error) {
 				return fitmentv1.NewFitmentServiceClient(conn).FindDonors(ctx, request)
-			}, showDonors)
+			}, func(p *printer, answer *fitmentv1.FindDonorsResponse) { showDonors(p, answer, all) })
 		},
 	}
 	need.bind(cmd)
@@ -43,7 +44,7 @@ or is barred, and why.`,
 	return cmd
 }
 
-func showDonors(p *printer, answer *fitmentv1.FindDonorsResponse) {
+func showDonors(p *printer, answer *fitmentv1.FindDonorsResponse, all bool) {
 	rows := make([][]string, 0, len(answer.GetDonors()))
 	for _, donor := range answer.GetDonors() {
 		listing, decision := donor.GetListing(), donor.GetDecision()
@@ -54,6 +55,9 @@ func showDonors(p *printer, answer *fitmentv1.FindDonorsResponse) {
 	}
 	if len(rows) == 0 {
 		p.linef("no listing for this need")
+		if !all {
+			p.linef("  --all shows what does not fit or is barred; write make, model and body as the yards do (saloon, not sedan)")
+		}
 		return
 	}
 	p.table([]string{"verdict", "listing", "part number", "price", "days", "why"}, rows)
@@ -67,9 +71,10 @@ func headline(d *fitmentv1.Decision) string {
 	if missing := d.GetMissingEvidence(); d.GetVerdict() == fitmentv1.Decision_PROVE_FIRST && len(missing) > 0 {
 		return fmt.Sprintf("%s (%.0f min of work in all)", missing[0].GetAsk(), d.GetExpectedMinutes())
 	}
+	barred := d.GetVerdict() == fitmentv1.Decision_BARRED // it may not match either, but that is not what bars it
 	for _, f := range d.GetFindings() {
-		if f.GetAnswer() == fitmentv1.Finding_NO && f.GetSeverity() != fitmentv1.Finding_ADVICE {
-			return f.GetReason()
+		if f.GetAnswer() == fitmentv1.Finding_NO && f.GetSeverity() != fitmentv1.Finding_ADVICE && (!barred || f.GetSeverity() != fitmentv1.Finding_FIT) {
+			return plain.Reason(f)
 		}
 	}
 	return ""
@@ -105,7 +110,7 @@ func showDecision(p *printer, d *fitmentv1.Decision) {
 	p.linef("%s   (does it match: %s; may it be used again: %s)", verdict(d.GetVerdict()), words(d.GetFit()), words(d.GetReuse()))
 	rows := make([][]string, 0, len(d.GetFindings()))
 	for _, f := range d.GetFindings() {
-		rows = append(rows, []string{words(f.GetAnswer()), f.GetRule(), words(f.GetSeverity()), f.GetReason(), f.GetSource()})
+		rows = append(rows, []string{words(f.GetAnswer()), f.GetRule(), words(f.GetSeverity()), plain.Reason(f), f.GetSource()})
 	}
 	p.table([]string{"answer", "rule", "counts for", "why", "source"}, rows)
 	for n, m := range d.GetMissingEvidence() {

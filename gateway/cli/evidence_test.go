@@ -264,3 +264,16 @@ func TestRequestsAreWatchedAcrossStreams(t *testing.T) {
 		t.Errorf("taken up again: exit %d, %s %s; asked %q", code, out, errs, s.asked)
 	}
 }
+
+// TestAnEmptyFileIsNoPhoto: the command says so, and not what its type looks like.
+func TestAnEmptyFileIsNoPhoto(t *testing.T) {
+	t.Parallel()
+	path := filepath.Join(t.TempDir(), "label.jpg")
+	if err := os.WriteFile(path, nil, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	code, out, errs := run(t, "", "attachment", "put", path)
+	if code == 0 || out != "" || !strings.Contains(errs, "the file is empty; expected a photo (JPEG, PNG or WebP) or a PDF") {
+		t.Errorf("exit %d, %q, %q", code, out, errs)
+	}
+}

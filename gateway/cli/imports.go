@@ -100,7 +100,7 @@ func (c *connection) importFile(cmd *cobra.Command, kind upload.Kind, options *f
 		return err
 	}
 	if n := summary.GetRejected(); n > 0 {
-		return fmt.Errorf("%d of %d rows were rejected; mend them and import the file again: rows that are stored already change nothing", n, summary.GetRows())
+		return fmt.Errorf("%d of %s were rejected; mend them and import the file again: rows that are stored already change nothing", n, rowCount(summary.GetRows()))
 	}
 	return nil
 }
@@ -202,7 +202,7 @@ func (c *connection) showSummary(cmd *cobra.Command, s *fitmentv1.ImportSummary)
 		return err
 	}
 	p := &printer{out: cmd.OutOrStdout()}
-	p.linef("%d rows: %d new, %d changed, %d unchanged, %d rejected", s.GetRows(), s.GetCreated(), s.GetUpdated(), s.GetUnchanged(), s.GetRejected())
+	p.linef("%s: %d new, %d changed, %d unchanged, %d rejected", rowCount(s.GetRows()), s.GetCreated(), s.GetUpdated(), s.GetUnchanged(), s.GetRejected())
 	if s.GetDryRun() {
 		p.linef("dry run: nothing was stored")
 	}
@@ -216,4 +216,12 @@ func jsonLine(w io.Writer, message proto.Message) error {
 	}
 	_, err = fmt.Fprintln(w, string(raw))
 	return err
+}
+
+// rowCount counts rows in words.
+func rowCount(n int32) string {
+	if n == 1 {
+		return "1 row"
+	}
+	return fmt.Sprintf("%d rows", n)
 }

@@ -153,7 +153,7 @@ func listingWithdraw(c *connection) *cobra.Command {
 		Args:    arguments("LISTING"),
 	}
 	id := bindRequestID(cmd)
-	cmd.Flags().StringVar(&etag, "etag", "", "etag of the listing as last read")
+	cmd.Flags().StringVar(&etag, "etag", "", "etag of the listing as last read, which \"listing get\" shows")
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
 		request := &fitmentv1.WithdrawListingRequest{Name: args[0], Etag: etag, RequestId: id.text()}
 		return call(c, cmd, func(ctx context.Context, conn grpc.ClientConnInterface) (*fitmentv1.WithdrawListingResponse, error) {

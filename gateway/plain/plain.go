@@ -148,7 +148,7 @@ func (w *writer) finding(f *fitmentv1.Finding) {
 	if f.GetSeverity() == fitmentv1.Finding_ADVICE {
 		text += word(f.GetAnswer()) + ". "
 	}
-	text += f.GetReason() + w.source(f.GetSource())
+	text += Reason(f) + w.source(f.GetSource())
 	if f.GetAnswer() == fitmentv1.Finding_UNKNOWN && f.GetRemedy() != "" && f.GetSeverity() != fitmentv1.Finding_ADVICE {
 		text += " → " + f.GetRemedy()
 	}

@@ -211,3 +211,20 @@ func TestNoVerdictIsReadAsAnother(t *testing.T) {
 		}
 	}
 }
+
+// TestReason: kinds and positions are told in words, and what a label says is left.
+func TestReason(t *testing.T) {
+	t.Parallel()
+	for _, one := range []struct{ rule, reason, want string }{
+		{"identity.kind", "It is not what the vehicle wants (wanted: BUCKLE_PRETENSIONER; found: PIGTAIL).", "It is not what the vehicle wants (wanted: buckle pretensioner; found: pigtail)."},
+		{"identity.position", "It is only claimed (wanted: 1 RIGHT; found: 2 CENTRE).", "It is only claimed (wanted: row 1 right; found: row 2 centre)."},
+		{"identity.drive_side", "It is shown (wanted: LEFT; found: RIGHT).", "It is shown (wanted: left; found: right)."},
+		{"identity.kind", "It says 1 PIGTAIL, SRS_X and A.", "It says 1 PIGTAIL, SRS_X and A."},
+		{"identity.restraint_text", "Filed: DRIVER_AIR_BAG 1 LEFT.", "Filed: DRIVER_AIR_BAG 1 LEFT."},
+		{"number.matches", "Found: LEFT.", "Found: LEFT."},
+	} {
+		if got := plain.Reason(&fitmentv1.Finding{Rule: one.rule, Reason: one.reason}); got != one.want {
+			t.Errorf("%s: %q, wanted %q", one.rule, got, one.want)
+		}
+	}
+}

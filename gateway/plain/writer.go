@@ -2,9 +2,12 @@ package plain
 
 import (
 	"fmt"
+	"regexp"
 	"slices"
 	"strings"
 	"unicode/utf8"
+
+	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 )
 
 // columns is the width of the text.
@@ -68,6 +71,36 @@ func (w *writer) source(text string) string {
 // word makes an enum value readable.
 func word(value fmt.Stringer) string {
 	return strings.ToLower(strings.ReplaceAll(value.String(), "_", " "))
+}
+
+// stated are the values in reasons that the API writes as the names of constants.
+var stated = regexp.MustCompile(`\b(?:(\d) )?([A-Z]+(?:_[A-Z]+)*)\b`)
+
+// Reason is a finding's reason with kinds, positions and sides in words, as they are
+// asked for: "row 1 right" for "1 RIGHT". Other reasons may hold what a label or a
+// maker says, and are left as they are.
+func Reason(f *fitmentv1.Finding) string {
+	switch f.GetRule() {
+	case "identity.kind", "identity.position", "identity.drive_side":
+	default:
+		return f.GetReason()
+	}
+	return stated.ReplaceAllStringFunc(f.GetReason(), func(text string) string {
+		row, name, split := strings.Cut(text, " ")
+		if !split {
+			row, name = "", text
+		}
+		_, kind := fitmentv1.Part_Kind_value[name]
+		_, side := fitmentv1.Position_Side_value[name]
+		switch {
+		case split && side:
+			return "row " + row + " " + strings.ToLower(name)
+		case !split && (kind || side):
+			return strings.ToLower(strings.ReplaceAll(name, "_", " "))
+		default:
+			return text
+		}
+	})
 }
 
 func minutes(value float64) string { return fmt.Sprintf("%.0f min", value) }

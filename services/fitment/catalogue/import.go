@@ -143,7 +143,7 @@ func positions(row imports.Row, column string, fields *check.Fields) []*fitmentv
 	for one := range strings.SplitSeq(text, ";") {
 		position, err := names.ParsePosition(one)
 		if err != nil {
-			fields.Add(column, fmt.Sprintf("%.60q is no position", strings.TrimSpace(one)), names.ErrPosition.Error()+"; several are joined by semicolons")
+			fields.Add(column, fmt.Sprintf("%.60q is no position", strings.TrimSpace(one)), names.PositionForm+"; several are joined by semicolons")
 			return nil
 		}
 		list = append(list, position)

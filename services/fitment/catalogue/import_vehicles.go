@@ -3,10 +3,12 @@ package catalogue
 import (
 	"crypto/sha256"
 	"encoding/hex"
+	"fmt"
 	"strconv"
 	"strings"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+	"beltwright.example/services/fitment/code"
 	"beltwright.example/services/platform/check"
 	"beltwright.example/services/platform/imports"
 	"beltwright.example/services/store"
@@ -32,7 +34,7 @@ func VehicleDataTarget() imports.Target {
 			{Name: colYearFrom, Help: "first model year; empty for any"},
 			{Name: colYearTo, Help: "last model year; empty for any"},
 			{Name: colDialect, Help: `id of the dialect in which the vehicle's codes are written, as "beltwright dialects" lists them`},
-			{Name: colWait, Help: "minutes to wait after the battery is disconnected"},
+			{Name: colWait, Help: "minutes to wait after the battery is disconnected, at least 0.1; empty where not known"},
 			{Name: colKind, Help: "kind of part whose loop the resistance window is of; empty for every kind with a squib"},
 			{Name: colLowOhms, Help: "lower limit of the loop's resistance window in ohms"},
 			{Name: colHighOhms, Help: "upper limit of the loop's resistance window in ohms"},
@@ -120,7 +122,7 @@ func ValidateVehicleData(data *fitmentv1.VehicleData, fields *check.Fields) {
 	validateYears(fields, data.GetYearFrom(), data.GetYearTo())
 	validateDialect(fields, data.GetDialect())
 	if data.WaitMinutes != nil {
-		fields.Number(colWait, data.GetWaitMinutes(), 0, maxWait)
+		fields.Number(colWait, data.GetWaitMinutes(), leastWait, maxWait)
 	}
 	if data.DisplayLimitOhms != nil {
 		fields.Number(colDisplay, data.GetDisplayLimitOhms(), leastDisplay, maxOhms)
@@ -139,13 +141,15 @@ func ValidateVehicleData(data *fitmentv1.VehicleData, fields *check.Fields) {
 	fields.Text(colSource, data.GetSource(), maxText, false)
 }
 
-// validateDialect checks the form of a dialect's id.
+// validateDialect demands a dialect that there are tables of: under any other id a
+// row would silence what wider rows say, and every code of the vehicle with it.
 func validateDialect(fields *check.Fields, dialect string) {
-	for _, r := range dialect {
-		if (r < 'a' || r > 'z') && (r < '0' || r > '9') && r != '-' {
-			fields.Add(colDialect, strconv.Quote(dialect)+" is no dialect's id", "letters a-z, digits and hyphens")
-			return
-		}
+	if dialect == "" || code.Builtin().Has(dialect) {
+		return
 	}
-	fields.Text(colDialect, dialect, maxDialect, false)
+	var known []string
+	for _, one := range code.Builtin().Dialects() {
+		known = append(known, one.ID)
+	}
+	fields.Add(colDialect, fmt.Sprintf("%.60q is no dialect that we know", dialect), "one of "+strings.Join(known, ", ")+", or nothing")
 }

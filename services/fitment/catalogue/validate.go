@@ -26,7 +26,7 @@ const (
 	maxPieces       = 100
 	maxOptions      = 20
 	maxOption       = 20
-	maxDialect      = 40
+	leastWait       = 0.1 // six seconds: "no wait" is never to be told; where none is known, none is stated
 	maxWait         = 1440
 	leastDisplay    = 0.1
 )
@@ -135,7 +135,7 @@ func validatePositions(part *fitmentv1.Part, fields *check.Fields) {
 	}
 	for i, p := range positions {
 		if _, err := names.ParsePosition(names.PositionText(p)); err != nil {
-			fields.Add("positions["+strconv.Itoa(i)+"]", "is no seating position", names.ErrPosition.Error())
+			fields.Add("positions["+strconv.Itoa(i)+"]", "is no seating position", names.PositionForm)
 		}
 	}
 }

@@ -183,7 +183,9 @@ func TestVehicleDataIsChecked(t *testing.T) {
 		{"make", func(d *fitmentv1.VehicleData) { d.Make = "  " }},
 		{"year_to", func(d *fitmentv1.VehicleData) { d.YearFrom, d.YearTo = 2006, 2005 }},
 		{"dialect", func(d *fitmentv1.VehicleData) { d.Dialect = "Legacy A" }},
+		{"dialect", func(d *fitmentv1.VehicleData) { d.Dialect = "legacy-z" }}, // well formed, but there is none
 		{"wait_minutes", func(d *fitmentv1.VehicleData) { d.WaitMinutes = new(-1.0) }},
+		{"wait_minutes", func(d *fitmentv1.VehicleData) { d.WaitMinutes = new(0.0) }},
 		{"wait_minutes", func(d *fitmentv1.VehicleData) { d.WaitMinutes = new(1441.0) }},
 		{"display_limit_ohms", func(d *fitmentv1.VehicleData) { d.DisplayLimitOhms = new(0.0) }},
 		{"window.high_ohms", func(d *fitmentv1.VehicleData) { d.Window = &fitmentv1.ResistanceWindow{LowOhms: 2, HighOhms: 2} }},

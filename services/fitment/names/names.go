@@ -25,8 +25,11 @@ func NumberKey(number string) (string, error) { return partnumber.Key(number) }
 // Rows of seats that a position may name.
 const maxRow = 9
 
+// PositionForm says how a position is written.
+const PositionForm = `a row from 1 to 9 and a side as seated, such as "1 RIGHT"`
+
 // ErrPosition means that a text is no seating position.
-var ErrPosition = errors.New(`a position is a row from 1 to 9 and a side as seated, such as "1 RIGHT"`)
+var ErrPosition = errors.New("no seating position; expected " + PositionForm)
 
 // ParsePosition reads a position such as "1 RIGHT", in any case.
 func ParsePosition(text string) (*fitmentv1.Position, error) {

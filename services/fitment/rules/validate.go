@@ -112,12 +112,12 @@ func validatePosition(need *fitmentv1.Need, field string, fields *check.Fields) 
 	frontBag := kind == fitmentv1.Part_DRIVER_AIR_BAG || kind == fitmentv1.Part_PASSENGER_AIR_BAG
 	if p.GetRow() == 0 && p.GetSide() == 0 {
 		if !frontBag && !names.OneOnly(kind) {
-			fields.Add(field, "is missing", names.ErrPosition.Error())
+			fields.Add(field, "is missing", names.PositionForm)
 		}
 		return
 	}
 	if _, err := names.ParsePosition(names.PositionText(p)); err != nil {
-		fields.Add(field, "is no seating position", names.ErrPosition.Error())
+		fields.Add(field, "is no seating position", names.PositionForm)
 		return
 	}
 	if frontBag && names.NeedPosition(need) == nil {
