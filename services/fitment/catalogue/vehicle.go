@@ -64,8 +64,11 @@ func (c *Catalogue) PutVehicleData(data *fitmentv1.VehicleData) error {
 		remove(c.vehiclesByMake, old.make, old)
 	}
 	c.vehicleData[data.GetName()] = row
-	c.vehiclesByMake[row.make] = append(c.vehiclesByMake[row.make], row)
-	slices.SortStableFunc(c.vehiclesByMake[row.make], compareRows)
+	rows := c.vehiclesByMake[row.make]
+	at, _ := slices.BinarySearchFunc(rows, row, func(other, one *vehicleRow) int {
+		return cmp.Or(compareRows(other, one), -1) // behind its equals
+	})
+	c.vehiclesByMake[row.make] = slices.Insert(rows, at, row)
 	return nil
 }
 
@@ -200,30 +203,39 @@ func (rows vehicleRows) narrowest(states func(*vehicleRow) bool, same func(a, b 
 // vehicleWorlds lists the rows that are about the vehicle for each model and year
 // that it may be of.
 func vehicleWorlds(rows vehicleRows, vehicle *fitmentv1.Vehicle) []vehicleRows {
-	models, years := []string{Fold(vehicle.GetModel())}, []int32{vehicle.GetModelYear()}
-	if models[0] == "" {
-		for _, row := range rows {
-			models = append(models, row.model) // the empty one is a model that no row names
+	models, byModel := []string{Fold(vehicle.GetModel())}, map[string]vehicleRows{}
+	for _, row := range rows {
+		if byModel[row.model] == nil && models[0] == "" && row.model != "" {
+			models = append(models, row.model) // beside the empty one, a model that no row names
 		}
-		slices.Sort(models)
-		models = slices.Compact(models)
+		byModel[row.model] = append(byModel[row.model], row)
 	}
-	if years[0] == 0 {
-		years = turningYears(rows)
-	}
-	worlds := make([]vehicleRows, 0, len(models)*len(years))
+	var worlds []vehicleRows
 	for _, model := range models {
+		about := byModel[""]
+		if model != "" {
+			about = slices.Concat(byModel[model], about) // still narrowest first
+		}
+		years := []int32{vehicle.GetModelYear()}
+		if years[0] == 0 {
+			years = turningYears(about)
+		}
 		for _, year := range years {
-			var about vehicleRows
-			for _, row := range rows {
-				if (row.model == "" || row.model == model) && inLimits(row.GetYearFrom(), row.GetYearTo(), year) {
-					about = append(about, row)
-				}
-			}
-			worlds = append(worlds, about)
+			worlds = append(worlds, about.of(year))
 		}
 	}
 	return worlds
+}
+
+// of lists the rows that are about a model year.
+func (rows vehicleRows) of(year int32) vehicleRows {
+	var about vehicleRows
+	for _, row := range rows {
+		if inLimits(row.GetYearFrom(), row.GetYearTo(), year) {
+			about = append(about, row)
+		}
+	}
+	return about
 }
 
 // turningYears lists years of which one lies in every stretch of years that the
