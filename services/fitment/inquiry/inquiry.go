@@ -246,6 +246,9 @@ func hideNeed(r *fitmentv1.EvidenceRequest) {
 func needTexts(n *fitmentv1.Need) []*string {
 	v := n.GetVehicle()
 	texts := []*string{&v.Make, &v.Model, &v.Body, &v.Series, &v.Plant, &v.RestraintText, &n.PartMaker, &n.PartNumber}
+	for i := range v.GetOptions() {
+		texts = append(texts, &v.Options[i])
+	}
 	if n.GetConnector() != nil {
 		texts = append(texts, &n.Connector.Interface, &n.Connector.Keying)
 	}
