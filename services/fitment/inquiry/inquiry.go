@@ -196,13 +196,13 @@ func move(r *fitmentv1.EvidenceRequest, to fitmentv1.EvidenceRequest_State, rema
 	return next, nil
 }
 
-// open refuses what is over already: FAILED_PRECONDITION with ETAG_STALE, since
-// the question has changed since its reader saw it open.
+// open refuses what is over already: FAILED_PRECONDITION with
+// EVIDENCE_REQUEST_CLOSED.
 func open(r *fitmentv1.EvidenceRequest) error {
 	if r.GetState() == fitmentv1.EvidenceRequest_OPEN {
 		return nil
 	}
-	return apierr.New(codes.FailedPrecondition, fitmentv1.ErrorInfo_ETAG_STALE, "%s is no longer open: it was %s on %s",
+	return apierr.New(codes.FailedPrecondition, fitmentv1.ErrorInfo_EVIDENCE_REQUEST_CLOSED, "%s is no longer open: it was %s on %s",
 		r.GetName(), strings.ToLower(r.GetState().String()), r.GetUpdateTime().AsTime().UTC().Format(time.RFC3339))
 }
 

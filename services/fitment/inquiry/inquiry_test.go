@@ -131,7 +131,7 @@ func TestALifeIsOneWay(t *testing.T) {
 			t.Errorf("to %s: %v, %v", to, next, err)
 		}
 		for other, again := range moves {
-			if _, err := again(next); apierr.ReasonOf(err) != fitmentv1.ErrorInfo_ETAG_STALE {
+			if _, err := again(next); apierr.ReasonOf(err) != fitmentv1.ErrorInfo_EVIDENCE_REQUEST_CLOSED {
 				t.Errorf("from %s to %s: %v", to, other, err)
 			}
 		}

@@ -411,7 +411,7 @@ func TestAnOpenQuestionEndsOnce(t *testing.T) {
 		}
 		for other, again := range ends {
 			err := again(name)
-			wantReason(t, err, fitmentv1.ErrorInfo_ETAG_STALE)
+			wantReason(t, err, fitmentv1.ErrorInfo_EVIDENCE_REQUEST_CLOSED)
 			if status.Code(err) != codes.FailedPrecondition || !strings.Contains(err.Error(), strings.ToLower(state.String())) {
 				t.Errorf("%s after %s: %v", other, state, err)
 			}

@@ -75,6 +75,8 @@ const (
 	ErrorInfo_NOTHING_TO_BUY ErrorInfo_Reason = 23
 	// The route or method does not exist.
 	ErrorInfo_ROUTE_UNKNOWN ErrorInfo_Reason = 24
+	// The evidence request is answered, declined or withdrawn already.
+	ErrorInfo_EVIDENCE_REQUEST_CLOSED ErrorInfo_Reason = 25
 )
 
 // Enum value maps for ErrorInfo_Reason.
@@ -105,33 +107,35 @@ var (
 		22: "INTERNAL",
 		23: "NOTHING_TO_BUY",
 		24: "ROUTE_UNKNOWN",
+		25: "EVIDENCE_REQUEST_CLOSED",
 	}
 	ErrorInfo_Reason_value = map[string]int32{
-		"REASON_UNSPECIFIED": 0,
-		"FIELD_INVALID":      1,
-		"FIELD_UNKNOWN":      2,
-		"MALFORMED_REQUEST":  3,
-		"REQUEST_TOO_LARGE":  4,
-		"CREDENTIAL_INVALID": 5,
-		"PERMISSION_MISSING": 6,
-		"NOT_FOUND":          7,
-		"ALREADY_EXISTS":     8,
-		"ETAG_STALE":         9,
-		"REQUEST_ID_REUSED":  10,
-		"PAGE_TOKEN_INVALID": 11,
-		"LISTING_HELD":       12,
-		"LISTING_GONE":       13,
-		"HOLD_LOST":          14,
-		"GATE_SHUT":          15,
-		"QUOTE_CLOSED":       16,
-		"QUOTE_EXPIRED":      17,
-		"DEPENDENCY_DOWN":    18,
-		"NOT_READY":          19,
-		"LIMIT_REACHED":      20,
-		"REVISION_INVALID":   21,
-		"INTERNAL":           22,
-		"NOTHING_TO_BUY":     23,
-		"ROUTE_UNKNOWN":      24,
+		"REASON_UNSPECIFIED":      0,
+		"FIELD_INVALID":           1,
+		"FIELD_UNKNOWN":           2,
+		"MALFORMED_REQUEST":       3,
+		"REQUEST_TOO_LARGE":       4,
+		"CREDENTIAL_INVALID":      5,
+		"PERMISSION_MISSING":      6,
+		"NOT_FOUND":               7,
+		"ALREADY_EXISTS":          8,
+		"ETAG_STALE":              9,
+		"REQUEST_ID_REUSED":       10,
+		"PAGE_TOKEN_INVALID":      11,
+		"LISTING_HELD":            12,
+		"LISTING_GONE":            13,
+		"HOLD_LOST":               14,
+		"GATE_SHUT":               15,
+		"QUOTE_CLOSED":            16,
+		"QUOTE_EXPIRED":           17,
+		"DEPENDENCY_DOWN":         18,
+		"NOT_READY":               19,
+		"LIMIT_REACHED":           20,
+		"REVISION_INVALID":        21,
+		"INTERNAL":                22,
+		"NOTHING_TO_BUY":          23,
+		"ROUTE_UNKNOWN":           24,
+		"EVIDENCE_REQUEST_CLOSED": 25,
 	}
 )
 
@@ -213,9 +217,9 @@ var File_beltwright_fitment_v1_errors_proto protoreflect.FileDescriptor
 
 const file_beltwright_fitment_v1_errors_proto_rawDesc = "" +
 	"\n" +
-	"\"beltwright/fitment/v1/errors.proto\x12\x15beltwright.fitment.v1\"\xbe\x04\n" +
+	"\"beltwright/fitment/v1/errors.proto\x12\x15beltwright.fitment.v1\"\xdb\x04\n" +
 	"\tErrorInfo\x12?\n" +
-	"\x06reason\x18\x01 \x01(\x0e2'.beltwright.fitment.v1.ErrorInfo.ReasonR\x06reason\"\xef\x03\n" +
+	"\x06reason\x18\x01 \x01(\x0e2'.beltwright.fitment.v1.ErrorInfo.ReasonR\x06reason\"\x8c\x04\n" +
 	"\x06Reason\x12\x16\n" +
 	"\x12REASON_UNSPECIFIED\x10\x00\x12\x11\n" +
 	"\rFIELD_INVALID\x10\x01\x12\x11\n" +
@@ -243,7 +247,8 @@ const file_beltwright_fitment_v1_errors_proto_rawDesc = "" +
 	"\x10REVISION_INVALID\x10\x15\x12\f\n" +
 	"\bINTERNAL\x10\x16\x12\x12\n" +
 	"\x0eNOTHING_TO_BUY\x10\x17\x12\x11\n" +
-	"\rROUTE_UNKNOWN\x10\x18B\xd8\x01\n" +
+	"\rROUTE_UNKNOWN\x10\x18\x12\x1b\n" +
+	"\x17EVIDENCE_REQUEST_CLOSED\x10\x19B\xd8\x01\n" +
 	"\x19com.beltwright.fitment.v1B\vErrorsProtoP\x01Z8beltwright.example/proto/beltwright/fitment/v1;fitmentv1\xa2\x02\x03BFX\xaa\x02\x15Beltwright.Fitment.V1\xca\x02\x15Beltwright\\Fitment\\V1\xe2\x02!Beltwright\\Fitment\\V1\\GPBMetadata\xea\x02\x17Beltwright::Fitment::V1b\x06proto3"
 
 var (
