@@ -100,7 +100,7 @@ func (c *connection) importFile(cmd *cobra.Command, kind upload.Kind, options *f
 		return err
 	}
 	if n := summary.GetRejected(); n > 0 {
-		return fmt.Errorf("%d of %s were rejected; mend them and import the file again: rows that are stored already change nothing", n, rowCount(summary.GetRows()))
+		return fmt.Errorf("%d of %d rows were rejected; mend them and import the file again: rows that are stored already change nothing", n, summary.GetRows())
 	}
 	return nil
 }

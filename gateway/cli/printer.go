@@ -6,6 +6,7 @@ import (
 	"io"
 	"strings"
 	"text/tabwriter"
+	"time"
 
 	"google.golang.org/genproto/googleapis/rpc/errdetails"
 	"google.golang.org/grpc/codes"
@@ -117,7 +118,7 @@ func explain(err error) string {
 				text.WriteString("\n  " + v.GetField() + ": " + v.GetDescription())
 			}
 		case *errdetails.RetryInfo:
-			text.WriteString("\n  trying again is worth it after " + detail.GetRetryDelay().AsDuration().String())
+			text.WriteString("\n  trying again is worth it after " + wholeSeconds(detail.GetRetryDelay().AsDuration()).String())
 		}
 	}
 	switch s.Code() {
@@ -128,4 +129,9 @@ func explain(err error) string {
 	default:
 	}
 	return text.String()
+}
+
+// wholeSeconds rounds a wait up to whole seconds, as people read it.
+func wholeSeconds(wait time.Duration) time.Duration {
+	return (wait + time.Second - 1).Truncate(time.Second)
 }

@@ -3,6 +3,7 @@ package cli
 import (
 	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 
 	"github.com/spf13/cobra"
@@ -30,6 +31,8 @@ func storeCommand() *cobra.Command {
 			switch {
 			case errors.Is(err, store.ErrInUse):
 				return fmt.Errorf("a server has %s open; stop it first", args[0])
+			case errors.Is(err, fs.ErrNotExist):
+				return fmt.Errorf("there is no store in %s; expected the directory of one service, such as beltwright-data/fitment", args[0])
 			case err != nil:
 				return fmt.Errorf("%s is damaged: %w", args[0], err)
 			}
