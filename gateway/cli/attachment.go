@@ -9,12 +9,12 @@ import (
 	"io"
 	"net/http"
 	"os"
-	"strings"
 
 	"github.com/spf13/cobra"
 
 	"beltwright.example/gateway/content"
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+	"beltwright.example/services/fitment/listing"
 )
 
 func attachmentCommand(c *connection) *cobra.Command {
@@ -133,7 +133,10 @@ func (c *connection) getFile(cmd *cobra.Command, request *fitmentv1.DownloadAtta
 		return err
 	}
 	if out == "" {
-		_, sum, _ := strings.Cut(attachment.GetName(), ".")
+		_, sum, ok := listing.ParseAttachmentName(request.GetName()) // the user's word: a server names no file here
+		if !ok {
+			return fmt.Errorf("%s is no attachment's name; expected attachments/{yard}.{hash}, or --out FILE", request.GetName())
+		}
 		out = sum + content.Ending(attachment.GetContentType())
 	}
 	if err := writeNew(out, from); err != nil {

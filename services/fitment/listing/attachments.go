@@ -35,13 +35,20 @@ func ParseAttachmentName(name string) (owner, sum string, ok bool) {
 	return owner, sum, true
 }
 
+// identifying are the attributes whose photos and documents bear the donor's VIN by
+// nature: its plate, and papers and read-outs that are made out to it.
+var identifying = []fitmentv1.Evidence_Attribute{
+	fitmentv1.Evidence_DONOR_VIN, fitmentv1.Evidence_DONOR_CODES, fitmentv1.Evidence_CRASH_RECORD, fitmentv1.Evidence_DEPLOYMENT_CODE,
+	fitmentv1.Evidence_RECALL_OPEN, fitmentv1.Evidence_RECALL_REMEDIED, fitmentv1.Evidence_THEFT_QUERY_CLEAR, fitmentv1.Evidence_SELLER_STATEMENT,
+}
+
 // Shows tells whether some statement of the listing names the attachment, and
-// whether one of those states the donor's VIN.
+// whether one of those is of a sort that bears the donor's VIN.
 func Shows(l *fitmentv1.Listing, attachment string) (named, vin bool) {
 	for _, e := range l.GetEvidence() {
 		if slices.Contains(e.GetAttachments(), attachment) {
 			named = true
-			vin = vin || e.GetAttribute() == fitmentv1.Evidence_DONOR_VIN
+			vin = vin || slices.Contains(identifying, e.GetAttribute())
 		}
 	}
 	return named, vin

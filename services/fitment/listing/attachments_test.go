@@ -61,6 +61,13 @@ func TestWhatAListingShows(t *testing.T) {
 			t.Errorf("%s: named %t, with the VIN %t, want %v", name, named, hasVIN, want)
 		}
 	}
+	// Papers that are made out to a vehicle bear its VIN, whatever they are sent for.
+	for _, attribute := range []fitmentv1.Evidence_Attribute{fitmentv1.Evidence_THEFT_QUERY_CLEAR, fitmentv1.Evidence_SELLER_STATEMENT, fitmentv1.Evidence_DONOR_CODES} {
+		paper := &fitmentv1.Listing{Evidence: []*fitmentv1.Evidence{{Attribute: attribute, Attachments: []string{label}}}}
+		if named, hasVIN := listing.Shows(paper, label); !named || !hasVIN {
+			t.Errorf("a paper for %s: named %t, with the VIN %t", attribute, named, hasVIN)
+		}
+	}
 	if named, _ := listing.Shows(nil, label); named {
 		t.Error("no listing shows something")
 	}
