@@ -135,7 +135,7 @@ func (c *item) fired(list told) (answer Answer, readable bool) {
 			return Unknown, false
 		}
 	}
-	dialects, tables := []string{c.dialect(c.listing.GetDonor())}, []string{standard, legacyA, legacyD, others}
+	dialects, tables := []string{c.dialect(c.donorAsStated())}, []string{standard, legacyA, legacyD, others}
 	if _, known := commanded[dialects[0]]; known {
 		tables = dialects
 	} else {
@@ -148,6 +148,13 @@ func (c *item) fired(list told) (answer Answer, readable bool) {
 		return Unknown, true
 	}
 	return answer, true
+}
+
+// donorAsStated is the donor by all that is said of it; of a year that is disputed
+// nothing is known.
+func (c *item) donorAsStated() *fitmentv1.Vehicle {
+	donor := c.listing.GetDonor()
+	return &fitmentv1.Vehicle{Make: donor.GetMake(), Model: donor.GetModel(), ModelYear: listen(c.listing, aYear).figure()}
 }
 
 // unread tells whether it is a body code that none of the tables has.

@@ -1,6 +1,7 @@
 package rules
 
 import (
+	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	"beltwright.example/services/fitment/code"
 	"beltwright.example/services/fitment/evidence"
 )
@@ -29,9 +30,16 @@ func (c *Case) scanned() *scan {
 		c.scan.torn = true
 		return c.scan
 	}
-	dialect := c.cat.Vehicle(c.claims.Listing().GetDonor()).Dialect
-	c.scan.commanded = c.policy.tables().Commanded(codes, dialect)
+	c.scan.commanded = c.policy.tables().Commanded(codes, c.donorDialect())
 	return c.scan
+}
+
+// donorDialect is the dialect of the donor's codes, empty where it is not known. A
+// model year that statements contradict each other about settles none.
+func (c *Case) donorDialect() string {
+	donor := c.claims.Listing().GetDonor()
+	year, _ := c.statedYear()
+	return c.cat.Vehicle(&fitmentv1.Vehicle{Make: donor.GetMake(), Model: donor.GetModel(), ModelYear: year}).Dialect
 }
 
 // noDeploymentCode: none of the donor's codes means that deployment was commanded,

@@ -136,6 +136,8 @@ func codeTable() []one {
 		{rule: rule, name: "commanded in the donor's dialect, claimed", list: codes("B0051", claimed), cat: legacy, want: no},
 		{rule: rule, name: "the same number by the standard, shown", list: codes("B0051", shown), cat: standard, want: yes},
 		{rule: rule, name: "the same number by the standard, claimed", list: codes("B0051", claimed), cat: standard, want: unknown},
+		{rule: rule, name: "by the standard, were the donor's year not disputed", list: codes("B0051", shown, say(aYear, "2003", shown)), cat: standard, want: unknown},
+		{rule: rule, name: "by the standard in the year that only evidence states", list: codes("B0051", shown, forget(aYear), func(l *fitmentv1.Listing) { l.Donor.ModelYear = 0 }, say(aYear, "2005", shown)), cat: standard, want: yes},
 		{rule: rule, name: "the same number, dialect not known", list: codes("B0051", shown), want: unknown},
 		{rule: rule, name: "dialect not known, the flag no", list: codes("B0051", shown, flag("no", confirmed)), want: unknown},
 		{rule: rule, name: "dialect not known, the flag yes", list: codes("B0051", shown, flag("yes", claimed)), want: no},

@@ -176,6 +176,7 @@ func (w *world) state(attribute Attribute, value string) {
 			w.loops = nil
 		}
 	case aYear:
+		w.scan = nil
 		if !w.fixedDonor {
 			w.donor = nil
 		}
