@@ -99,12 +99,29 @@ func (c *item) covered() bool {
 	return stated || proven
 }
 
+// involved counts the notices that cover the part, or may, as stated or as proven.
+func (c *item) involved() int {
+	n := 0
+	for _, r := range c.facts.Recalls {
+		if r.GetType() == fitmentv1.Recall_NOTICE && (c.concerns(r, c.stated()) != No || c.concerns(r, c.shownOrigin()) != No) {
+			n++
+		}
+	}
+	return n
+}
+
 // recall: no recall stands open against the part. What is only claimed bars, only
 // what is proven clears, and only while no notice may cover it.
 func (c *item) recall() Answer {
 	query, remedy := listen(c.listing, aOpen), listen(c.listing, aRemedied)
-	if c.covered() || (query.said() && query.value == yes) {
-		return truth(remedy.sure() && remedy.value == yes)
+	if found := query.said() && query.value == yes; c.covered() || found {
+		switch {
+		case !remedy.sure() || remedy.value != yes:
+			return No
+		case found || c.shownOrigin().maker == "" || c.involved() != 1:
+			return Unknown // a remedy is of one recall, and which one is not known
+		}
+		return Yes
 	}
 	o := c.shownOrigin()
 	_, may := c.notices(o)

@@ -12,17 +12,13 @@ import (
 // noRecall: no open recall covers the part. A notice that covers what is only
 // claimed bars already; only what is proven clears, and only while no notice may
 // cover it: a query by VIN does not outweigh a notice, which may be younger. A
-// part whose recall is shown to be remedied may be sold (49 CFR 573.12); places
+// part whose only recall is shown to be remedied may be sold (49 CFR 573.12); places
 // that demand that none ever covered it are the jurisdiction rules' matter.
 func noRecall(c *Case) Result {
 	open, _ := c.claims.Bool(fitmentv1.Evidence_RECALL_OPEN)
-	stated := c.recallState(c.statedQuery())
-	if open == evidence.Yes || stated.Free == evidence.No {
-		return c.recalled(open, stated)
-	}
-	proven := c.recallState(c.provenQuery())
-	if proven.Free == evidence.No {
-		return c.recalled(open, proven)
+	stated, proven := c.recallState(c.statedQuery()), c.recallState(c.provenQuery())
+	if open == evidence.Yes || stated.Free == evidence.No || proven.Free == evidence.No {
+		return c.recalled(open, &stated, &proven)
 	}
 	switch query := c.claims.Fact(fitmentv1.Evidence_RECALL_OPEN); {
 	case query.Conflict:
@@ -39,16 +35,44 @@ func noRecall(c *Case) Result {
 }
 
 // recalled answers for a part that a notice covers or a query found under recall.
-func (c *Case) recalled(open evidence.Answer, state catalogue.RecallAnswer) Result {
-	remedied, proven := c.claims.Bool(fitmentv1.Evidence_RECALL_REMEDIED)
-	switch {
-	case remedied == evidence.Yes && proven:
-		return yes("the recall that covers it is shown to be remedied").comparing("", noticeNumbers(state.Notices))
+// A remedy is of one recall. So it clears a part only where its maker is proven,
+// exactly one notice covers it or may, and no query says that a recall is open,
+// which may be another or a younger one.
+func (c *Case) recalled(open evidence.Answer, stated, proven *catalogue.RecallAnswer) Result {
+	remedied, shown := c.claims.Bool(fitmentv1.Evidence_RECALL_REMEDIED)
+	covering := stated
+	if stated.Free != evidence.No {
+		covering = proven
+	}
+	notices := noticeNumbers(covering.Notices)
+	switch sole := oneNotice(stated.Notices, proven.Notices); {
+	case remedied == evidence.Yes && shown && open == evidence.Yes:
+		return unknown("a remedy is shown, but a query by VIN found an open recall: whether it is the one that was remedied is not known").comparing("", notices)
+	case remedied == evidence.Yes && shown && c.provenQuery().Maker == "":
+		return unknown("a remedy is shown, but whose part it is, is not proven, so other recalls may cover it").comparing("", notices)
+	case remedied == evidence.Yes && shown && !sole:
+		return unknown("a remedy is shown, but more than one recall covers the part or may: which of them was remedied is not known").comparing("", notices)
+	case remedied == evidence.Yes && shown:
+		return yes("the only recall that covers it or may is shown to be remedied").comparing("", notices)
 	case open == evidence.Yes:
 		return no("a query by VIN found an open recall")
 	default:
-		return no(state.Reason).comparing("", noticeNumbers(state.Notices))
+		return no(covering.Reason).comparing("", notices)
 	}
+}
+
+// oneNotice tells whether the lists hold one notice between them.
+func oneNotice(lists ...[]*fitmentv1.Recall) bool {
+	var only *fitmentv1.Recall
+	for _, list := range lists {
+		for _, r := range list {
+			if only != nil && only != r {
+				return false
+			}
+			only = r
+		}
+	}
+	return only != nil
 }
 
 // byQuery answers from a query by the donor's VIN, where the notices neither

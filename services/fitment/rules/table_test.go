@@ -466,6 +466,16 @@ func recallTable() []one {
 			recall(tb, c, r)
 		}
 	}
+	two := func(change func(*fitmentv1.Recall)) func(testing.TB, *catalogue.Catalogue) {
+		return func(tb testing.TB, c *catalogue.Catalogue) {
+			tb.Helper()
+			notice(func(*fitmentv1.Recall) {})(tb, c)
+			notice(func(r *fitmentv1.Recall) {
+				r.Name, r.Number = "recalls/n2", "26-2"
+				change(r)
+			})(tb, c)
+		}
+	}
 	uncovered := func(tb testing.TB, c *catalogue.Catalogue) {
 		tb.Helper()
 		recall(tb, c, &fitmentv1.Recall{Name: "recalls/cover", Type: fitmentv1.Recall_COVERAGE, Number: "set 1", AsOf: "2026-01-01", PartMaker: "Orbis"})
@@ -488,6 +498,11 @@ func recallTable() []one {
 		{rule: rule, name: "notice for another year, VIN proven", list: listing(), cat: notice(func(r *fitmentv1.Recall) { r.YearFrom = 2006 }), want: yes},
 		{rule: rule, name: "notice for another year, year claimed", list: listing(forget(aVIN)), cat: notice(func(r *fitmentv1.Recall) { r.YearFrom = 2006 }), want: unknown},
 		{rule: rule, name: "notice, remedied shown", list: listing(say(aRemedied, "yes", shown)), cat: notice(all), want: yes},
+		{rule: rule, name: "notice, remedied shown, number claimed", list: numbered("K1", claimed, say(aRemedied, "yes", shown)), cat: notice(all), want: unknown},
+		{rule: rule, name: "two notices, remedied shown", list: listing(say(aRemedied, "yes", shown)), cat: two(all), want: unknown},
+		{rule: rule, name: "another notice may cover, remedied shown", list: listing(nameless, say(aRemedied, "yes", shown)), cat: two(func(r *fitmentv1.Recall) { r.Make, r.Model = "Velorn", "Kestrel" }), want: unknown},
+		{rule: rule, name: "another vehicle's notice too, remedied shown", list: listing(say(aRemedied, "yes", shown)), cat: two(func(r *fitmentv1.Recall) { r.Make, r.Model = "Velorn", "Merlin" }), want: yes},
+		{rule: rule, name: "query finds one, remedied shown", list: listing(query("yes", "2026-06-01", claimed), say(aRemedied, "yes", shown)), cat: notice(all), want: unknown},
 		{rule: rule, name: "notice, remedied disputed", list: listing(say(aRemedied, "yes", shown), say(aRemedied, "no", claimed)), cat: notice(all), want: no},
 		{rule: rule, name: "notice, remedied claimed", list: listing(say(aRemedied, "yes", claimed)), cat: notice(all), want: no},
 		{rule: rule, name: "query finds none", list: listing(query("no", "2026-06-01", shown)), cat: uncovered, want: yes},

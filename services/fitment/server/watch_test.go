@@ -400,6 +400,7 @@ type known struct {
 
 // take adds a message; what repeats or ends what the reader does not have is wrong.
 func (k known) take(t *testing.T, m *fitmentv1.WatchDonorsResponse) known {
+	t.Helper()
 	next := known{m.GetRevision(), maps.Clone(k.has)}
 	name, verdict := m.GetDonor().GetListing().GetName(), m.GetDonor().GetDecision().GetVerdict()
 	switch before, has := k.has[name]; m.GetChange() {
