@@ -110,18 +110,24 @@ func (c *item) involved() int {
 	return n
 }
 
+// remedied answers for a part under recall. A remedy is of one recall: it must be
+// the only one that the part can be under.
+func (c *item) remedied(remedy told, found bool) Answer {
+	switch {
+	case !remedy.sure() || remedy.value != yes:
+		return No
+	case found || c.shownOrigin().maker == "" || c.involved() != 1:
+		return Unknown
+	}
+	return Yes
+}
+
 // recall: no recall stands open against the part. What is only claimed bars, only
 // what is proven clears, and only while no notice may cover it.
 func (c *item) recall() Answer {
 	query, remedy := listen(c.listing, aOpen), listen(c.listing, aRemedied)
 	if found := query.said() && query.value == yes; c.covered() || found {
-		switch {
-		case !remedy.sure() || remedy.value != yes:
-			return No
-		case found || c.shownOrigin().maker == "" || c.involved() != 1:
-			return Unknown // a remedy is of one recall, and which one is not known
-		}
-		return Yes
+		return c.remedied(remedy, found)
 	}
 	o := c.shownOrigin()
 	_, may := c.notices(o)

@@ -1,6 +1,7 @@
 package reference_test
 
 import (
+	"slices"
 	"testing"
 	"time"
 
@@ -141,13 +142,22 @@ func TestDeploymentCodeDependsOnTheDialect(t *testing.T) {
 	} {
 		facts := &reference.Facts{Today: today, Vehicles: []*fitmentv1.VehicleData{{Make: "Tarvena", Dialect: c.dialect}}}
 		l := &fitmentv1.Listing{Donor: &fitmentv1.Vehicle{Make: "Tarvena", Model: "Lark", ModelYear: 2005}}
-		for a, v := range map[fitmentv1.Evidence_Attribute]string{fitmentv1.Evidence_DONOR_CODES: c.codes, fitmentv1.Evidence_DEPLOYMENT_CODE: c.flag} {
+		// The VIN is the sample of 49 CFR 565.15; a donor that none is proven of is not
+		// cleared by a dialect.
+		for a, v := range map[fitmentv1.Evidence_Attribute]string{
+			fitmentv1.Evidence_DONOR_CODES: c.codes, fitmentv1.Evidence_DEPLOYMENT_CODE: c.flag, fitmentv1.Evidence_DONOR_VIN: "1G4AH59H45G118341",
+		} {
 			if v != "" {
 				l.Evidence = append(l.Evidence, &fitmentv1.Evidence{Attribute: a, Value: v, Level: fitmentv1.Evidence_SHOWN})
 			}
 		}
 		if got := reference.Decide(need, l, facts).Rules["deployment.code"]; got != c.want {
 			t.Errorf("%q in %q, flag %q: %v, want %v", c.codes, c.dialect, c.flag, got, c.want)
+		}
+		l.Evidence = slices.DeleteFunc(l.GetEvidence(), func(e *fitmentv1.Evidence) bool { return e.GetAttribute() == fitmentv1.Evidence_DONOR_VIN })
+		got := reference.Decide(need, l, facts).Rules["deployment.code"]
+		if cleared := c.dialect == "standard" && c.flag == ""; cleared && got != reference.Unknown || c.want == reference.No && got != reference.No {
+			t.Errorf("%q in %q, flag %q, VIN not proven: %v", c.codes, c.dialect, c.flag, got)
 		}
 	}
 }

@@ -135,19 +135,31 @@ func (c *item) fired(list told) (answer Answer, readable bool) {
 			return Unknown, false
 		}
 	}
-	dialects, tables := []string{c.dialect(c.donorAsStated())}, []string{standard, legacyA, legacyD, others}
-	if _, known := commanded[dialects[0]]; known {
-		tables = dialects
-	} else {
-		dialects = []string{standard, legacyA}
+	every, tables := []string{standard, legacyA}, []string{standard, legacyA, legacyD, others}
+	dialect := c.dialect(c.donorAsStated())
+	if _, known := commanded[dialect]; !known {
+		return meant(codes, every, tables), true
 	}
-	answer = among(dialects, func(dialect string) bool {
+	answer = meant(codes, []string{dialect}, []string{dialect})
+	// Make and model are only stated: without a proven VIN they clear nothing that
+	// another dialect would not clear as well.
+	if answer == No && c.readVIN().answer != Yes && meant(codes, every, tables) != No {
+		answer = Unknown
+	}
+	return answer, true
+}
+
+// meant tells whether one of the codes commands deployment in every one of the
+// dialects; Unknown where they differ, or where none does and a body code is in none
+// of the tables.
+func meant(codes, dialects, tables []string) Answer {
+	answer := among(dialects, func(dialect string) bool {
 		return slices.ContainsFunc(codes, func(code string) bool { return slices.Contains(commanded[dialect], code[:codeLength]) })
 	})
 	if answer == No && slices.ContainsFunc(codes, func(code string) bool { return unread(code[:codeLength], tables) }) {
-		return Unknown, true
+		return Unknown
 	}
-	return answer, true
+	return answer
 }
 
 // donorAsStated is the donor by all that is said of it; of a year that is disputed

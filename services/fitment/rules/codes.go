@@ -31,6 +31,12 @@ func (c *Case) scanned() *scan {
 		return c.scan
 	}
 	c.scan.commanded = c.policy.tables().Commanded(codes, c.donorDialect())
+	// A dialect clears only a donor that is known to be what it is said to be: a
+	// proven VIN ties the stated make and model to a vehicle. Otherwise the codes
+	// must be harmless in every dialect.
+	if c.scan.commanded == evidence.No && c.vinOf().answer.Answer != evidence.Yes && c.policy.tables().Commanded(codes, "") != evidence.No {
+		c.scan.commanded = evidence.Unknown
+	}
 	return c.scan
 }
 

@@ -105,7 +105,7 @@ var registry = [...]Rule{
 	{"deployment.marks", famDeployment, "Rhode Island § 31-53-3: a deployed or damaged bag is nonfunctional", reuse, []Attribute{aMarks}, noMarks, nil},
 	{"deployment.loop", famDeployment, "common practice, no source: a fired squib reads open or shorted", reuse, []Attribute{aLoop, aNumber, aMaker, aStages, aKind, aPosition}, notFired, nil},
 	{"deployment.crash_record", famDeployment, fromContested, reuse, []Attribute{aCrash}, noCrashRecord, nil},
-	{"deployment.code", famDeployment, "a maker's legacy codes B0051 and B0053 mean that deployment was commanded; under J2012 the same numbers mean something else, so the donor's dialect decides", reuse, []Attribute{aCode, aCodes, aYear}, noDeploymentCode, nil},
+	{"deployment.code", famDeployment, "a maker's legacy codes B0051 and B0053 mean that deployment was commanded; under J2012 the same numbers mean something else, so the donor's dialect decides", reuse, []Attribute{aCode, aCodes, aYear, aVIN}, noDeploymentCode, nil},
 	{"history.belt_in_use", famHistory, fromBelt, reuse, []Attribute{aBelt}, beltNotLoaded, nil},
 	{"history.flood", famHistory, fromFlood, reuse, []Attribute{aFlood}, noFlood, nil},
 	{"history.fire", famHistory, "common practice, no source: heat ages propellant, webbing and plastics", reuse, []Attribute{aFire}, noFire, nil},

@@ -135,6 +135,9 @@ func codeTable() []one {
 	return []one{
 		{rule: rule, name: "commanded in the donor's dialect, claimed", list: codes("B0051", claimed), cat: legacy, want: no},
 		{rule: rule, name: "the same number by the standard, shown", list: codes("B0051", shown), cat: standard, want: yes},
+		{rule: rule, name: "the same number by the standard, VIN claimed", list: codes("B0051", shown, instead(aVIN, goodVIN, claimed)), cat: standard, want: unknown},
+		{rule: rule, name: "commanded in no dialect, VIN claimed", list: codes("B0058", shown, instead(aVIN, goodVIN, claimed)), cat: standard, want: yes},
+		{rule: rule, name: "commanded in the donor's dialect, VIN claimed", list: codes("B0051", shown, instead(aVIN, goodVIN, claimed)), cat: legacy, want: no},
 		{rule: rule, name: "the same number by the standard, claimed", list: codes("B0051", claimed), cat: standard, want: unknown},
 		{rule: rule, name: "by the standard, were the donor's year not disputed", list: codes("B0051", shown, say(aYear, "2003", shown)), cat: standard, want: unknown},
 		{rule: rule, name: "by the standard in the year that only evidence states", list: codes("B0051", shown, forget(aYear), func(l *fitmentv1.Listing) { l.Donor.ModelYear = 0 }, say(aYear, "2005", shown)), cat: standard, want: yes},
