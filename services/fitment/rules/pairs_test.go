@@ -14,7 +14,7 @@ import (
 func TestPairsOfDecisions(t *testing.T) {
 	t.Parallel()
 	some, none := 0, 0
-	inScenes(t, 8e6, func(_ die, _ *trial, q *rules.Question, l *fitmentv1.Listing) {
+	look := func(_ die, _ *trial, q *rules.Question, l *fitmentv1.Listing) {
 		d := q.Decide(l)
 		missing := d.GetMissingEvidence()
 		if len(d.GetMissingPairs()) > 5 || (len(missing) < 2 && len(d.GetMissingPairs()) > 0) {
@@ -34,7 +34,10 @@ func TestPairsOfDecisions(t *testing.T) {
 				t.Errorf("%v", p)
 			}
 		}
-	})
+	}
+	for _, seed := range []uint64{8e6, 8.2e6, 8.4e6} { // pairs are rare: most decisions wait for everything that is missing
+		inScenes(t, seed, look)
+	}
 	if some < 5 || none < 100 {
 		t.Errorf("%d decisions with pairs, %d without: the scenes show too little", some, none)
 	}
@@ -45,7 +48,7 @@ func TestPairsOfDecisions(t *testing.T) {
 func TestAPairSettlesAsPromised(t *testing.T) {
 	t.Parallel()
 	tried := 0
-	inScenes(t, 9e6, func(_ die, _ *trial, q *rules.Question, l *fitmentv1.Listing) {
+	look := func(_ die, _ *trial, q *rules.Question, l *fitmentv1.Listing) {
 		for _, p := range q.Decide(l).GetMissingPairs() {
 			tried++
 			settles, alone, told := rules.SettlesByRules(q, l, int(p.GetFirst()), int(p.GetSecond()))
@@ -53,7 +56,10 @@ func TestAPairSettlesAsPromised(t *testing.T) {
 				t.Errorf("%v; by the rules it settles with %g, alone %g, over %d outcomes", p, settles, alone, told)
 			}
 		}
-	})
+	}
+	for seed := uint64(9e6); seed < 12e6 && tried < 5; seed += 1e5 {
+		inScenes(t, seed, look)
+	}
 	if tried < 5 {
 		t.Errorf("only %d pairs in the scenes", tried)
 	}

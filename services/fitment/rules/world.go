@@ -142,7 +142,7 @@ func (w *world) assume(t *test, good bool) {
 	case aLoop:
 		w.loops, w.fixedLoops = assumedLoops(good), true
 	case aVIN:
-		w.donor, w.fixedDonor = &donorVIN{answer: Result{Answer: evidence.Of(good)}}, true
+		w.donor, w.fixedDonor, w.scan = &donorVIN{answer: Result{Answer: evidence.Of(good)}}, true, nil
 		if good && w.year != 0 {
 			w.donor.years = []int32{w.year}
 		}
