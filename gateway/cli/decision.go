@@ -23,16 +23,7 @@ the law asks, what to renew, what to check on arrival, sources and cautions.`,
     --drive-side left --body saloon --kind buckle-pretensioner --row 1 --side right --jurisdiction US-WA`,
 		Args: arguments("LISTING"),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			n, err := need.need(c, cmd)
-			if err != nil {
-				return err
-			}
-			request := &fitmentv1.DecideRequest{Need: n, ListingName: args[0]}
-			return call(c, cmd, func(ctx context.Context, conn grpc.ClientConnInterface) (*fitmentv1.DecideResponse, error) {
-				return fitmentv1.NewFitmentServiceClient(conn).Decide(ctx, request)
-			}, func(p *printer, answer *fitmentv1.DecideResponse) {
-				p.text(plain.Decision(args[0], n, answer.GetDecision()))
-			})
+			return decided(c, cmd, &need, args[0], func(p *printer, n *fitmentv1.Need, d *fitmentv1.Decision) { p.text(plain.Decision(args[0], n, d)) })
 		},
 	}
 	need.bind(cmd)

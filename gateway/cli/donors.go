@@ -92,18 +92,23 @@ arrival.`,
     --drive-side left --body saloon --kind buckle-pretensioner --row 1 --side right --jurisdiction US-WA`,
 		Args: arguments("LISTING"),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			n, err := need.need(c, cmd)
-			if err != nil {
-				return err
-			}
-			request := &fitmentv1.DecideRequest{Need: n, ListingName: args[0]}
-			return call(c, cmd, func(ctx context.Context, conn grpc.ClientConnInterface) (*fitmentv1.DecideResponse, error) {
-				return fitmentv1.NewFitmentServiceClient(conn).Decide(ctx, request)
-			}, func(p *printer, answer *fitmentv1.DecideResponse) { showDecision(p, answer.GetDecision()) })
+			return decided(c, cmd, &need, args[0], func(p *printer, _ *fitmentv1.Need, d *fitmentv1.Decision) { showDecision(p, d) })
 		},
 	}
 	need.bind(cmd)
 	return cmd
+}
+
+// decided decides a listing for the need of the flags and shows the decision.
+func decided(c *connection, cmd *cobra.Command, need *needFlags, listing string, show func(p *printer, n *fitmentv1.Need, d *fitmentv1.Decision)) error {
+	n, err := need.need(c, cmd)
+	if err != nil {
+		return err
+	}
+	request := &fitmentv1.DecideRequest{Need: n, ListingName: listing}
+	return call(c, cmd, func(ctx context.Context, conn grpc.ClientConnInterface) (*fitmentv1.DecideResponse, error) {
+		return fitmentv1.NewFitmentServiceClient(conn).Decide(ctx, request)
+	}, func(p *printer, answer *fitmentv1.DecideResponse) { show(p, n, answer.GetDecision()) })
 }
 
 func showDecision(p *printer, d *fitmentv1.Decision) {

@@ -28,22 +28,9 @@ func (s *Server) WatchEvidenceRequests(req *fitmentv1.WatchEvidenceRequestsReque
 	if err != nil {
 		return err
 	}
-	leave, err := s.watches.enter(p.Tenant)
-	if err != nil {
-		return err
-	}
-	defer leave()
-	ctx, cancel := s.lasting(stream.Context())
-	defer cancel()
-	if deadline, ok := ctx.Deadline(); ok {
-		ctx, cancel = context.WithDeadline(ctx, deadline.Add(-farewell))
-		defer cancel()
-	}
-	err = s.watchInquiries(ctx, p, req.GetRevision(), stream.Send)
-	if ctx.Err() != nil && stream.Context().Err() == nil {
-		return nil
-	}
-	return edge(err)
+	return s.attend(stream.Context(), p.Tenant, func(ctx context.Context) error {
+		return s.watchInquiries(ctx, p, req.GetRevision(), stream.Send)
+	})
 }
 
 func (s *Server) watchInquiries(ctx context.Context, p identity.Principal, from string, send func(*fitmentv1.WatchEvidenceRequestsResponse) error) error {

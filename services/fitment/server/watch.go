@@ -53,19 +53,25 @@ func (s *Server) WatchDonors(req *fitmentv1.WatchDonorsRequest, stream grpc.Serv
 	if err != nil {
 		return err
 	}
-	leave, err := s.watches.enter(p.Tenant)
+	return s.attend(stream.Context(), p.Tenant, func(ctx context.Context) error { return s.watchDonors(ctx, p, req, stream.Send) })
+}
+
+// attend runs one of a business's watches. It ends in good order when the server
+// stops, and shortly before the stream's deadline.
+func (s *Server) attend(stream context.Context, tenant string, watch func(ctx context.Context) error) error {
+	leave, err := s.watches.enter(tenant)
 	if err != nil {
 		return err
 	}
 	defer leave()
-	ctx, cancel := s.lasting(stream.Context())
+	ctx, cancel := s.lasting(stream)
 	defer cancel()
 	if deadline, ok := ctx.Deadline(); ok {
 		ctx, cancel = context.WithDeadline(ctx, deadline.Add(-farewell))
 		defer cancel()
 	}
-	err = s.watchDonors(ctx, p, req, stream.Send)
-	if ctx.Err() != nil && stream.Context().Err() == nil {
+	err = watch(ctx)
+	if ctx.Err() != nil && stream.Err() == nil {
 		return nil
 	}
 	return edge(err)

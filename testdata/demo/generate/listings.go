@@ -224,29 +224,9 @@ func specials(random *rand.Rand) []special {
 		}
 		return special{y, row}
 	}
-	// Lap pretensioners of a car whose part changed within a model year.
-	dune, lap := generations[7], item{"LAP_PRETENSIONER", "1 RIGHT", "RIGHT", 0, 1, 2, 90}
-	split := func(stock, number, built string) special {
-		row := proven(dune, lap, yards[0], 8000+len(stock)+random.IntN(500), random)
-		row["stock_number"], row["part_number"], row["donor_build_date"] = stock, number, built
-		row["donor_year"], row["donor_vin"] = "2005", vin(dune, 2005, 8000+random.IntN(500))
-		row["connector_interface"], row["connector_keying"] = "ISO 19072-5", "B"
-		row["donor_restraint_text"] = "Driver air bag, without pretensioners"
-		return special{yards[0], row}
-	}
-	fjord := generations[4]
+	split := func(stock, number, built string) special { return splitLap(random, stock, number, built) }
 	module := func(stock, number string, change func(row map[string]string)) special {
-		row := proven(fjord, item{"CONTROL_MODULE", "1 CENTRE", "CENTRE", 0, 0, 52, 140}, yards[3], 7000+len(stock)+random.IntN(500), random)
-		row["stock_number"], row["part_number"] = stock, number
-		row["connector_interface"], row["connector_keying"] = "two-bay plug", "A"
-		without(row, "shorting_clip")
-		if number == "" {
-			without(row, "part_number")
-		}
-		if change != nil {
-			change(row)
-		}
-		return special{yards[3], row}
+		return controlModule(random, stock, number, change)
 	}
 	return []special{
 		split("DUNE-1", lateLap, "2005-06-14"),
@@ -291,6 +271,33 @@ func specials(random *rand.Rand) []special {
 			row["deployment_marks"], row["deployment_marks_evidence"] = "yes", picture
 		}),
 	}
+}
+
+// splitLap is a lap pretensioner of a car whose part changed within a model year.
+func splitLap(random *rand.Rand, stock, number, built string) special {
+	dune, lap := generations[7], item{"LAP_PRETENSIONER", "1 RIGHT", "RIGHT", 0, 1, 2, 90}
+	row := proven(dune, lap, yards[0], 8000+len(stock)+random.IntN(500), random)
+	row["stock_number"], row["part_number"], row["donor_build_date"] = stock, number, built
+	row["donor_year"], row["donor_vin"] = "2005", vin(dune, 2005, 8000+random.IntN(500))
+	row["connector_interface"], row["connector_keying"] = "ISO 19072-5", "B"
+	row["donor_restraint_text"] = "Driver air bag, without pretensioners"
+	return special{yards[0], row}
+}
+
+// controlModule is a restraint control module; an empty number leaves its label
+// unread.
+func controlModule(random *rand.Rand, stock, number string, change func(row map[string]string)) special {
+	row := proven(generations[4], item{"CONTROL_MODULE", "1 CENTRE", "CENTRE", 0, 0, 52, 140}, yards[3], 7000+len(stock)+random.IntN(500), random)
+	row["stock_number"], row["part_number"] = stock, number
+	row["connector_interface"], row["connector_keying"] = "two-bay plug", "A"
+	without(row, "shorting_clip")
+	if number == "" {
+		without(row, "part_number")
+	}
+	if change != nil {
+		change(row)
+	}
+	return special{yards[3], row}
 }
 
 // weights and the transliteration are those of 49 CFR 565.15.
