@@ -77,6 +77,12 @@ const (
 	ErrorInfo_ROUTE_UNKNOWN ErrorInfo_Reason = 24
 	// The evidence request is answered, declined or withdrawn already.
 	ErrorInfo_EVIDENCE_REQUEST_CLOSED ErrorInfo_Reason = 25
+	// The quote is a draft: it is to be issued first.
+	ErrorInfo_QUOTE_NOT_ISSUED ErrorInfo_Reason = 26
+	// A part of a basket is offered by nobody; field violations name it.
+	ErrorInfo_NOT_OFFERED ErrorInfo_Reason = 27
+	// The repair order is not at this step, or what the step needs is missing.
+	ErrorInfo_STEP_REFUSED ErrorInfo_Reason = 28
 )
 
 // Enum value maps for ErrorInfo_Reason.
@@ -108,6 +114,9 @@ var (
 		23: "NOTHING_TO_BUY",
 		24: "ROUTE_UNKNOWN",
 		25: "EVIDENCE_REQUEST_CLOSED",
+		26: "QUOTE_NOT_ISSUED",
+		27: "NOT_OFFERED",
+		28: "STEP_REFUSED",
 	}
 	ErrorInfo_Reason_value = map[string]int32{
 		"REASON_UNSPECIFIED":      0,
@@ -136,6 +145,9 @@ var (
 		"NOTHING_TO_BUY":          23,
 		"ROUTE_UNKNOWN":           24,
 		"EVIDENCE_REQUEST_CLOSED": 25,
+		"QUOTE_NOT_ISSUED":        26,
+		"NOT_OFFERED":             27,
+		"STEP_REFUSED":            28,
 	}
 )
 
@@ -217,9 +229,9 @@ var File_beltwright_fitment_v1_errors_proto protoreflect.FileDescriptor
 
 const file_beltwright_fitment_v1_errors_proto_rawDesc = "" +
 	"\n" +
-	"\"beltwright/fitment/v1/errors.proto\x12\x15beltwright.fitment.v1\"\xdb\x04\n" +
+	"\"beltwright/fitment/v1/errors.proto\x12\x15beltwright.fitment.v1\"\x94\x05\n" +
 	"\tErrorInfo\x12?\n" +
-	"\x06reason\x18\x01 \x01(\x0e2'.beltwright.fitment.v1.ErrorInfo.ReasonR\x06reason\"\x8c\x04\n" +
+	"\x06reason\x18\x01 \x01(\x0e2'.beltwright.fitment.v1.ErrorInfo.ReasonR\x06reason\"\xc5\x04\n" +
 	"\x06Reason\x12\x16\n" +
 	"\x12REASON_UNSPECIFIED\x10\x00\x12\x11\n" +
 	"\rFIELD_INVALID\x10\x01\x12\x11\n" +
@@ -248,7 +260,10 @@ const file_beltwright_fitment_v1_errors_proto_rawDesc = "" +
 	"\bINTERNAL\x10\x16\x12\x12\n" +
 	"\x0eNOTHING_TO_BUY\x10\x17\x12\x11\n" +
 	"\rROUTE_UNKNOWN\x10\x18\x12\x1b\n" +
-	"\x17EVIDENCE_REQUEST_CLOSED\x10\x19B\xd8\x01\n" +
+	"\x17EVIDENCE_REQUEST_CLOSED\x10\x19\x12\x14\n" +
+	"\x10QUOTE_NOT_ISSUED\x10\x1a\x12\x0f\n" +
+	"\vNOT_OFFERED\x10\x1b\x12\x10\n" +
+	"\fSTEP_REFUSED\x10\x1cB\xd8\x01\n" +
 	"\x19com.beltwright.fitment.v1B\vErrorsProtoP\x01Z8beltwright.example/proto/beltwright/fitment/v1;fitmentv1\xa2\x02\x03BFX\xaa\x02\x15Beltwright.Fitment.V1\xca\x02\x15Beltwright\\Fitment\\V1\xe2\x02!Beltwright\\Fitment\\V1\\GPBMetadata\xea\x02\x17Beltwright::Fitment::V1b\x06proto3"
 
 var (

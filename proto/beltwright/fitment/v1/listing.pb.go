@@ -36,6 +36,8 @@ const (
 	Listing_SOLD Listing_State = 3
 	// Taken off sale by the yard.
 	Listing_WITHDRAWN Listing_State = 4
+	// On its way back to the yard after a failed arrival check; not on sale.
+	Listing_RETURNING Listing_State = 5
 )
 
 // Enum value maps for Listing_State.
@@ -46,6 +48,7 @@ var (
 		2: "HELD",
 		3: "SOLD",
 		4: "WITHDRAWN",
+		5: "RETURNING",
 	}
 	Listing_State_value = map[string]int32{
 		"STATE_UNSPECIFIED": 0,
@@ -53,6 +56,7 @@ var (
 		"HELD":              2,
 		"SOLD":              3,
 		"WITHDRAWN":         4,
+		"RETURNING":         5,
 	}
 )
 
@@ -83,6 +87,59 @@ func (Listing_State) EnumDescriptor() ([]byte, []int) {
 	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{2, 0}
 }
 
+// Paper that a document is laid out for.
+type Document_Paper int32
+
+const (
+	// Not stated; A4.
+	Document_PAPER_UNSPECIFIED Document_Paper = 0
+	// ISO 216 A4, 210 mm by 297 mm.
+	Document_A4 Document_Paper = 1
+	// 8.5 in by 11 in.
+	Document_LETTER Document_Paper = 2
+)
+
+// Enum value maps for Document_Paper.
+var (
+	Document_Paper_name = map[int32]string{
+		0: "PAPER_UNSPECIFIED",
+		1: "A4",
+		2: "LETTER",
+	}
+	Document_Paper_value = map[string]int32{
+		"PAPER_UNSPECIFIED": 0,
+		"A4":                1,
+		"LETTER":            2,
+	}
+)
+
+func (x Document_Paper) Enum() *Document_Paper {
+	p := new(Document_Paper)
+	*p = x
+	return p
+}
+
+func (x Document_Paper) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (Document_Paper) Descriptor() protoreflect.EnumDescriptor {
+	return file_beltwright_fitment_v1_listing_proto_enumTypes[1].Descriptor()
+}
+
+func (Document_Paper) Type() protoreflect.EnumType {
+	return &file_beltwright_fitment_v1_listing_proto_enumTypes[1]
+}
+
+func (x Document_Paper) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use Document_Paper.Descriptor instead.
+func (Document_Paper) EnumDescriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{8, 0}
+}
+
 // Terms are a seller's terms; amounts are minor units of the listing's
 // currency.
 type Terms struct {
@@ -100,9 +157,24 @@ type Terms struct {
 	// Days of warranty; 0 for none.
 	WarrantyDays int32 `protobuf:"varint,6,opt,name=warranty_days,json=warrantyDays,proto3" json:"warranty_days,omitempty"`
 	// Deposit on the old part.
-	CoreDeposit   int64 `protobuf:"varint,7,opt,name=core_deposit,json=coreDeposit,proto3" json:"core_deposit,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	CoreDeposit int64 `protobuf:"varint,7,opt,name=core_deposit,json=coreDeposit,proto3" json:"core_deposit,omitempty"`
+	// Freight of each kilogram or part of one, added to freight; 0 where freight is
+	// all.
+	FreightPerKilogram int64 `protobuf:"varint,8,opt,name=freight_per_kilogram,json=freightPerKilogram,proto3" json:"freight_per_kilogram,omitempty"`
+	// Weight packed, in grams, 0 to 1000000; 0 where it is not stated.
+	WeightGrams int64 `protobuf:"varint,9,opt,name=weight_grams,json=weightGrams,proto3" json:"weight_grams,omitempty"`
+	// UN number that the part is shipped under, UN3268 or UN0503; empty where it
+	// is not stated.
+	UnNumber string `protobuf:"bytes,10,opt,name=un_number,json=unNumber,proto3" json:"un_number,omitempty"`
+	// True where the part is shipped inside a completed component, such as a seat.
+	InComponent bool `protobuf:"varint,11,opt,name=in_component,json=inComponent,proto3" json:"in_component,omitempty"`
+	// Days after arrival within which the old part must be back for its deposit;
+	// 0 where it is not stated.
+	CoreDays int32 `protobuf:"varint,12,opt,name=core_days,json=coreDays,proto3" json:"core_days,omitempty"`
+	// Lawful freight of sending the old part back.
+	CoreReturnFreight int64 `protobuf:"varint,13,opt,name=core_return_freight,json=coreReturnFreight,proto3" json:"core_return_freight,omitempty"`
+	unknownFields     protoimpl.UnknownFields
+	sizeCache         protoimpl.SizeCache
 }
 
 func (x *Terms) Reset() {
@@ -180,6 +252,48 @@ func (x *Terms) GetWarrantyDays() int32 {
 func (x *Terms) GetCoreDeposit() int64 {
 	if x != nil {
 		return x.CoreDeposit
+	}
+	return 0
+}
+
+func (x *Terms) GetFreightPerKilogram() int64 {
+	if x != nil {
+		return x.FreightPerKilogram
+	}
+	return 0
+}
+
+func (x *Terms) GetWeightGrams() int64 {
+	if x != nil {
+		return x.WeightGrams
+	}
+	return 0
+}
+
+func (x *Terms) GetUnNumber() string {
+	if x != nil {
+		return x.UnNumber
+	}
+	return ""
+}
+
+func (x *Terms) GetInComponent() bool {
+	if x != nil {
+		return x.InComponent
+	}
+	return false
+}
+
+func (x *Terms) GetCoreDays() int32 {
+	if x != nil {
+		return x.CoreDays
+	}
+	return 0
+}
+
+func (x *Terms) GetCoreReturnFreight() int64 {
+	if x != nil {
+		return x.CoreReturnFreight
 	}
 	return 0
 }
@@ -290,7 +404,13 @@ type Listing struct {
 	// When it was first listed; output only.
 	CreateTime *timestamppb.Timestamp `protobuf:"bytes,19,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
 	// When it last changed; output only.
-	UpdateTime    *timestamppb.Timestamp `protobuf:"bytes,20,opt,name=update_time,json=updateTime,proto3" json:"update_time,omitempty"`
+	UpdateTime *timestamppb.Timestamp `protobuf:"bytes,20,opt,name=update_time,json=updateTime,proto3" json:"update_time,omitempty"`
+	// Listing under which the part was sold before it came back; output only.
+	ReturnOf string `protobuf:"bytes,21,opt,name=return_of,json=returnOf,proto3" json:"return_of,omitempty"`
+	// Listing that was made when the part was sent back; output only.
+	ReturnedAs string `protobuf:"bytes,22,opt,name=returned_as,json=returnedAs,proto3" json:"returned_as,omitempty"`
+	// Why it was sent back; output only.
+	ReturnReport  *ReturnReport `protobuf:"bytes,23,opt,name=return_report,json=returnReport,proto3" json:"return_report,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -465,6 +585,624 @@ func (x *Listing) GetUpdateTime() *timestamppb.Timestamp {
 	return nil
 }
 
+func (x *Listing) GetReturnOf() string {
+	if x != nil {
+		return x.ReturnOf
+	}
+	return ""
+}
+
+func (x *Listing) GetReturnedAs() string {
+	if x != nil {
+		return x.ReturnedAs
+	}
+	return ""
+}
+
+func (x *Listing) GetReturnReport() *ReturnReport {
+	if x != nil {
+		return x.ReturnReport
+	}
+	return nil
+}
+
+// ReturnReport says what was seen on arrival.
+type ReturnReport struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Checks that failed, as the decision words them.
+	FailedChecks []string `protobuf:"bytes,1,rep,name=failed_checks,json=failedChecks,proto3" json:"failed_checks,omitempty"`
+	// What was seen, at most 1000 characters.
+	Note string `protobuf:"bytes,2,opt,name=note,proto3" json:"note,omitempty"`
+	// When it was sent back; output only.
+	ReportTime    *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=report_time,json=reportTime,proto3" json:"report_time,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReturnReport) Reset() {
+	*x = ReturnReport{}
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReturnReport) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReturnReport) ProtoMessage() {}
+
+func (x *ReturnReport) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReturnReport.ProtoReflect.Descriptor instead.
+func (*ReturnReport) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *ReturnReport) GetFailedChecks() []string {
+	if x != nil {
+		return x.FailedChecks
+	}
+	return nil
+}
+
+func (x *ReturnReport) GetNote() string {
+	if x != nil {
+		return x.Note
+	}
+	return ""
+}
+
+func (x *ReturnReport) GetReportTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.ReportTime
+	}
+	return nil
+}
+
+// ReturnListingRequest sends a bought part back.
+type ReturnListingRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Resource name of the sold listing.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// What was seen; at least one failed check.
+	Report *ReturnReport `protobuf:"bytes,2,opt,name=report,proto3" json:"report,omitempty"`
+	// What was seen of single attributes, as evidence; its level and who says so
+	// are filled in.
+	Evidence []*Evidence `protobuf:"bytes,3,rep,name=evidence,proto3" json:"evidence,omitempty"`
+	// UUID that makes the call safe to repeat.
+	RequestId     string `protobuf:"bytes,4,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReturnListingRequest) Reset() {
+	*x = ReturnListingRequest{}
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReturnListingRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReturnListingRequest) ProtoMessage() {}
+
+func (x *ReturnListingRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReturnListingRequest.ProtoReflect.Descriptor instead.
+func (*ReturnListingRequest) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *ReturnListingRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *ReturnListingRequest) GetReport() *ReturnReport {
+	if x != nil {
+		return x.Report
+	}
+	return nil
+}
+
+func (x *ReturnListingRequest) GetEvidence() []*Evidence {
+	if x != nil {
+		return x.Evidence
+	}
+	return nil
+}
+
+func (x *ReturnListingRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// ReturnListingResponse carries the new listing.
+type ReturnListingResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The listing of the returning part.
+	Listing *Listing `protobuf:"bytes,1,opt,name=listing,proto3" json:"listing,omitempty"`
+	// Place of the store at which it was written.
+	Revision      string `protobuf:"bytes,2,opt,name=revision,proto3" json:"revision,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReturnListingResponse) Reset() {
+	*x = ReturnListingResponse{}
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReturnListingResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReturnListingResponse) ProtoMessage() {}
+
+func (x *ReturnListingResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReturnListingResponse.ProtoReflect.Descriptor instead.
+func (*ReturnListingResponse) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *ReturnListingResponse) GetListing() *Listing {
+	if x != nil {
+		return x.Listing
+	}
+	return nil
+}
+
+func (x *ReturnListingResponse) GetRevision() string {
+	if x != nil {
+		return x.Revision
+	}
+	return ""
+}
+
+// RelistListingRequest puts a returned part on sale again.
+type RelistListingRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Resource name of the listing that is RETURNING.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// Etag that was read; must be the current one.
+	Etag string `protobuf:"bytes,2,opt,name=etag,proto3" json:"etag,omitempty"`
+	// UUID that makes the call safe to repeat.
+	RequestId     string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RelistListingRequest) Reset() {
+	*x = RelistListingRequest{}
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RelistListingRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RelistListingRequest) ProtoMessage() {}
+
+func (x *RelistListingRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RelistListingRequest.ProtoReflect.Descriptor instead.
+func (*RelistListingRequest) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *RelistListingRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *RelistListingRequest) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+func (x *RelistListingRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// RelistListingResponse carries the listing.
+type RelistListingResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The listing.
+	Listing *Listing `protobuf:"bytes,1,opt,name=listing,proto3" json:"listing,omitempty"`
+	// Place of the store at which it was written.
+	Revision      string `protobuf:"bytes,2,opt,name=revision,proto3" json:"revision,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RelistListingResponse) Reset() {
+	*x = RelistListingResponse{}
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RelistListingResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RelistListingResponse) ProtoMessage() {}
+
+func (x *RelistListingResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RelistListingResponse.ProtoReflect.Descriptor instead.
+func (*RelistListingResponse) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *RelistListingResponse) GetListing() *Listing {
+	if x != nil {
+		return x.Listing
+	}
+	return nil
+}
+
+func (x *RelistListingResponse) GetRevision() string {
+	if x != nil {
+		return x.Revision
+	}
+	return ""
+}
+
+// Document is a rendered document.
+type Document struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Media type, such as application/pdf.
+	ContentType string `protobuf:"bytes,1,opt,name=content_type,json=contentType,proto3" json:"content_type,omitempty"`
+	// File name to save it under.
+	FileName string `protobuf:"bytes,2,opt,name=file_name,json=fileName,proto3" json:"file_name,omitempty"`
+	// The document.
+	Content       []byte `protobuf:"bytes,3,opt,name=content,proto3" json:"content,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Document) Reset() {
+	*x = Document{}
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Document) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Document) ProtoMessage() {}
+
+func (x *Document) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Document.ProtoReflect.Descriptor instead.
+func (*Document) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *Document) GetContentType() string {
+	if x != nil {
+		return x.ContentType
+	}
+	return ""
+}
+
+func (x *Document) GetFileName() string {
+	if x != nil {
+		return x.FileName
+	}
+	return ""
+}
+
+func (x *Document) GetContent() []byte {
+	if x != nil {
+		return x.Content
+	}
+	return nil
+}
+
+// RenderTagRequest asks for a tag.
+type RenderTagRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Resource name.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// Paper.
+	Paper         Document_Paper `protobuf:"varint,2,opt,name=paper,proto3,enum=beltwright.fitment.v1.Document_Paper" json:"paper,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RenderTagRequest) Reset() {
+	*x = RenderTagRequest{}
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[9]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RenderTagRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RenderTagRequest) ProtoMessage() {}
+
+func (x *RenderTagRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[9]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RenderTagRequest.ProtoReflect.Descriptor instead.
+func (*RenderTagRequest) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{9}
+}
+
+func (x *RenderTagRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *RenderTagRequest) GetPaper() Document_Paper {
+	if x != nil {
+		return x.Paper
+	}
+	return Document_PAPER_UNSPECIFIED
+}
+
+// RenderTagResponse carries it.
+type RenderTagResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The tag, a PDF.
+	Document      *Document `protobuf:"bytes,1,opt,name=document,proto3" json:"document,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RenderTagResponse) Reset() {
+	*x = RenderTagResponse{}
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[10]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RenderTagResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RenderTagResponse) ProtoMessage() {}
+
+func (x *RenderTagResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[10]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RenderTagResponse.ProtoReflect.Descriptor instead.
+func (*RenderTagResponse) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{10}
+}
+
+func (x *RenderTagResponse) GetDocument() *Document {
+	if x != nil {
+		return x.Document
+	}
+	return nil
+}
+
+// RenderShippingFactsRequest asks for the facts of a shipment's papers.
+type RenderShippingFactsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Resource name.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// Paper.
+	Paper Document_Paper `protobuf:"varint,2,opt,name=paper,proto3,enum=beltwright.fitment.v1.Document_Paper" json:"paper,omitempty"`
+	// How it travels: road, passenger aircraft, cargo aircraft, sea or hand over;
+	// empty means road.
+	Mode string `protobuf:"bytes,3,opt,name=mode,proto3" json:"mode,omitempty"`
+	// True where it goes to a recycling facility and not to a buyer.
+	ToRecycler    bool `protobuf:"varint,4,opt,name=to_recycler,json=toRecycler,proto3" json:"to_recycler,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RenderShippingFactsRequest) Reset() {
+	*x = RenderShippingFactsRequest{}
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[11]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RenderShippingFactsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RenderShippingFactsRequest) ProtoMessage() {}
+
+func (x *RenderShippingFactsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[11]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RenderShippingFactsRequest.ProtoReflect.Descriptor instead.
+func (*RenderShippingFactsRequest) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{11}
+}
+
+func (x *RenderShippingFactsRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *RenderShippingFactsRequest) GetPaper() Document_Paper {
+	if x != nil {
+		return x.Paper
+	}
+	return Document_PAPER_UNSPECIFIED
+}
+
+func (x *RenderShippingFactsRequest) GetMode() string {
+	if x != nil {
+		return x.Mode
+	}
+	return ""
+}
+
+func (x *RenderShippingFactsRequest) GetToRecycler() bool {
+	if x != nil {
+		return x.ToRecycler
+	}
+	return false
+}
+
+// RenderShippingFactsResponse carries them.
+type RenderShippingFactsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The facts, a PDF.
+	Document      *Document `protobuf:"bytes,1,opt,name=document,proto3" json:"document,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RenderShippingFactsResponse) Reset() {
+	*x = RenderShippingFactsResponse{}
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RenderShippingFactsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RenderShippingFactsResponse) ProtoMessage() {}
+
+func (x *RenderShippingFactsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RenderShippingFactsResponse.ProtoReflect.Descriptor instead.
+func (*RenderShippingFactsResponse) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{12}
+}
+
+func (x *RenderShippingFactsResponse) GetDocument() *Document {
+	if x != nil {
+		return x.Document
+	}
+	return nil
+}
+
 // CreateListingRequest lists a part.
 type CreateListingRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -478,7 +1216,7 @@ type CreateListingRequest struct {
 
 func (x *CreateListingRequest) Reset() {
 	*x = CreateListingRequest{}
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[3]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -490,7 +1228,7 @@ func (x *CreateListingRequest) String() string {
 func (*CreateListingRequest) ProtoMessage() {}
 
 func (x *CreateListingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[3]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -503,7 +1241,7 @@ func (x *CreateListingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateListingRequest.ProtoReflect.Descriptor instead.
 func (*CreateListingRequest) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{3}
+	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *CreateListingRequest) GetListing() *Listing {
@@ -533,7 +1271,7 @@ type CreateListingResponse struct {
 
 func (x *CreateListingResponse) Reset() {
 	*x = CreateListingResponse{}
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[4]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -545,7 +1283,7 @@ func (x *CreateListingResponse) String() string {
 func (*CreateListingResponse) ProtoMessage() {}
 
 func (x *CreateListingResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[4]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -558,7 +1296,7 @@ func (x *CreateListingResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateListingResponse.ProtoReflect.Descriptor instead.
 func (*CreateListingResponse) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{4}
+	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *CreateListingResponse) GetListing() *Listing {
@@ -588,7 +1326,7 @@ type GetListingRequest struct {
 
 func (x *GetListingRequest) Reset() {
 	*x = GetListingRequest{}
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[5]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -600,7 +1338,7 @@ func (x *GetListingRequest) String() string {
 func (*GetListingRequest) ProtoMessage() {}
 
 func (x *GetListingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[5]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -613,7 +1351,7 @@ func (x *GetListingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetListingRequest.ProtoReflect.Descriptor instead.
 func (*GetListingRequest) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{5}
+	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *GetListingRequest) GetName() string {
@@ -643,7 +1381,7 @@ type GetListingResponse struct {
 
 func (x *GetListingResponse) Reset() {
 	*x = GetListingResponse{}
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[6]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -655,7 +1393,7 @@ func (x *GetListingResponse) String() string {
 func (*GetListingResponse) ProtoMessage() {}
 
 func (x *GetListingResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[6]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -668,7 +1406,7 @@ func (x *GetListingResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetListingResponse.ProtoReflect.Descriptor instead.
 func (*GetListingResponse) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{6}
+	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *GetListingResponse) GetListing() *Listing {
@@ -700,7 +1438,7 @@ type ListListingsRequest struct {
 
 func (x *ListListingsRequest) Reset() {
 	*x = ListListingsRequest{}
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[7]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -712,7 +1450,7 @@ func (x *ListListingsRequest) String() string {
 func (*ListListingsRequest) ProtoMessage() {}
 
 func (x *ListListingsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[7]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -725,7 +1463,7 @@ func (x *ListListingsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListListingsRequest.ProtoReflect.Descriptor instead.
 func (*ListListingsRequest) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{7}
+	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *ListListingsRequest) GetYard() string {
@@ -764,7 +1502,7 @@ type ListListingsResponse struct {
 
 func (x *ListListingsResponse) Reset() {
 	*x = ListListingsResponse{}
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[8]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -776,7 +1514,7 @@ func (x *ListListingsResponse) String() string {
 func (*ListListingsResponse) ProtoMessage() {}
 
 func (x *ListListingsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[8]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -789,7 +1527,7 @@ func (x *ListListingsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListListingsResponse.ProtoReflect.Descriptor instead.
 func (*ListListingsResponse) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{8}
+	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *ListListingsResponse) GetListings() []*Listing {
@@ -829,7 +1567,7 @@ type UpdateListingRequest struct {
 
 func (x *UpdateListingRequest) Reset() {
 	*x = UpdateListingRequest{}
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[9]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -841,7 +1579,7 @@ func (x *UpdateListingRequest) String() string {
 func (*UpdateListingRequest) ProtoMessage() {}
 
 func (x *UpdateListingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[9]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -854,7 +1592,7 @@ func (x *UpdateListingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateListingRequest.ProtoReflect.Descriptor instead.
 func (*UpdateListingRequest) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{9}
+	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *UpdateListingRequest) GetListing() *Listing {
@@ -891,7 +1629,7 @@ type UpdateListingResponse struct {
 
 func (x *UpdateListingResponse) Reset() {
 	*x = UpdateListingResponse{}
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[10]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -903,7 +1641,7 @@ func (x *UpdateListingResponse) String() string {
 func (*UpdateListingResponse) ProtoMessage() {}
 
 func (x *UpdateListingResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[10]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -916,7 +1654,7 @@ func (x *UpdateListingResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateListingResponse.ProtoReflect.Descriptor instead.
 func (*UpdateListingResponse) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{10}
+	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *UpdateListingResponse) GetListing() *Listing {
@@ -948,7 +1686,7 @@ type WithdrawListingRequest struct {
 
 func (x *WithdrawListingRequest) Reset() {
 	*x = WithdrawListingRequest{}
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[11]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -960,7 +1698,7 @@ func (x *WithdrawListingRequest) String() string {
 func (*WithdrawListingRequest) ProtoMessage() {}
 
 func (x *WithdrawListingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[11]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -973,7 +1711,7 @@ func (x *WithdrawListingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WithdrawListingRequest.ProtoReflect.Descriptor instead.
 func (*WithdrawListingRequest) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{11}
+	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *WithdrawListingRequest) GetName() string {
@@ -1010,7 +1748,7 @@ type WithdrawListingResponse struct {
 
 func (x *WithdrawListingResponse) Reset() {
 	*x = WithdrawListingResponse{}
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[12]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1022,7 +1760,7 @@ func (x *WithdrawListingResponse) String() string {
 func (*WithdrawListingResponse) ProtoMessage() {}
 
 func (x *WithdrawListingResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[12]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1035,7 +1773,7 @@ func (x *WithdrawListingResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WithdrawListingResponse.ProtoReflect.Descriptor instead.
 func (*WithdrawListingResponse) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{12}
+	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *WithdrawListingResponse) GetListing() *Listing {
@@ -1072,7 +1810,7 @@ type HoldListingRequest struct {
 
 func (x *HoldListingRequest) Reset() {
 	*x = HoldListingRequest{}
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[13]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1084,7 +1822,7 @@ func (x *HoldListingRequest) String() string {
 func (*HoldListingRequest) ProtoMessage() {}
 
 func (x *HoldListingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[13]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1097,7 +1835,7 @@ func (x *HoldListingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HoldListingRequest.ProtoReflect.Descriptor instead.
 func (*HoldListingRequest) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{13}
+	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *HoldListingRequest) GetName() string {
@@ -1141,7 +1879,7 @@ type HoldListingResponse struct {
 
 func (x *HoldListingResponse) Reset() {
 	*x = HoldListingResponse{}
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[14]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1153,7 +1891,7 @@ func (x *HoldListingResponse) String() string {
 func (*HoldListingResponse) ProtoMessage() {}
 
 func (x *HoldListingResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[14]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1166,7 +1904,7 @@ func (x *HoldListingResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HoldListingResponse.ProtoReflect.Descriptor instead.
 func (*HoldListingResponse) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{14}
+	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *HoldListingResponse) GetListing() *Listing {
@@ -1198,7 +1936,7 @@ type ReleaseListingRequest struct {
 
 func (x *ReleaseListingRequest) Reset() {
 	*x = ReleaseListingRequest{}
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[15]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1210,7 +1948,7 @@ func (x *ReleaseListingRequest) String() string {
 func (*ReleaseListingRequest) ProtoMessage() {}
 
 func (x *ReleaseListingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[15]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1223,7 +1961,7 @@ func (x *ReleaseListingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReleaseListingRequest.ProtoReflect.Descriptor instead.
 func (*ReleaseListingRequest) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{15}
+	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *ReleaseListingRequest) GetName() string {
@@ -1260,7 +1998,7 @@ type ReleaseListingResponse struct {
 
 func (x *ReleaseListingResponse) Reset() {
 	*x = ReleaseListingResponse{}
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[16]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1272,7 +2010,7 @@ func (x *ReleaseListingResponse) String() string {
 func (*ReleaseListingResponse) ProtoMessage() {}
 
 func (x *ReleaseListingResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[16]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1285,7 +2023,7 @@ func (x *ReleaseListingResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReleaseListingResponse.ProtoReflect.Descriptor instead.
 func (*ReleaseListingResponse) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{16}
+	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *ReleaseListingResponse) GetListing() *Listing {
@@ -1319,7 +2057,7 @@ type SellListingRequest struct {
 
 func (x *SellListingRequest) Reset() {
 	*x = SellListingRequest{}
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[17]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1331,7 +2069,7 @@ func (x *SellListingRequest) String() string {
 func (*SellListingRequest) ProtoMessage() {}
 
 func (x *SellListingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[17]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1344,7 +2082,7 @@ func (x *SellListingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SellListingRequest.ProtoReflect.Descriptor instead.
 func (*SellListingRequest) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{17}
+	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *SellListingRequest) GetName() string {
@@ -1388,7 +2126,7 @@ type SellListingResponse struct {
 
 func (x *SellListingResponse) Reset() {
 	*x = SellListingResponse{}
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[18]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1400,7 +2138,7 @@ func (x *SellListingResponse) String() string {
 func (*SellListingResponse) ProtoMessage() {}
 
 func (x *SellListingResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[18]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1413,7 +2151,7 @@ func (x *SellListingResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SellListingResponse.ProtoReflect.Descriptor instead.
 func (*SellListingResponse) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{18}
+	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *SellListingResponse) GetListing() *Listing {
@@ -1446,7 +2184,7 @@ type ImportListingsRequest struct {
 
 func (x *ImportListingsRequest) Reset() {
 	*x = ImportListingsRequest{}
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[19]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1458,7 +2196,7 @@ func (x *ImportListingsRequest) String() string {
 func (*ImportListingsRequest) ProtoMessage() {}
 
 func (x *ImportListingsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[19]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1471,7 +2209,7 @@ func (x *ImportListingsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ImportListingsRequest.ProtoReflect.Descriptor instead.
 func (*ImportListingsRequest) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{19}
+	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *ImportListingsRequest) GetContent() isImportListingsRequest_Content {
@@ -1533,7 +2271,7 @@ type ImportListingsResponse struct {
 
 func (x *ImportListingsResponse) Reset() {
 	*x = ImportListingsResponse{}
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[20]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1545,7 +2283,7 @@ func (x *ImportListingsResponse) String() string {
 func (*ImportListingsResponse) ProtoMessage() {}
 
 func (x *ImportListingsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[20]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1558,7 +2296,7 @@ func (x *ImportListingsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ImportListingsResponse.ProtoReflect.Descriptor instead.
 func (*ImportListingsResponse) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{20}
+	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *ImportListingsResponse) GetContent() isImportListingsResponse_Content {
@@ -1629,7 +2367,7 @@ type Need struct {
 
 func (x *Need) Reset() {
 	*x = Need{}
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[21]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1641,7 +2379,7 @@ func (x *Need) String() string {
 func (*Need) ProtoMessage() {}
 
 func (x *Need) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[21]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1654,7 +2392,7 @@ func (x *Need) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Need.ProtoReflect.Descriptor instead.
 func (*Need) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{21}
+	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *Need) GetVehicle() *Vehicle {
@@ -1717,7 +2455,7 @@ var File_beltwright_fitment_v1_listing_proto protoreflect.FileDescriptor
 
 const file_beltwright_fitment_v1_listing_proto_rawDesc = "" +
 	"\n" +
-	"#beltwright/fitment/v1/listing.proto\x12\x15beltwright.fitment.v1\x1a\"beltwright/fitment/v1/common.proto\x1a#beltwright/fitment/v1/imports.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xf8\x01\n" +
+	"#beltwright/fitment/v1/listing.proto\x12\x15beltwright.fitment.v1\x1a\"beltwright/fitment/v1/common.proto\x1a#beltwright/fitment/v1/imports.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xda\x03\n" +
 	"\x05Terms\x12\x18\n" +
 	"\afreight\x18\x01 \x01(\x03R\afreight\x12\x1a\n" +
 	"\bhandling\x18\x02 \x01(\x03R\bhandling\x12%\n" +
@@ -1725,12 +2463,19 @@ const file_beltwright_fitment_v1_listing_proto_rawDesc = "" +
 	"\x17restocking_basis_points\x18\x04 \x01(\x05R\x15restockingBasisPoints\x12\x12\n" +
 	"\x04days\x18\x05 \x01(\x05R\x04days\x12#\n" +
 	"\rwarranty_days\x18\x06 \x01(\x05R\fwarrantyDays\x12!\n" +
-	"\fcore_deposit\x18\a \x01(\x03R\vcoreDeposit\"q\n" +
+	"\fcore_deposit\x18\a \x01(\x03R\vcoreDeposit\x120\n" +
+	"\x14freight_per_kilogram\x18\b \x01(\x03R\x12freightPerKilogram\x12!\n" +
+	"\fweight_grams\x18\t \x01(\x03R\vweightGrams\x12\x1b\n" +
+	"\tun_number\x18\n" +
+	" \x01(\tR\bunNumber\x12!\n" +
+	"\fin_component\x18\v \x01(\bR\vinComponent\x12\x1b\n" +
+	"\tcore_days\x18\f \x01(\x05R\bcoreDays\x12.\n" +
+	"\x13core_return_freight\x18\r \x01(\x03R\x11coreReturnFreight\"q\n" +
 	"\x04Hold\x12\x16\n" +
 	"\x06holder\x18\x01 \x01(\tR\x06holder\x12\x14\n" +
 	"\x05fence\x18\x02 \x01(\x03R\x05fence\x12;\n" +
 	"\vexpire_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
-	"expireTime\"\x84\a\n" +
+	"expireTime\"\x9b\b\n" +
 	"\aListing\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x12\n" +
 	"\x04yard\x18\x02 \x01(\tR\x04yard\x12!\n" +
@@ -1756,13 +2501,62 @@ const file_beltwright_fitment_v1_listing_proto_rawDesc = "" +
 	"\vcreate_time\x18\x13 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
 	"createTime\x12;\n" +
 	"\vupdate_time\x18\x14 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
-	"updateTime\"P\n" +
+	"updateTime\x12\x1b\n" +
+	"\treturn_of\x18\x15 \x01(\tR\breturnOf\x12\x1f\n" +
+	"\vreturned_as\x18\x16 \x01(\tR\n" +
+	"returnedAs\x12H\n" +
+	"\rreturn_report\x18\x17 \x01(\v2#.beltwright.fitment.v1.ReturnReportR\freturnReport\"_\n" +
 	"\x05State\x12\x15\n" +
 	"\x11STATE_UNSPECIFIED\x10\x00\x12\r\n" +
 	"\tAVAILABLE\x10\x01\x12\b\n" +
 	"\x04HELD\x10\x02\x12\b\n" +
 	"\x04SOLD\x10\x03\x12\r\n" +
-	"\tWITHDRAWN\x10\x04\"o\n" +
+	"\tWITHDRAWN\x10\x04\x12\r\n" +
+	"\tRETURNING\x10\x05\"\x84\x01\n" +
+	"\fReturnReport\x12#\n" +
+	"\rfailed_checks\x18\x01 \x03(\tR\ffailedChecks\x12\x12\n" +
+	"\x04note\x18\x02 \x01(\tR\x04note\x12;\n" +
+	"\vreport_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"reportTime\"\xc3\x01\n" +
+	"\x14ReturnListingRequest\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12;\n" +
+	"\x06report\x18\x02 \x01(\v2#.beltwright.fitment.v1.ReturnReportR\x06report\x12;\n" +
+	"\bevidence\x18\x03 \x03(\v2\x1f.beltwright.fitment.v1.EvidenceR\bevidence\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x04 \x01(\tR\trequestId\"m\n" +
+	"\x15ReturnListingResponse\x128\n" +
+	"\alisting\x18\x01 \x01(\v2\x1e.beltwright.fitment.v1.ListingR\alisting\x12\x1a\n" +
+	"\brevision\x18\x02 \x01(\tR\brevision\"]\n" +
+	"\x14RelistListingRequest\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12\x12\n" +
+	"\x04etag\x18\x02 \x01(\tR\x04etag\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tR\trequestId\"m\n" +
+	"\x15RelistListingResponse\x128\n" +
+	"\alisting\x18\x01 \x01(\v2\x1e.beltwright.fitment.v1.ListingR\alisting\x12\x1a\n" +
+	"\brevision\x18\x02 \x01(\tR\brevision\"\x98\x01\n" +
+	"\bDocument\x12!\n" +
+	"\fcontent_type\x18\x01 \x01(\tR\vcontentType\x12\x1b\n" +
+	"\tfile_name\x18\x02 \x01(\tR\bfileName\x12\x18\n" +
+	"\acontent\x18\x03 \x01(\fR\acontent\"2\n" +
+	"\x05Paper\x12\x15\n" +
+	"\x11PAPER_UNSPECIFIED\x10\x00\x12\x06\n" +
+	"\x02A4\x10\x01\x12\n" +
+	"\n" +
+	"\x06LETTER\x10\x02\"c\n" +
+	"\x10RenderTagRequest\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12;\n" +
+	"\x05paper\x18\x02 \x01(\x0e2%.beltwright.fitment.v1.Document.PaperR\x05paper\"P\n" +
+	"\x11RenderTagResponse\x12;\n" +
+	"\bdocument\x18\x01 \x01(\v2\x1f.beltwright.fitment.v1.DocumentR\bdocument\"\xa2\x01\n" +
+	"\x1aRenderShippingFactsRequest\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12;\n" +
+	"\x05paper\x18\x02 \x01(\x0e2%.beltwright.fitment.v1.Document.PaperR\x05paper\x12\x12\n" +
+	"\x04mode\x18\x03 \x01(\tR\x04mode\x12\x1f\n" +
+	"\vto_recycler\x18\x04 \x01(\bR\n" +
+	"toRecycler\"Z\n" +
+	"\x1bRenderShippingFactsResponse\x12;\n" +
+	"\bdocument\x18\x01 \x01(\v2\x1f.beltwright.fitment.v1.DocumentR\bdocument\"o\n" +
 	"\x14CreateListingRequest\x128\n" +
 	"\alisting\x18\x01 \x01(\v2\x1e.beltwright.fitment.v1.ListingR\alisting\x12\x1d\n" +
 	"\n" +
@@ -1845,7 +2639,7 @@ const file_beltwright_fitment_v1_listing_proto_rawDesc = "" +
 	"partNumber\x12>\n" +
 	"\tconnector\x18\x06 \x01(\v2 .beltwright.fitment.v1.ConnectorR\tconnector\x12\x16\n" +
 	"\x06stages\x18\a \x01(\x05R\x06stages\x12\"\n" +
-	"\fjurisdiction\x18\b \x01(\tR\fjurisdiction2\xd4\a\n" +
+	"\fjurisdiction\x18\b \x01(\tR\fjurisdiction2\x8a\v\n" +
 	"\x0eListingService\x12j\n" +
 	"\rCreateListing\x12+.beltwright.fitment.v1.CreateListingRequest\x1a,.beltwright.fitment.v1.CreateListingResponse\x12a\n" +
 	"\n" +
@@ -1855,7 +2649,11 @@ const file_beltwright_fitment_v1_listing_proto_rawDesc = "" +
 	"\x0fWithdrawListing\x12-.beltwright.fitment.v1.WithdrawListingRequest\x1a..beltwright.fitment.v1.WithdrawListingResponse\x12d\n" +
 	"\vHoldListing\x12).beltwright.fitment.v1.HoldListingRequest\x1a*.beltwright.fitment.v1.HoldListingResponse\x12m\n" +
 	"\x0eReleaseListing\x12,.beltwright.fitment.v1.ReleaseListingRequest\x1a-.beltwright.fitment.v1.ReleaseListingResponse\x12d\n" +
-	"\vSellListing\x12).beltwright.fitment.v1.SellListingRequest\x1a*.beltwright.fitment.v1.SellListingResponse\x12q\n" +
+	"\vSellListing\x12).beltwright.fitment.v1.SellListingRequest\x1a*.beltwright.fitment.v1.SellListingResponse\x12j\n" +
+	"\rReturnListing\x12+.beltwright.fitment.v1.ReturnListingRequest\x1a,.beltwright.fitment.v1.ReturnListingResponse\x12j\n" +
+	"\rRelistListing\x12+.beltwright.fitment.v1.RelistListingRequest\x1a,.beltwright.fitment.v1.RelistListingResponse\x12^\n" +
+	"\tRenderTag\x12'.beltwright.fitment.v1.RenderTagRequest\x1a(.beltwright.fitment.v1.RenderTagResponse\x12|\n" +
+	"\x13RenderShippingFacts\x121.beltwright.fitment.v1.RenderShippingFactsRequest\x1a2.beltwright.fitment.v1.RenderShippingFactsResponse\x12q\n" +
 	"\x0eImportListings\x12,.beltwright.fitment.v1.ImportListingsRequest\x1a-.beltwright.fitment.v1.ImportListingsResponse(\x010\x01B\xd9\x01\n" +
 	"\x19com.beltwright.fitment.v1B\fListingProtoP\x01Z8beltwright.example/proto/beltwright/fitment/v1;fitmentv1\xa2\x02\x03BFX\xaa\x02\x15Beltwright.Fitment.V1\xca\x02\x15Beltwright\\Fitment\\V1\xe2\x02!Beltwright\\Fitment\\V1\\GPBMetadata\xea\x02\x17Beltwright::Fitment::V1b\x06proto3"
 
@@ -1871,94 +2669,123 @@ func file_beltwright_fitment_v1_listing_proto_rawDescGZIP() []byte {
 	return file_beltwright_fitment_v1_listing_proto_rawDescData
 }
 
-var file_beltwright_fitment_v1_listing_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_beltwright_fitment_v1_listing_proto_msgTypes = make([]protoimpl.MessageInfo, 22)
+var file_beltwright_fitment_v1_listing_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
+var file_beltwright_fitment_v1_listing_proto_msgTypes = make([]protoimpl.MessageInfo, 32)
 var file_beltwright_fitment_v1_listing_proto_goTypes = []any{
-	(Listing_State)(0),              // 0: beltwright.fitment.v1.Listing.State
-	(*Terms)(nil),                   // 1: beltwright.fitment.v1.Terms
-	(*Hold)(nil),                    // 2: beltwright.fitment.v1.Hold
-	(*Listing)(nil),                 // 3: beltwright.fitment.v1.Listing
-	(*CreateListingRequest)(nil),    // 4: beltwright.fitment.v1.CreateListingRequest
-	(*CreateListingResponse)(nil),   // 5: beltwright.fitment.v1.CreateListingResponse
-	(*GetListingRequest)(nil),       // 6: beltwright.fitment.v1.GetListingRequest
-	(*GetListingResponse)(nil),      // 7: beltwright.fitment.v1.GetListingResponse
-	(*ListListingsRequest)(nil),     // 8: beltwright.fitment.v1.ListListingsRequest
-	(*ListListingsResponse)(nil),    // 9: beltwright.fitment.v1.ListListingsResponse
-	(*UpdateListingRequest)(nil),    // 10: beltwright.fitment.v1.UpdateListingRequest
-	(*UpdateListingResponse)(nil),   // 11: beltwright.fitment.v1.UpdateListingResponse
-	(*WithdrawListingRequest)(nil),  // 12: beltwright.fitment.v1.WithdrawListingRequest
-	(*WithdrawListingResponse)(nil), // 13: beltwright.fitment.v1.WithdrawListingResponse
-	(*HoldListingRequest)(nil),      // 14: beltwright.fitment.v1.HoldListingRequest
-	(*HoldListingResponse)(nil),     // 15: beltwright.fitment.v1.HoldListingResponse
-	(*ReleaseListingRequest)(nil),   // 16: beltwright.fitment.v1.ReleaseListingRequest
-	(*ReleaseListingResponse)(nil),  // 17: beltwright.fitment.v1.ReleaseListingResponse
-	(*SellListingRequest)(nil),      // 18: beltwright.fitment.v1.SellListingRequest
-	(*SellListingResponse)(nil),     // 19: beltwright.fitment.v1.SellListingResponse
-	(*ImportListingsRequest)(nil),   // 20: beltwright.fitment.v1.ImportListingsRequest
-	(*ImportListingsResponse)(nil),  // 21: beltwright.fitment.v1.ImportListingsResponse
-	(*Need)(nil),                    // 22: beltwright.fitment.v1.Need
-	(*timestamppb.Timestamp)(nil),   // 23: google.protobuf.Timestamp
-	(Part_Kind)(0),                  // 24: beltwright.fitment.v1.Part.Kind
-	(*Position)(nil),                // 25: beltwright.fitment.v1.Position
-	(*Vehicle)(nil),                 // 26: beltwright.fitment.v1.Vehicle
-	(*Evidence)(nil),                // 27: beltwright.fitment.v1.Evidence
-	(*ImportOptions)(nil),           // 28: beltwright.fitment.v1.ImportOptions
-	(*RowResult)(nil),               // 29: beltwright.fitment.v1.RowResult
-	(*ImportSummary)(nil),           // 30: beltwright.fitment.v1.ImportSummary
-	(*Connector)(nil),               // 31: beltwright.fitment.v1.Connector
+	(Listing_State)(0),                  // 0: beltwright.fitment.v1.Listing.State
+	(Document_Paper)(0),                 // 1: beltwright.fitment.v1.Document.Paper
+	(*Terms)(nil),                       // 2: beltwright.fitment.v1.Terms
+	(*Hold)(nil),                        // 3: beltwright.fitment.v1.Hold
+	(*Listing)(nil),                     // 4: beltwright.fitment.v1.Listing
+	(*ReturnReport)(nil),                // 5: beltwright.fitment.v1.ReturnReport
+	(*ReturnListingRequest)(nil),        // 6: beltwright.fitment.v1.ReturnListingRequest
+	(*ReturnListingResponse)(nil),       // 7: beltwright.fitment.v1.ReturnListingResponse
+	(*RelistListingRequest)(nil),        // 8: beltwright.fitment.v1.RelistListingRequest
+	(*RelistListingResponse)(nil),       // 9: beltwright.fitment.v1.RelistListingResponse
+	(*Document)(nil),                    // 10: beltwright.fitment.v1.Document
+	(*RenderTagRequest)(nil),            // 11: beltwright.fitment.v1.RenderTagRequest
+	(*RenderTagResponse)(nil),           // 12: beltwright.fitment.v1.RenderTagResponse
+	(*RenderShippingFactsRequest)(nil),  // 13: beltwright.fitment.v1.RenderShippingFactsRequest
+	(*RenderShippingFactsResponse)(nil), // 14: beltwright.fitment.v1.RenderShippingFactsResponse
+	(*CreateListingRequest)(nil),        // 15: beltwright.fitment.v1.CreateListingRequest
+	(*CreateListingResponse)(nil),       // 16: beltwright.fitment.v1.CreateListingResponse
+	(*GetListingRequest)(nil),           // 17: beltwright.fitment.v1.GetListingRequest
+	(*GetListingResponse)(nil),          // 18: beltwright.fitment.v1.GetListingResponse
+	(*ListListingsRequest)(nil),         // 19: beltwright.fitment.v1.ListListingsRequest
+	(*ListListingsResponse)(nil),        // 20: beltwright.fitment.v1.ListListingsResponse
+	(*UpdateListingRequest)(nil),        // 21: beltwright.fitment.v1.UpdateListingRequest
+	(*UpdateListingResponse)(nil),       // 22: beltwright.fitment.v1.UpdateListingResponse
+	(*WithdrawListingRequest)(nil),      // 23: beltwright.fitment.v1.WithdrawListingRequest
+	(*WithdrawListingResponse)(nil),     // 24: beltwright.fitment.v1.WithdrawListingResponse
+	(*HoldListingRequest)(nil),          // 25: beltwright.fitment.v1.HoldListingRequest
+	(*HoldListingResponse)(nil),         // 26: beltwright.fitment.v1.HoldListingResponse
+	(*ReleaseListingRequest)(nil),       // 27: beltwright.fitment.v1.ReleaseListingRequest
+	(*ReleaseListingResponse)(nil),      // 28: beltwright.fitment.v1.ReleaseListingResponse
+	(*SellListingRequest)(nil),          // 29: beltwright.fitment.v1.SellListingRequest
+	(*SellListingResponse)(nil),         // 30: beltwright.fitment.v1.SellListingResponse
+	(*ImportListingsRequest)(nil),       // 31: beltwright.fitment.v1.ImportListingsRequest
+	(*ImportListingsResponse)(nil),      // 32: beltwright.fitment.v1.ImportListingsResponse
+	(*Need)(nil),                        // 33: beltwright.fitment.v1.Need
+	(*timestamppb.Timestamp)(nil),       // 34: google.protobuf.Timestamp
+	(Part_Kind)(0),                      // 35: beltwright.fitment.v1.Part.Kind
+	(*Position)(nil),                    // 36: beltwright.fitment.v1.Position
+	(*Vehicle)(nil),                     // 37: beltwright.fitment.v1.Vehicle
+	(*Evidence)(nil),                    // 38: beltwright.fitment.v1.Evidence
+	(*ImportOptions)(nil),               // 39: beltwright.fitment.v1.ImportOptions
+	(*RowResult)(nil),                   // 40: beltwright.fitment.v1.RowResult
+	(*ImportSummary)(nil),               // 41: beltwright.fitment.v1.ImportSummary
+	(*Connector)(nil),                   // 42: beltwright.fitment.v1.Connector
 }
 var file_beltwright_fitment_v1_listing_proto_depIdxs = []int32{
-	23, // 0: beltwright.fitment.v1.Hold.expire_time:type_name -> google.protobuf.Timestamp
-	24, // 1: beltwright.fitment.v1.Listing.kind:type_name -> beltwright.fitment.v1.Part.Kind
-	25, // 2: beltwright.fitment.v1.Listing.position:type_name -> beltwright.fitment.v1.Position
-	26, // 3: beltwright.fitment.v1.Listing.donor:type_name -> beltwright.fitment.v1.Vehicle
-	27, // 4: beltwright.fitment.v1.Listing.evidence:type_name -> beltwright.fitment.v1.Evidence
-	1,  // 5: beltwright.fitment.v1.Listing.terms:type_name -> beltwright.fitment.v1.Terms
+	34, // 0: beltwright.fitment.v1.Hold.expire_time:type_name -> google.protobuf.Timestamp
+	35, // 1: beltwright.fitment.v1.Listing.kind:type_name -> beltwright.fitment.v1.Part.Kind
+	36, // 2: beltwright.fitment.v1.Listing.position:type_name -> beltwright.fitment.v1.Position
+	37, // 3: beltwright.fitment.v1.Listing.donor:type_name -> beltwright.fitment.v1.Vehicle
+	38, // 4: beltwright.fitment.v1.Listing.evidence:type_name -> beltwright.fitment.v1.Evidence
+	2,  // 5: beltwright.fitment.v1.Listing.terms:type_name -> beltwright.fitment.v1.Terms
 	0,  // 6: beltwright.fitment.v1.Listing.state:type_name -> beltwright.fitment.v1.Listing.State
-	2,  // 7: beltwright.fitment.v1.Listing.hold:type_name -> beltwright.fitment.v1.Hold
-	23, // 8: beltwright.fitment.v1.Listing.create_time:type_name -> google.protobuf.Timestamp
-	23, // 9: beltwright.fitment.v1.Listing.update_time:type_name -> google.protobuf.Timestamp
-	3,  // 10: beltwright.fitment.v1.CreateListingRequest.listing:type_name -> beltwright.fitment.v1.Listing
-	3,  // 11: beltwright.fitment.v1.CreateListingResponse.listing:type_name -> beltwright.fitment.v1.Listing
-	3,  // 12: beltwright.fitment.v1.GetListingResponse.listing:type_name -> beltwright.fitment.v1.Listing
-	3,  // 13: beltwright.fitment.v1.ListListingsResponse.listings:type_name -> beltwright.fitment.v1.Listing
-	3,  // 14: beltwright.fitment.v1.UpdateListingRequest.listing:type_name -> beltwright.fitment.v1.Listing
-	3,  // 15: beltwright.fitment.v1.UpdateListingResponse.listing:type_name -> beltwright.fitment.v1.Listing
-	3,  // 16: beltwright.fitment.v1.WithdrawListingResponse.listing:type_name -> beltwright.fitment.v1.Listing
-	3,  // 17: beltwright.fitment.v1.HoldListingResponse.listing:type_name -> beltwright.fitment.v1.Listing
-	3,  // 18: beltwright.fitment.v1.ReleaseListingResponse.listing:type_name -> beltwright.fitment.v1.Listing
-	22, // 19: beltwright.fitment.v1.SellListingRequest.need:type_name -> beltwright.fitment.v1.Need
-	3,  // 20: beltwright.fitment.v1.SellListingResponse.listing:type_name -> beltwright.fitment.v1.Listing
-	28, // 21: beltwright.fitment.v1.ImportListingsRequest.options:type_name -> beltwright.fitment.v1.ImportOptions
-	29, // 22: beltwright.fitment.v1.ImportListingsResponse.row:type_name -> beltwright.fitment.v1.RowResult
-	30, // 23: beltwright.fitment.v1.ImportListingsResponse.summary:type_name -> beltwright.fitment.v1.ImportSummary
-	26, // 24: beltwright.fitment.v1.Need.vehicle:type_name -> beltwright.fitment.v1.Vehicle
-	24, // 25: beltwright.fitment.v1.Need.kind:type_name -> beltwright.fitment.v1.Part.Kind
-	25, // 26: beltwright.fitment.v1.Need.position:type_name -> beltwright.fitment.v1.Position
-	31, // 27: beltwright.fitment.v1.Need.connector:type_name -> beltwright.fitment.v1.Connector
-	4,  // 28: beltwright.fitment.v1.ListingService.CreateListing:input_type -> beltwright.fitment.v1.CreateListingRequest
-	6,  // 29: beltwright.fitment.v1.ListingService.GetListing:input_type -> beltwright.fitment.v1.GetListingRequest
-	8,  // 30: beltwright.fitment.v1.ListingService.ListListings:input_type -> beltwright.fitment.v1.ListListingsRequest
-	10, // 31: beltwright.fitment.v1.ListingService.UpdateListing:input_type -> beltwright.fitment.v1.UpdateListingRequest
-	12, // 32: beltwright.fitment.v1.ListingService.WithdrawListing:input_type -> beltwright.fitment.v1.WithdrawListingRequest
-	14, // 33: beltwright.fitment.v1.ListingService.HoldListing:input_type -> beltwright.fitment.v1.HoldListingRequest
-	16, // 34: beltwright.fitment.v1.ListingService.ReleaseListing:input_type -> beltwright.fitment.v1.ReleaseListingRequest
-	18, // 35: beltwright.fitment.v1.ListingService.SellListing:input_type -> beltwright.fitment.v1.SellListingRequest
-	20, // 36: beltwright.fitment.v1.ListingService.ImportListings:input_type -> beltwright.fitment.v1.ImportListingsRequest
-	5,  // 37: beltwright.fitment.v1.ListingService.CreateListing:output_type -> beltwright.fitment.v1.CreateListingResponse
-	7,  // 38: beltwright.fitment.v1.ListingService.GetListing:output_type -> beltwright.fitment.v1.GetListingResponse
-	9,  // 39: beltwright.fitment.v1.ListingService.ListListings:output_type -> beltwright.fitment.v1.ListListingsResponse
-	11, // 40: beltwright.fitment.v1.ListingService.UpdateListing:output_type -> beltwright.fitment.v1.UpdateListingResponse
-	13, // 41: beltwright.fitment.v1.ListingService.WithdrawListing:output_type -> beltwright.fitment.v1.WithdrawListingResponse
-	15, // 42: beltwright.fitment.v1.ListingService.HoldListing:output_type -> beltwright.fitment.v1.HoldListingResponse
-	17, // 43: beltwright.fitment.v1.ListingService.ReleaseListing:output_type -> beltwright.fitment.v1.ReleaseListingResponse
-	19, // 44: beltwright.fitment.v1.ListingService.SellListing:output_type -> beltwright.fitment.v1.SellListingResponse
-	21, // 45: beltwright.fitment.v1.ListingService.ImportListings:output_type -> beltwright.fitment.v1.ImportListingsResponse
-	37, // [37:46] is the sub-list for method output_type
-	28, // [28:37] is the sub-list for method input_type
-	28, // [28:28] is the sub-list for extension type_name
-	28, // [28:28] is the sub-list for extension extendee
-	0,  // [0:28] is the sub-list for field type_name
+	3,  // 7: beltwright.fitment.v1.Listing.hold:type_name -> beltwright.fitment.v1.Hold
+	34, // 8: beltwright.fitment.v1.Listing.create_time:type_name -> google.protobuf.Timestamp
+	34, // 9: beltwright.fitment.v1.Listing.update_time:type_name -> google.protobuf.Timestamp
+	5,  // 10: beltwright.fitment.v1.Listing.return_report:type_name -> beltwright.fitment.v1.ReturnReport
+	34, // 11: beltwright.fitment.v1.ReturnReport.report_time:type_name -> google.protobuf.Timestamp
+	5,  // 12: beltwright.fitment.v1.ReturnListingRequest.report:type_name -> beltwright.fitment.v1.ReturnReport
+	38, // 13: beltwright.fitment.v1.ReturnListingRequest.evidence:type_name -> beltwright.fitment.v1.Evidence
+	4,  // 14: beltwright.fitment.v1.ReturnListingResponse.listing:type_name -> beltwright.fitment.v1.Listing
+	4,  // 15: beltwright.fitment.v1.RelistListingResponse.listing:type_name -> beltwright.fitment.v1.Listing
+	1,  // 16: beltwright.fitment.v1.RenderTagRequest.paper:type_name -> beltwright.fitment.v1.Document.Paper
+	10, // 17: beltwright.fitment.v1.RenderTagResponse.document:type_name -> beltwright.fitment.v1.Document
+	1,  // 18: beltwright.fitment.v1.RenderShippingFactsRequest.paper:type_name -> beltwright.fitment.v1.Document.Paper
+	10, // 19: beltwright.fitment.v1.RenderShippingFactsResponse.document:type_name -> beltwright.fitment.v1.Document
+	4,  // 20: beltwright.fitment.v1.CreateListingRequest.listing:type_name -> beltwright.fitment.v1.Listing
+	4,  // 21: beltwright.fitment.v1.CreateListingResponse.listing:type_name -> beltwright.fitment.v1.Listing
+	4,  // 22: beltwright.fitment.v1.GetListingResponse.listing:type_name -> beltwright.fitment.v1.Listing
+	4,  // 23: beltwright.fitment.v1.ListListingsResponse.listings:type_name -> beltwright.fitment.v1.Listing
+	4,  // 24: beltwright.fitment.v1.UpdateListingRequest.listing:type_name -> beltwright.fitment.v1.Listing
+	4,  // 25: beltwright.fitment.v1.UpdateListingResponse.listing:type_name -> beltwright.fitment.v1.Listing
+	4,  // 26: beltwright.fitment.v1.WithdrawListingResponse.listing:type_name -> beltwright.fitment.v1.Listing
+	4,  // 27: beltwright.fitment.v1.HoldListingResponse.listing:type_name -> beltwright.fitment.v1.Listing
+	4,  // 28: beltwright.fitment.v1.ReleaseListingResponse.listing:type_name -> beltwright.fitment.v1.Listing
+	33, // 29: beltwright.fitment.v1.SellListingRequest.need:type_name -> beltwright.fitment.v1.Need
+	4,  // 30: beltwright.fitment.v1.SellListingResponse.listing:type_name -> beltwright.fitment.v1.Listing
+	39, // 31: beltwright.fitment.v1.ImportListingsRequest.options:type_name -> beltwright.fitment.v1.ImportOptions
+	40, // 32: beltwright.fitment.v1.ImportListingsResponse.row:type_name -> beltwright.fitment.v1.RowResult
+	41, // 33: beltwright.fitment.v1.ImportListingsResponse.summary:type_name -> beltwright.fitment.v1.ImportSummary
+	37, // 34: beltwright.fitment.v1.Need.vehicle:type_name -> beltwright.fitment.v1.Vehicle
+	35, // 35: beltwright.fitment.v1.Need.kind:type_name -> beltwright.fitment.v1.Part.Kind
+	36, // 36: beltwright.fitment.v1.Need.position:type_name -> beltwright.fitment.v1.Position
+	42, // 37: beltwright.fitment.v1.Need.connector:type_name -> beltwright.fitment.v1.Connector
+	15, // 38: beltwright.fitment.v1.ListingService.CreateListing:input_type -> beltwright.fitment.v1.CreateListingRequest
+	17, // 39: beltwright.fitment.v1.ListingService.GetListing:input_type -> beltwright.fitment.v1.GetListingRequest
+	19, // 40: beltwright.fitment.v1.ListingService.ListListings:input_type -> beltwright.fitment.v1.ListListingsRequest
+	21, // 41: beltwright.fitment.v1.ListingService.UpdateListing:input_type -> beltwright.fitment.v1.UpdateListingRequest
+	23, // 42: beltwright.fitment.v1.ListingService.WithdrawListing:input_type -> beltwright.fitment.v1.WithdrawListingRequest
+	25, // 43: beltwright.fitment.v1.ListingService.HoldListing:input_type -> beltwright.fitment.v1.HoldListingRequest
+	27, // 44: beltwright.fitment.v1.ListingService.ReleaseListing:input_type -> beltwright.fitment.v1.ReleaseListingRequest
+	29, // 45: beltwright.fitment.v1.ListingService.SellListing:input_type -> beltwright.fitment.v1.SellListingRequest
+	6,  // 46: beltwright.fitment.v1.ListingService.ReturnListing:input_type -> beltwright.fitment.v1.ReturnListingRequest
+	8,  // 47: beltwright.fitment.v1.ListingService.RelistListing:input_type -> beltwright.fitment.v1.RelistListingRequest
+	11, // 48: beltwright.fitment.v1.ListingService.RenderTag:input_type -> beltwright.fitment.v1.RenderTagRequest
+	13, // 49: beltwright.fitment.v1.ListingService.RenderShippingFacts:input_type -> beltwright.fitment.v1.RenderShippingFactsRequest
+	31, // 50: beltwright.fitment.v1.ListingService.ImportListings:input_type -> beltwright.fitment.v1.ImportListingsRequest
+	16, // 51: beltwright.fitment.v1.ListingService.CreateListing:output_type -> beltwright.fitment.v1.CreateListingResponse
+	18, // 52: beltwright.fitment.v1.ListingService.GetListing:output_type -> beltwright.fitment.v1.GetListingResponse
+	20, // 53: beltwright.fitment.v1.ListingService.ListListings:output_type -> beltwright.fitment.v1.ListListingsResponse
+	22, // 54: beltwright.fitment.v1.ListingService.UpdateListing:output_type -> beltwright.fitment.v1.UpdateListingResponse
+	24, // 55: beltwright.fitment.v1.ListingService.WithdrawListing:output_type -> beltwright.fitment.v1.WithdrawListingResponse
+	26, // 56: beltwright.fitment.v1.ListingService.HoldListing:output_type -> beltwright.fitment.v1.HoldListingResponse
+	28, // 57: beltwright.fitment.v1.ListingService.ReleaseListing:output_type -> beltwright.fitment.v1.ReleaseListingResponse
+	30, // 58: beltwright.fitment.v1.ListingService.SellListing:output_type -> beltwright.fitment.v1.SellListingResponse
+	7,  // 59: beltwright.fitment.v1.ListingService.ReturnListing:output_type -> beltwright.fitment.v1.ReturnListingResponse
+	9,  // 60: beltwright.fitment.v1.ListingService.RelistListing:output_type -> beltwright.fitment.v1.RelistListingResponse
+	12, // 61: beltwright.fitment.v1.ListingService.RenderTag:output_type -> beltwright.fitment.v1.RenderTagResponse
+	14, // 62: beltwright.fitment.v1.ListingService.RenderShippingFacts:output_type -> beltwright.fitment.v1.RenderShippingFactsResponse
+	32, // 63: beltwright.fitment.v1.ListingService.ImportListings:output_type -> beltwright.fitment.v1.ImportListingsResponse
+	51, // [51:64] is the sub-list for method output_type
+	38, // [38:51] is the sub-list for method input_type
+	38, // [38:38] is the sub-list for extension type_name
+	38, // [38:38] is the sub-list for extension extendee
+	0,  // [0:38] is the sub-list for field type_name
 }
 
 func init() { file_beltwright_fitment_v1_listing_proto_init() }
@@ -1968,11 +2795,11 @@ func file_beltwright_fitment_v1_listing_proto_init() {
 	}
 	file_beltwright_fitment_v1_common_proto_init()
 	file_beltwright_fitment_v1_imports_proto_init()
-	file_beltwright_fitment_v1_listing_proto_msgTypes[19].OneofWrappers = []any{
+	file_beltwright_fitment_v1_listing_proto_msgTypes[29].OneofWrappers = []any{
 		(*ImportListingsRequest_Options)(nil),
 		(*ImportListingsRequest_Chunk)(nil),
 	}
-	file_beltwright_fitment_v1_listing_proto_msgTypes[20].OneofWrappers = []any{
+	file_beltwright_fitment_v1_listing_proto_msgTypes[30].OneofWrappers = []any{
 		(*ImportListingsResponse_Row)(nil),
 		(*ImportListingsResponse_Summary)(nil),
 	}
@@ -1981,8 +2808,8 @@ func file_beltwright_fitment_v1_listing_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_beltwright_fitment_v1_listing_proto_rawDesc), len(file_beltwright_fitment_v1_listing_proto_rawDesc)),
-			NumEnums:      1,
-			NumMessages:   22,
+			NumEnums:      2,
+			NumMessages:   32,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -19,15 +19,19 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	ListingService_CreateListing_FullMethodName   = "/beltwright.fitment.v1.ListingService/CreateListing"
-	ListingService_GetListing_FullMethodName      = "/beltwright.fitment.v1.ListingService/GetListing"
-	ListingService_ListListings_FullMethodName    = "/beltwright.fitment.v1.ListingService/ListListings"
-	ListingService_UpdateListing_FullMethodName   = "/beltwright.fitment.v1.ListingService/UpdateListing"
-	ListingService_WithdrawListing_FullMethodName = "/beltwright.fitment.v1.ListingService/WithdrawListing"
-	ListingService_HoldListing_FullMethodName     = "/beltwright.fitment.v1.ListingService/HoldListing"
-	ListingService_ReleaseListing_FullMethodName  = "/beltwright.fitment.v1.ListingService/ReleaseListing"
-	ListingService_SellListing_FullMethodName     = "/beltwright.fitment.v1.ListingService/SellListing"
-	ListingService_ImportListings_FullMethodName  = "/beltwright.fitment.v1.ListingService/ImportListings"
+	ListingService_CreateListing_FullMethodName       = "/beltwright.fitment.v1.ListingService/CreateListing"
+	ListingService_GetListing_FullMethodName          = "/beltwright.fitment.v1.ListingService/GetListing"
+	ListingService_ListListings_FullMethodName        = "/beltwright.fitment.v1.ListingService/ListListings"
+	ListingService_UpdateListing_FullMethodName       = "/beltwright.fitment.v1.ListingService/UpdateListing"
+	ListingService_WithdrawListing_FullMethodName     = "/beltwright.fitment.v1.ListingService/WithdrawListing"
+	ListingService_HoldListing_FullMethodName         = "/beltwright.fitment.v1.ListingService/HoldListing"
+	ListingService_ReleaseListing_FullMethodName      = "/beltwright.fitment.v1.ListingService/ReleaseListing"
+	ListingService_SellListing_FullMethodName         = "/beltwright.fitment.v1.ListingService/SellListing"
+	ListingService_ReturnListing_FullMethodName       = "/beltwright.fitment.v1.ListingService/ReturnListing"
+	ListingService_RelistListing_FullMethodName       = "/beltwright.fitment.v1.ListingService/RelistListing"
+	ListingService_RenderTag_FullMethodName           = "/beltwright.fitment.v1.ListingService/RenderTag"
+	ListingService_RenderShippingFacts_FullMethodName = "/beltwright.fitment.v1.ListingService/RenderShippingFacts"
+	ListingService_ImportListings_FullMethodName      = "/beltwright.fitment.v1.ListingService/ImportListings"
 )
 
 // ListingServiceClient is the client API for ListingService service.
@@ -55,6 +59,20 @@ type ListingServiceClient interface {
 	// SellListing sells a held listing to its holder. It decides the need again
 	// and checks recall, hold and fence in the same step.
 	SellListing(ctx context.Context, in *SellListingRequest, opts ...grpc.CallOption) (*SellListingResponse, error)
+	// ReturnListing sends a bought part back that failed its arrival check. The
+	// sold listing stays as it is; a new one, linked to it, is made under the same
+	// yard, in the state RETURNING and with what was seen as evidence. Only for
+	// the buyer.
+	ReturnListing(ctx context.Context, in *ReturnListingRequest, opts ...grpc.CallOption) (*ReturnListingResponse, error)
+	// RelistListing puts a returned part on sale again once the yard has it. Only
+	// for the yard.
+	RelistListing(ctx context.Context, in *RelistListingRequest, opts ...grpc.CallOption) (*RelistListingResponse, error)
+	// RenderTag draws the yard's tag for the part, with a code that opens the
+	// listing. Only for the yard.
+	RenderTag(ctx context.Context, in *RenderTagRequest, opts ...grpc.CallOption) (*RenderTagResponse, error)
+	// RenderShippingFacts puts together what the papers of a shipment must say.
+	// Only for the yard.
+	RenderShippingFacts(ctx context.Context, in *RenderShippingFactsRequest, opts ...grpc.CallOption) (*RenderShippingFactsResponse, error)
 	// ImportListings reads listings from CSV.
 	ImportListings(ctx context.Context, opts ...grpc.CallOption) (grpc.BidiStreamingClient[ImportListingsRequest, ImportListingsResponse], error)
 }
@@ -147,6 +165,46 @@ func (c *listingServiceClient) SellListing(ctx context.Context, in *SellListingR
 	return out, nil
 }
 
+func (c *listingServiceClient) ReturnListing(ctx context.Context, in *ReturnListingRequest, opts ...grpc.CallOption) (*ReturnListingResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ReturnListingResponse)
+	err := c.cc.Invoke(ctx, ListingService_ReturnListing_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *listingServiceClient) RelistListing(ctx context.Context, in *RelistListingRequest, opts ...grpc.CallOption) (*RelistListingResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(RelistListingResponse)
+	err := c.cc.Invoke(ctx, ListingService_RelistListing_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *listingServiceClient) RenderTag(ctx context.Context, in *RenderTagRequest, opts ...grpc.CallOption) (*RenderTagResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(RenderTagResponse)
+	err := c.cc.Invoke(ctx, ListingService_RenderTag_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *listingServiceClient) RenderShippingFacts(ctx context.Context, in *RenderShippingFactsRequest, opts ...grpc.CallOption) (*RenderShippingFactsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(RenderShippingFactsResponse)
+	err := c.cc.Invoke(ctx, ListingService_RenderShippingFacts_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *listingServiceClient) ImportListings(ctx context.Context, opts ...grpc.CallOption) (grpc.BidiStreamingClient[ImportListingsRequest, ImportListingsResponse], error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	stream, err := c.cc.NewStream(ctx, &ListingService_ServiceDesc.Streams[0], ListingService_ImportListings_FullMethodName, cOpts...)
@@ -185,6 +243,20 @@ type ListingServiceServer interface {
 	// SellListing sells a held listing to its holder. It decides the need again
 	// and checks recall, hold and fence in the same step.
 	SellListing(context.Context, *SellListingRequest) (*SellListingResponse, error)
+	// ReturnListing sends a bought part back that failed its arrival check. The
+	// sold listing stays as it is; a new one, linked to it, is made under the same
+	// yard, in the state RETURNING and with what was seen as evidence. Only for
+	// the buyer.
+	ReturnListing(context.Context, *ReturnListingRequest) (*ReturnListingResponse, error)
+	// RelistListing puts a returned part on sale again once the yard has it. Only
+	// for the yard.
+	RelistListing(context.Context, *RelistListingRequest) (*RelistListingResponse, error)
+	// RenderTag draws the yard's tag for the part, with a code that opens the
+	// listing. Only for the yard.
+	RenderTag(context.Context, *RenderTagRequest) (*RenderTagResponse, error)
+	// RenderShippingFacts puts together what the papers of a shipment must say.
+	// Only for the yard.
+	RenderShippingFacts(context.Context, *RenderShippingFactsRequest) (*RenderShippingFactsResponse, error)
 	// ImportListings reads listings from CSV.
 	ImportListings(grpc.BidiStreamingServer[ImportListingsRequest, ImportListingsResponse]) error
 	mustEmbedUnimplementedListingServiceServer()
@@ -220,6 +292,18 @@ func (UnimplementedListingServiceServer) ReleaseListing(context.Context, *Releas
 }
 func (UnimplementedListingServiceServer) SellListing(context.Context, *SellListingRequest) (*SellListingResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method SellListing not implemented")
+}
+func (UnimplementedListingServiceServer) ReturnListing(context.Context, *ReturnListingRequest) (*ReturnListingResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ReturnListing not implemented")
+}
+func (UnimplementedListingServiceServer) RelistListing(context.Context, *RelistListingRequest) (*RelistListingResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method RelistListing not implemented")
+}
+func (UnimplementedListingServiceServer) RenderTag(context.Context, *RenderTagRequest) (*RenderTagResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method RenderTag not implemented")
+}
+func (UnimplementedListingServiceServer) RenderShippingFacts(context.Context, *RenderShippingFactsRequest) (*RenderShippingFactsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method RenderShippingFacts not implemented")
 }
 func (UnimplementedListingServiceServer) ImportListings(grpc.BidiStreamingServer[ImportListingsRequest, ImportListingsResponse]) error {
 	return status.Error(codes.Unimplemented, "method ImportListings not implemented")
@@ -389,6 +473,78 @@ func _ListingService_SellListing_Handler(srv interface{}, ctx context.Context, d
 	return interceptor(ctx, in, info, handler)
 }
 
+func _ListingService_ReturnListing_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ReturnListingRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ListingServiceServer).ReturnListing(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ListingService_ReturnListing_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ListingServiceServer).ReturnListing(ctx, req.(*ReturnListingRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ListingService_RelistListing_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(RelistListingRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ListingServiceServer).RelistListing(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ListingService_RelistListing_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ListingServiceServer).RelistListing(ctx, req.(*RelistListingRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ListingService_RenderTag_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(RenderTagRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ListingServiceServer).RenderTag(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ListingService_RenderTag_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ListingServiceServer).RenderTag(ctx, req.(*RenderTagRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ListingService_RenderShippingFacts_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(RenderShippingFactsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ListingServiceServer).RenderShippingFacts(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ListingService_RenderShippingFacts_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ListingServiceServer).RenderShippingFacts(ctx, req.(*RenderShippingFactsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _ListingService_ImportListings_Handler(srv interface{}, stream grpc.ServerStream) error {
 	return srv.(ListingServiceServer).ImportListings(&grpc.GenericServerStream[ImportListingsRequest, ImportListingsResponse]{ServerStream: stream})
 }
@@ -434,6 +590,22 @@ var ListingService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "SellListing",
 			Handler:    _ListingService_SellListing_Handler,
+		},
+		{
+			MethodName: "ReturnListing",
+			Handler:    _ListingService_ReturnListing_Handler,
+		},
+		{
+			MethodName: "RelistListing",
+			Handler:    _ListingService_RelistListing_Handler,
+		},
+		{
+			MethodName: "RenderTag",
+			Handler:    _ListingService_RenderTag_Handler,
+		},
+		{
+			MethodName: "RenderShippingFacts",
+			Handler:    _ListingService_RenderShippingFacts_Handler,
 		},
 	},
 	Streams: []grpc.StreamDesc{

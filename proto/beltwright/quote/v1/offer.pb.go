@@ -121,7 +121,24 @@ type Offer struct {
 	// Last day on which the price holds, YYYY-MM-DD.
 	ValidUntil string `protobuf:"bytes,17,opt,name=valid_until,json=validUntil,proto3" json:"valid_until,omitempty"`
 	// Changes with every change; output only.
-	Etag          string `protobuf:"bytes,18,opt,name=etag,proto3" json:"etag,omitempty"`
+	Etag string `protobuf:"bytes,18,opt,name=etag,proto3" json:"etag,omitempty"`
+	// Freight of each kilogram or part of one, added to freight; 0 where freight is
+	// all.
+	FreightPerKilogram int64 `protobuf:"varint,19,opt,name=freight_per_kilogram,json=freightPerKilogram,proto3" json:"freight_per_kilogram,omitempty"`
+	// Weight packed, in grams, 0 to 1000000; 0 where it is not stated.
+	WeightGrams int64 `protobuf:"varint,20,opt,name=weight_grams,json=weightGrams,proto3" json:"weight_grams,omitempty"`
+	// UN number that the part is shipped under, UN3268 or UN0503; empty where it
+	// is not stated.
+	UnNumber string `protobuf:"bytes,21,opt,name=un_number,json=unNumber,proto3" json:"un_number,omitempty"`
+	// True where the part is shipped inside a completed component, such as a seat.
+	InComponent bool `protobuf:"varint,22,opt,name=in_component,json=inComponent,proto3" json:"in_component,omitempty"`
+	// Days after arrival within which the old part must be back for its deposit;
+	// 0 where it is not stated.
+	CoreDays int32 `protobuf:"varint,23,opt,name=core_days,json=coreDays,proto3" json:"core_days,omitempty"`
+	// Lawful freight of sending the old part back.
+	CoreReturnFreight int64 `protobuf:"varint,24,opt,name=core_return_freight,json=coreReturnFreight,proto3" json:"core_return_freight,omitempty"`
+	// Days of warranty; 0 for none.
+	WarrantyDays  int32 `protobuf:"varint,25,opt,name=warranty_days,json=warrantyDays,proto3" json:"warranty_days,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -280,6 +297,55 @@ func (x *Offer) GetEtag() string {
 		return x.Etag
 	}
 	return ""
+}
+
+func (x *Offer) GetFreightPerKilogram() int64 {
+	if x != nil {
+		return x.FreightPerKilogram
+	}
+	return 0
+}
+
+func (x *Offer) GetWeightGrams() int64 {
+	if x != nil {
+		return x.WeightGrams
+	}
+	return 0
+}
+
+func (x *Offer) GetUnNumber() string {
+	if x != nil {
+		return x.UnNumber
+	}
+	return ""
+}
+
+func (x *Offer) GetInComponent() bool {
+	if x != nil {
+		return x.InComponent
+	}
+	return false
+}
+
+func (x *Offer) GetCoreDays() int32 {
+	if x != nil {
+		return x.CoreDays
+	}
+	return 0
+}
+
+func (x *Offer) GetCoreReturnFreight() int64 {
+	if x != nil {
+		return x.CoreReturnFreight
+	}
+	return 0
+}
+
+func (x *Offer) GetWarrantyDays() int32 {
+	if x != nil {
+		return x.WarrantyDays
+	}
+	return 0
 }
 
 // ImportOffersRequest is one message of the upload.
@@ -579,7 +645,7 @@ var File_beltwright_quote_v1_offer_proto protoreflect.FileDescriptor
 
 const file_beltwright_quote_v1_offer_proto_rawDesc = "" +
 	"\n" +
-	"\x1fbeltwright/quote/v1/offer.proto\x12\x13beltwright.quote.v1\x1a\"beltwright/fitment/v1/common.proto\x1a#beltwright/fitment/v1/imports.proto\"\xbb\x05\n" +
+	"\x1fbeltwright/quote/v1/offer.proto\x12\x13beltwright.quote.v1\x1a\"beltwright/fitment/v1/common.proto\x1a#beltwright/fitment/v1/imports.proto\"\xc2\a\n" +
 	"\x05Offer\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x1a\n" +
 	"\bsupplier\x18\x02 \x01(\tR\bsupplier\x12\x1f\n" +
@@ -603,7 +669,14 @@ const file_beltwright_quote_v1_offer_proto_rawDesc = "" +
 	"\tavailable\x18\x10 \x01(\bR\tavailable\x12\x1f\n" +
 	"\vvalid_until\x18\x11 \x01(\tR\n" +
 	"validUntil\x12\x12\n" +
-	"\x04etag\x18\x12 \x01(\tR\x04etag\"M\n" +
+	"\x04etag\x18\x12 \x01(\tR\x04etag\x120\n" +
+	"\x14freight_per_kilogram\x18\x13 \x01(\x03R\x12freightPerKilogram\x12!\n" +
+	"\fweight_grams\x18\x14 \x01(\x03R\vweightGrams\x12\x1b\n" +
+	"\tun_number\x18\x15 \x01(\tR\bunNumber\x12!\n" +
+	"\fin_component\x18\x16 \x01(\bR\vinComponent\x12\x1b\n" +
+	"\tcore_days\x18\x17 \x01(\x05R\bcoreDays\x12.\n" +
+	"\x13core_return_freight\x18\x18 \x01(\x03R\x11coreReturnFreight\x12#\n" +
+	"\rwarranty_days\x18\x19 \x01(\x05R\fwarrantyDays\"M\n" +
 	"\tCondition\x12\x19\n" +
 	"\x15CONDITION_UNSPECIFIED\x10\x00\x12\b\n" +
 	"\x04USED\x10\x01\x12\x12\n" +

@@ -21,6 +21,197 @@ const (
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
 
+// Tri is a three-valued statement.
+type Tri int32
+
+const (
+	// Not known.
+	Tri_TRI_UNSPECIFIED Tri = 0
+	// True.
+	Tri_TRI_YES Tri = 1
+	// False.
+	Tri_TRI_NO Tri = 2
+)
+
+// Enum value maps for Tri.
+var (
+	Tri_name = map[int32]string{
+		0: "TRI_UNSPECIFIED",
+		1: "TRI_YES",
+		2: "TRI_NO",
+	}
+	Tri_value = map[string]int32{
+		"TRI_UNSPECIFIED": 0,
+		"TRI_YES":         1,
+		"TRI_NO":          2,
+	}
+)
+
+func (x Tri) Enum() *Tri {
+	p := new(Tri)
+	*p = x
+	return p
+}
+
+func (x Tri) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (Tri) Descriptor() protoreflect.EnumDescriptor {
+	return file_beltwright_quote_v1_planning_proto_enumTypes[0].Descriptor()
+}
+
+func (Tri) Type() protoreflect.EnumType {
+	return &file_beltwright_quote_v1_planning_proto_enumTypes[0]
+}
+
+func (x Tri) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use Tri.Descriptor instead.
+func (Tri) EnumDescriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_planning_proto_rawDescGZIP(), []int{0}
+}
+
+// Mode of transport.
+type JudgeConsignmentRequest_Mode int32
+
+const (
+	// Not stated.
+	JudgeConsignmentRequest_MODE_UNSPECIFIED JudgeConsignmentRequest_Mode = 0
+	// By road.
+	JudgeConsignmentRequest_ROAD JudgeConsignmentRequest_Mode = 1
+	// On a passenger aircraft.
+	JudgeConsignmentRequest_PASSENGER_AIRCRAFT JudgeConsignmentRequest_Mode = 2
+	// On a cargo aircraft.
+	JudgeConsignmentRequest_CARGO_AIRCRAFT JudgeConsignmentRequest_Mode = 3
+	// By sea.
+	JudgeConsignmentRequest_SEA JudgeConsignmentRequest_Mode = 4
+	// Handed over in person.
+	JudgeConsignmentRequest_HAND_OVER JudgeConsignmentRequest_Mode = 5
+)
+
+// Enum value maps for JudgeConsignmentRequest_Mode.
+var (
+	JudgeConsignmentRequest_Mode_name = map[int32]string{
+		0: "MODE_UNSPECIFIED",
+		1: "ROAD",
+		2: "PASSENGER_AIRCRAFT",
+		3: "CARGO_AIRCRAFT",
+		4: "SEA",
+		5: "HAND_OVER",
+	}
+	JudgeConsignmentRequest_Mode_value = map[string]int32{
+		"MODE_UNSPECIFIED":   0,
+		"ROAD":               1,
+		"PASSENGER_AIRCRAFT": 2,
+		"CARGO_AIRCRAFT":     3,
+		"SEA":                4,
+		"HAND_OVER":          5,
+	}
+)
+
+func (x JudgeConsignmentRequest_Mode) Enum() *JudgeConsignmentRequest_Mode {
+	p := new(JudgeConsignmentRequest_Mode)
+	*p = x
+	return p
+}
+
+func (x JudgeConsignmentRequest_Mode) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (JudgeConsignmentRequest_Mode) Descriptor() protoreflect.EnumDescriptor {
+	return file_beltwright_quote_v1_planning_proto_enumTypes[1].Descriptor()
+}
+
+func (JudgeConsignmentRequest_Mode) Type() protoreflect.EnumType {
+	return &file_beltwright_quote_v1_planning_proto_enumTypes[1]
+}
+
+func (x JudgeConsignmentRequest_Mode) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use JudgeConsignmentRequest_Mode.Descriptor instead.
+func (JudgeConsignmentRequest_Mode) EnumDescriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_planning_proto_rawDescGZIP(), []int{19, 0}
+}
+
+// Working says how a number came about.
+type Working struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What the number is.
+	Number string `protobuf:"bytes,1,opt,name=number,proto3" json:"number,omitempty"`
+	// The formula with its inputs, amounts in major units.
+	Formula string `protobuf:"bytes,2,opt,name=formula,proto3" json:"formula,omitempty"`
+	// The result.
+	Value string `protobuf:"bytes,3,opt,name=value,proto3" json:"value,omitempty"`
+	// Where the rule is from; empty for plain arithmetic.
+	Source        string `protobuf:"bytes,4,opt,name=source,proto3" json:"source,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Working) Reset() {
+	*x = Working{}
+	mi := &file_beltwright_quote_v1_planning_proto_msgTypes[0]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Working) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Working) ProtoMessage() {}
+
+func (x *Working) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_quote_v1_planning_proto_msgTypes[0]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Working.ProtoReflect.Descriptor instead.
+func (*Working) Descriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_planning_proto_rawDescGZIP(), []int{0}
+}
+
+func (x *Working) GetNumber() string {
+	if x != nil {
+		return x.Number
+	}
+	return ""
+}
+
+func (x *Working) GetFormula() string {
+	if x != nil {
+		return x.Formula
+	}
+	return ""
+}
+
+func (x *Working) GetValue() string {
+	if x != nil {
+		return x.Value
+	}
+	return ""
+}
+
+func (x *Working) GetSource() string {
+	if x != nil {
+		return x.Source
+	}
+	return ""
+}
+
 // PlanOffer is an offer as the plan sees it. Amounts are minor units.
 type PlanOffer struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -32,17 +223,20 @@ type PlanOffer struct {
 	Sunk int64 `protobuf:"varint,3,opt,name=sunk,proto3" json:"sunk,omitempty"`
 	// Lost where the part fails: restocking, return freight.
 	ReturnLoss int64 `protobuf:"varint,4,opt,name=return_loss,json=returnLoss,proto3" json:"return_loss,omitempty"`
-	// Chance of passing the arrival check, at least 1e-9 and at most 1.
+	// Chance of passing the arrival check, at least 1e-9 and at most 1. Left out
+	// (0) where the seller's belief gives it.
 	PassProbability float64 `protobuf:"fixed64,5,opt,name=pass_probability,json=passProbability,proto3" json:"pass_probability,omitempty"`
 	// Days from order to checked.
-	Days          int32 `protobuf:"varint,6,opt,name=days,proto3" json:"days,omitempty"`
+	Days int32 `protobuf:"varint,6,opt,name=days,proto3" json:"days,omitempty"`
+	// Id of the seller, where offers of one seller share his uncertain chance.
+	Seller        string `protobuf:"bytes,7,opt,name=seller,proto3" json:"seller,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *PlanOffer) Reset() {
 	*x = PlanOffer{}
-	mi := &file_beltwright_quote_v1_planning_proto_msgTypes[0]
+	mi := &file_beltwright_quote_v1_planning_proto_msgTypes[1]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -54,7 +248,7 @@ func (x *PlanOffer) String() string {
 func (*PlanOffer) ProtoMessage() {}
 
 func (x *PlanOffer) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_quote_v1_planning_proto_msgTypes[0]
+	mi := &file_beltwright_quote_v1_planning_proto_msgTypes[1]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -67,7 +261,7 @@ func (x *PlanOffer) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlanOffer.ProtoReflect.Descriptor instead.
 func (*PlanOffer) Descriptor() ([]byte, []int) {
-	return file_beltwright_quote_v1_planning_proto_rawDescGZIP(), []int{0}
+	return file_beltwright_quote_v1_planning_proto_rawDescGZIP(), []int{1}
 }
 
 func (x *PlanOffer) GetId() string {
@@ -112,6 +306,78 @@ func (x *PlanOffer) GetDays() int32 {
 	return 0
 }
 
+func (x *PlanOffer) GetSeller() string {
+	if x != nil {
+		return x.Seller
+	}
+	return ""
+}
+
+// PlanSeller is what is believed of a seller's chance of passing: a Beta
+// distribution.
+type PlanSeller struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Id, unique in the request.
+	Id string `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
+	// First parameter, 0.001 to 1000000.
+	Alpha float64 `protobuf:"fixed64,2,opt,name=alpha,proto3" json:"alpha,omitempty"`
+	// Second parameter, 0.001 to 1000000.
+	Beta          float64 `protobuf:"fixed64,3,opt,name=beta,proto3" json:"beta,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PlanSeller) Reset() {
+	*x = PlanSeller{}
+	mi := &file_beltwright_quote_v1_planning_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PlanSeller) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PlanSeller) ProtoMessage() {}
+
+func (x *PlanSeller) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_quote_v1_planning_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PlanSeller.ProtoReflect.Descriptor instead.
+func (*PlanSeller) Descriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_planning_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *PlanSeller) GetId() string {
+	if x != nil {
+		return x.Id
+	}
+	return ""
+}
+
+func (x *PlanSeller) GetAlpha() float64 {
+	if x != nil {
+		return x.Alpha
+	}
+	return 0
+}
+
+func (x *PlanSeller) GetBeta() float64 {
+	if x != nil {
+		return x.Beta
+	}
+	return 0
+}
+
 // PlanFallback is what always works: a new part.
 type PlanFallback struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -125,7 +391,7 @@ type PlanFallback struct {
 
 func (x *PlanFallback) Reset() {
 	*x = PlanFallback{}
-	mi := &file_beltwright_quote_v1_planning_proto_msgTypes[1]
+	mi := &file_beltwright_quote_v1_planning_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -137,7 +403,7 @@ func (x *PlanFallback) String() string {
 func (*PlanFallback) ProtoMessage() {}
 
 func (x *PlanFallback) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_quote_v1_planning_proto_msgTypes[1]
+	mi := &file_beltwright_quote_v1_planning_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -150,7 +416,7 @@ func (x *PlanFallback) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlanFallback.ProtoReflect.Descriptor instead.
 func (*PlanFallback) Descriptor() ([]byte, []int) {
-	return file_beltwright_quote_v1_planning_proto_rawDescGZIP(), []int{1}
+	return file_beltwright_quote_v1_planning_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *PlanFallback) GetPrice() int64 {
@@ -178,14 +444,22 @@ type PlanPurchaseRequest struct {
 	Fallback *PlanFallback `protobuf:"bytes,3,opt,name=fallback,proto3" json:"fallback,omitempty"`
 	// The offers, at most 200. Without a fallback the plan tries all of them, with
 	// one those that are worth trying before it.
-	Offers        []*PlanOffer `protobuf:"bytes,4,rep,name=offers,proto3" json:"offers,omitempty"`
+	Offers []*PlanOffer `protobuf:"bytes,4,rep,name=offers,proto3" json:"offers,omitempty"`
+	// Sellers whose offers share one uncertain chance.
+	Sellers []*PlanSeller `protobuf:"bytes,5,rep,name=sellers,proto3" json:"sellers,omitempty"`
+	// True where several parts may be bought at once; the others go back.
+	Parallel bool `protobuf:"varint,6,opt,name=parallel,proto3" json:"parallel,omitempty"`
+	// Day by which the vehicle should be ready; 0 for none.
+	DeadlineDays int32 `protobuf:"varint,7,opt,name=deadline_days,json=deadlineDays,proto3" json:"deadline_days,omitempty"`
+	// Cost, once, of being ready later than that or never.
+	LateCost      int64 `protobuf:"varint,8,opt,name=late_cost,json=lateCost,proto3" json:"late_cost,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *PlanPurchaseRequest) Reset() {
 	*x = PlanPurchaseRequest{}
-	mi := &file_beltwright_quote_v1_planning_proto_msgTypes[2]
+	mi := &file_beltwright_quote_v1_planning_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -197,7 +471,7 @@ func (x *PlanPurchaseRequest) String() string {
 func (*PlanPurchaseRequest) ProtoMessage() {}
 
 func (x *PlanPurchaseRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_quote_v1_planning_proto_msgTypes[2]
+	mi := &file_beltwright_quote_v1_planning_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -210,7 +484,7 @@ func (x *PlanPurchaseRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlanPurchaseRequest.ProtoReflect.Descriptor instead.
 func (*PlanPurchaseRequest) Descriptor() ([]byte, []int) {
-	return file_beltwright_quote_v1_planning_proto_rawDescGZIP(), []int{2}
+	return file_beltwright_quote_v1_planning_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *PlanPurchaseRequest) GetCurrencyCode() string {
@@ -241,6 +515,34 @@ func (x *PlanPurchaseRequest) GetOffers() []*PlanOffer {
 	return nil
 }
 
+func (x *PlanPurchaseRequest) GetSellers() []*PlanSeller {
+	if x != nil {
+		return x.Sellers
+	}
+	return nil
+}
+
+func (x *PlanPurchaseRequest) GetParallel() bool {
+	if x != nil {
+		return x.Parallel
+	}
+	return false
+}
+
+func (x *PlanPurchaseRequest) GetDeadlineDays() int32 {
+	if x != nil {
+		return x.DeadlineDays
+	}
+	return 0
+}
+
+func (x *PlanPurchaseRequest) GetLateCost() int64 {
+	if x != nil {
+		return x.LateCost
+	}
+	return 0
+}
+
 // PlanOutcome is one way the plan can end.
 type PlanOutcome struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -256,7 +558,7 @@ type PlanOutcome struct {
 
 func (x *PlanOutcome) Reset() {
 	*x = PlanOutcome{}
-	mi := &file_beltwright_quote_v1_planning_proto_msgTypes[3]
+	mi := &file_beltwright_quote_v1_planning_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -268,7 +570,7 @@ func (x *PlanOutcome) String() string {
 func (*PlanOutcome) ProtoMessage() {}
 
 func (x *PlanOutcome) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_quote_v1_planning_proto_msgTypes[3]
+	mi := &file_beltwright_quote_v1_planning_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -281,7 +583,7 @@ func (x *PlanOutcome) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlanOutcome.ProtoReflect.Descriptor instead.
 func (*PlanOutcome) Descriptor() ([]byte, []int) {
-	return file_beltwright_quote_v1_planning_proto_rawDescGZIP(), []int{3}
+	return file_beltwright_quote_v1_planning_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *PlanOutcome) GetCost() int64 {
@@ -299,6 +601,107 @@ func (x *PlanOutcome) GetDays() int32 {
 }
 
 func (x *PlanOutcome) GetProbability() float64 {
+	if x != nil {
+		return x.Probability
+	}
+	return 0
+}
+
+// PlanBatch is what is bought at once.
+type PlanBatch struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Ids of the offers.
+	Ids           []string `protobuf:"bytes,1,rep,name=ids,proto3" json:"ids,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PlanBatch) Reset() {
+	*x = PlanBatch{}
+	mi := &file_beltwright_quote_v1_planning_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PlanBatch) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PlanBatch) ProtoMessage() {}
+
+func (x *PlanBatch) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_quote_v1_planning_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PlanBatch.ProtoReflect.Descriptor instead.
+func (*PlanBatch) Descriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_planning_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *PlanBatch) GetIds() []string {
+	if x != nil {
+		return x.Ids
+	}
+	return nil
+}
+
+// ReadyBy is how likely the vehicle is ready by a day.
+type ReadyBy struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Days from now.
+	Days int32 `protobuf:"varint,1,opt,name=days,proto3" json:"days,omitempty"`
+	// Probability.
+	Probability   float64 `protobuf:"fixed64,2,opt,name=probability,proto3" json:"probability,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReadyBy) Reset() {
+	*x = ReadyBy{}
+	mi := &file_beltwright_quote_v1_planning_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReadyBy) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReadyBy) ProtoMessage() {}
+
+func (x *ReadyBy) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_quote_v1_planning_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReadyBy.ProtoReflect.Descriptor instead.
+func (*ReadyBy) Descriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_planning_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *ReadyBy) GetDays() int32 {
+	if x != nil {
+		return x.Days
+	}
+	return 0
+}
+
+func (x *ReadyBy) GetProbability() float64 {
 	if x != nil {
 		return x.Probability
 	}
@@ -323,18 +726,28 @@ type PlanPurchaseResponse struct {
 	// Chance that every offer fails and nothing new is to be had.
 	UnrepairedProbability float64 `protobuf:"fixed64,7,opt,name=unrepaired_probability,json=unrepairedProbability,proto3" json:"unrepaired_probability,omitempty"`
 	// Ids of offers that the plan does not try because the fallback is cheaper, in
-	// the order of their index; in a quote also those beyond the 200 that a plan
-	// looks at.
+	// the order of their index; in a quote also those beyond what a plan looks at.
 	NotTried []string `protobuf:"bytes,8,rep,name=not_tried,json=notTried,proto3" json:"not_tried,omitempty"`
 	// The plan in words.
-	Words         string `protobuf:"bytes,9,opt,name=words,proto3" json:"words,omitempty"`
+	Words string `protobuf:"bytes,9,opt,name=words,proto3" json:"words,omitempty"`
+	// What is bought at once, in order; each holds one id where nothing is bought
+	// in parallel.
+	Batches []*PlanBatch `protobuf:"bytes,10,rep,name=batches,proto3" json:"batches,omitempty"`
+	// Method that found the plan: index or exact.
+	Method string `protobuf:"bytes,11,opt,name=method,proto3" json:"method,omitempty"`
+	// What was left out of an exact search, and why; empty where nothing was.
+	Limited string `protobuf:"bytes,12,opt,name=limited,proto3" json:"limited,omitempty"`
+	// How likely the vehicle is ready by each day on which the plan can end.
+	ReadyBy []*ReadyBy `protobuf:"bytes,13,rep,name=ready_by,json=readyBy,proto3" json:"ready_by,omitempty"`
+	// How the numbers came about.
+	Workings      []*Working `protobuf:"bytes,14,rep,name=workings,proto3" json:"workings,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *PlanPurchaseResponse) Reset() {
 	*x = PlanPurchaseResponse{}
-	mi := &file_beltwright_quote_v1_planning_proto_msgTypes[4]
+	mi := &file_beltwright_quote_v1_planning_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -346,7 +759,7 @@ func (x *PlanPurchaseResponse) String() string {
 func (*PlanPurchaseResponse) ProtoMessage() {}
 
 func (x *PlanPurchaseResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_quote_v1_planning_proto_msgTypes[4]
+	mi := &file_beltwright_quote_v1_planning_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -359,7 +772,7 @@ func (x *PlanPurchaseResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlanPurchaseResponse.ProtoReflect.Descriptor instead.
 func (*PlanPurchaseResponse) Descriptor() ([]byte, []int) {
-	return file_beltwright_quote_v1_planning_proto_rawDescGZIP(), []int{4}
+	return file_beltwright_quote_v1_planning_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *PlanPurchaseResponse) GetOrder() []string {
@@ -425,11 +838,1254 @@ func (x *PlanPurchaseResponse) GetWords() string {
 	return ""
 }
 
+func (x *PlanPurchaseResponse) GetBatches() []*PlanBatch {
+	if x != nil {
+		return x.Batches
+	}
+	return nil
+}
+
+func (x *PlanPurchaseResponse) GetMethod() string {
+	if x != nil {
+		return x.Method
+	}
+	return ""
+}
+
+func (x *PlanPurchaseResponse) GetLimited() string {
+	if x != nil {
+		return x.Limited
+	}
+	return ""
+}
+
+func (x *PlanPurchaseResponse) GetReadyBy() []*ReadyBy {
+	if x != nil {
+		return x.ReadyBy
+	}
+	return nil
+}
+
+func (x *PlanPurchaseResponse) GetWorkings() []*Working {
+	if x != nil {
+		return x.Workings
+	}
+	return nil
+}
+
+// Limits filter policies and options; they weigh nothing. A limit of 0 is off.
+type Limits struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Expected cost at most this, minor units.
+	MaxCost int64 `protobuf:"varint,1,opt,name=max_cost,json=maxCost,proto3" json:"max_cost,omitempty"`
+	// CVaR at 95 % at most this, minor units.
+	MaxCvar int64 `protobuf:"varint,2,opt,name=max_cvar,json=maxCvar,proto3" json:"max_cvar,omitempty"`
+	// Expected days at most this.
+	MaxDays float64 `protobuf:"fixed64,3,opt,name=max_days,json=maxDays,proto3" json:"max_days,omitempty"`
+	// Exact lower bound, at 95 %, of each used part's chance of passing at least
+	// this, above 0 and below 1. It is never evidence of fit: 0.95 takes 59 clean
+	// outcomes.
+	MinLowerBound float64 `protobuf:"fixed64,4,opt,name=min_lower_bound,json=minLowerBound,proto3" json:"min_lower_bound,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Limits) Reset() {
+	*x = Limits{}
+	mi := &file_beltwright_quote_v1_planning_proto_msgTypes[9]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Limits) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Limits) ProtoMessage() {}
+
+func (x *Limits) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_quote_v1_planning_proto_msgTypes[9]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Limits.ProtoReflect.Descriptor instead.
+func (*Limits) Descriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_planning_proto_rawDescGZIP(), []int{9}
+}
+
+func (x *Limits) GetMaxCost() int64 {
+	if x != nil {
+		return x.MaxCost
+	}
+	return 0
+}
+
+func (x *Limits) GetMaxCvar() int64 {
+	if x != nil {
+		return x.MaxCvar
+	}
+	return 0
+}
+
+func (x *Limits) GetMaxDays() float64 {
+	if x != nil {
+		return x.MaxDays
+	}
+	return 0
+}
+
+func (x *Limits) GetMinLowerBound() float64 {
+	if x != nil {
+		return x.MinLowerBound
+	}
+	return 0
+}
+
+// WeighChoicesRequest is a problem with limits.
+type WeighChoicesRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The problem, of which policies over at most 7 offers are compared.
+	Problem *PlanPurchaseRequest `protobuf:"bytes,1,opt,name=problem,proto3" json:"problem,omitempty"`
+	// Limits; min_lower_bound does not count here, where no outcomes are known.
+	Limits        *Limits `protobuf:"bytes,2,opt,name=limits,proto3" json:"limits,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *WeighChoicesRequest) Reset() {
+	*x = WeighChoicesRequest{}
+	mi := &file_beltwright_quote_v1_planning_proto_msgTypes[10]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WeighChoicesRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WeighChoicesRequest) ProtoMessage() {}
+
+func (x *WeighChoicesRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_quote_v1_planning_proto_msgTypes[10]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WeighChoicesRequest.ProtoReflect.Descriptor instead.
+func (*WeighChoicesRequest) Descriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_planning_proto_rawDescGZIP(), []int{10}
+}
+
+func (x *WeighChoicesRequest) GetProblem() *PlanPurchaseRequest {
+	if x != nil {
+		return x.Problem
+	}
+	return nil
+}
+
+func (x *WeighChoicesRequest) GetLimits() *Limits {
+	if x != nil {
+		return x.Limits
+	}
+	return nil
+}
+
+// TradePoint is a policy that no other one beats in all three.
+type TradePoint struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What is bought at once, in order.
+	Batches []*PlanBatch `protobuf:"bytes,1,rep,name=batches,proto3" json:"batches,omitempty"`
+	// True where the policy ends with the fallback if all of these fail.
+	Fallback bool `protobuf:"varint,2,opt,name=fallback,proto3" json:"fallback,omitempty"`
+	// Expected cost, minor units, rounded.
+	ExpectedCost int64 `protobuf:"varint,3,opt,name=expected_cost,json=expectedCost,proto3" json:"expected_cost,omitempty"`
+	// Mean cost of the worst 5 in 100, minor units, rounded.
+	Cvar95 int64 `protobuf:"varint,4,opt,name=cvar95,proto3" json:"cvar95,omitempty"`
+	// Expected days.
+	ExpectedDays float64 `protobuf:"fixed64,5,opt,name=expected_days,json=expectedDays,proto3" json:"expected_days,omitempty"`
+	// Chance of ending unrepaired.
+	UnrepairedProbability float64 `protobuf:"fixed64,6,opt,name=unrepaired_probability,json=unrepairedProbability,proto3" json:"unrepaired_probability,omitempty"`
+	// The policy in words.
+	Words string `protobuf:"bytes,7,opt,name=words,proto3" json:"words,omitempty"`
+	// Cost of a day at which this policy and the next one in the list cost the
+	// same; empty where there is none. A decimal number of minor units.
+	BreakEvenDayCost string `protobuf:"bytes,8,opt,name=break_even_day_cost,json=breakEvenDayCost,proto3" json:"break_even_day_cost,omitempty"`
+	// Greatest regret over all states of the world: what it costs more than the
+	// best listed policy would have.
+	WorstRegret int64 `protobuf:"varint,9,opt,name=worst_regret,json=worstRegret,proto3" json:"worst_regret,omitempty"`
+	// The state in which that is so, in words.
+	WorstState    string `protobuf:"bytes,10,opt,name=worst_state,json=worstState,proto3" json:"worst_state,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *TradePoint) Reset() {
+	*x = TradePoint{}
+	mi := &file_beltwright_quote_v1_planning_proto_msgTypes[11]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *TradePoint) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*TradePoint) ProtoMessage() {}
+
+func (x *TradePoint) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_quote_v1_planning_proto_msgTypes[11]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use TradePoint.ProtoReflect.Descriptor instead.
+func (*TradePoint) Descriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_planning_proto_rawDescGZIP(), []int{11}
+}
+
+func (x *TradePoint) GetBatches() []*PlanBatch {
+	if x != nil {
+		return x.Batches
+	}
+	return nil
+}
+
+func (x *TradePoint) GetFallback() bool {
+	if x != nil {
+		return x.Fallback
+	}
+	return false
+}
+
+func (x *TradePoint) GetExpectedCost() int64 {
+	if x != nil {
+		return x.ExpectedCost
+	}
+	return 0
+}
+
+func (x *TradePoint) GetCvar95() int64 {
+	if x != nil {
+		return x.Cvar95
+	}
+	return 0
+}
+
+func (x *TradePoint) GetExpectedDays() float64 {
+	if x != nil {
+		return x.ExpectedDays
+	}
+	return 0
+}
+
+func (x *TradePoint) GetUnrepairedProbability() float64 {
+	if x != nil {
+		return x.UnrepairedProbability
+	}
+	return 0
+}
+
+func (x *TradePoint) GetWords() string {
+	if x != nil {
+		return x.Words
+	}
+	return ""
+}
+
+func (x *TradePoint) GetBreakEvenDayCost() string {
+	if x != nil {
+		return x.BreakEvenDayCost
+	}
+	return ""
+}
+
+func (x *TradePoint) GetWorstRegret() int64 {
+	if x != nil {
+		return x.WorstRegret
+	}
+	return 0
+}
+
+func (x *TradePoint) GetWorstState() string {
+	if x != nil {
+		return x.WorstState
+	}
+	return ""
+}
+
+// TradeOff is the whole set.
+type TradeOff struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The policies by expected cost.
+	Points []*TradePoint `protobuf:"bytes,1,rep,name=points,proto3" json:"points,omitempty"`
+	// Place of the policy with the least worst regret, from 1; 0 where there is
+	// none.
+	LeastWorstRegret int32 `protobuf:"varint,2,opt,name=least_worst_regret,json=leastWorstRegret,proto3" json:"least_worst_regret,omitempty"`
+	// How many policies were compared.
+	Policies int64 `protobuf:"varint,3,opt,name=policies,proto3" json:"policies,omitempty"`
+	// What was left out, and why; empty where nothing was.
+	Limited string `protobuf:"bytes,4,opt,name=limited,proto3" json:"limited,omitempty"`
+	// Where the limits leave nothing: how near the best policy comes to each, a
+	// sentence each.
+	NearestMisses []string `protobuf:"bytes,5,rep,name=nearest_misses,json=nearestMisses,proto3" json:"nearest_misses,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *TradeOff) Reset() {
+	*x = TradeOff{}
+	mi := &file_beltwright_quote_v1_planning_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *TradeOff) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*TradeOff) ProtoMessage() {}
+
+func (x *TradeOff) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_quote_v1_planning_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use TradeOff.ProtoReflect.Descriptor instead.
+func (*TradeOff) Descriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_planning_proto_rawDescGZIP(), []int{12}
+}
+
+func (x *TradeOff) GetPoints() []*TradePoint {
+	if x != nil {
+		return x.Points
+	}
+	return nil
+}
+
+func (x *TradeOff) GetLeastWorstRegret() int32 {
+	if x != nil {
+		return x.LeastWorstRegret
+	}
+	return 0
+}
+
+func (x *TradeOff) GetPolicies() int64 {
+	if x != nil {
+		return x.Policies
+	}
+	return 0
+}
+
+func (x *TradeOff) GetLimited() string {
+	if x != nil {
+		return x.Limited
+	}
+	return ""
+}
+
+func (x *TradeOff) GetNearestMisses() []string {
+	if x != nil {
+		return x.NearestMisses
+	}
+	return nil
+}
+
+// WeighChoicesResponse carries it.
+type WeighChoicesResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The set.
+	TradeOff      *TradeOff `protobuf:"bytes,1,opt,name=trade_off,json=tradeOff,proto3" json:"trade_off,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *WeighChoicesResponse) Reset() {
+	*x = WeighChoicesResponse{}
+	mi := &file_beltwright_quote_v1_planning_proto_msgTypes[13]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WeighChoicesResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WeighChoicesResponse) ProtoMessage() {}
+
+func (x *WeighChoicesResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_quote_v1_planning_proto_msgTypes[13]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WeighChoicesResponse.ProtoReflect.Descriptor instead.
+func (*WeighChoicesResponse) Descriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_planning_proto_rawDescGZIP(), []int{13}
+}
+
+func (x *WeighChoicesResponse) GetTradeOff() *TradeOff {
+	if x != nil {
+		return x.TradeOff
+	}
+	return nil
+}
+
+// BasketOffer is a seller's price for a part.
+type BasketOffer struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Id of the part.
+	Part string `protobuf:"bytes,1,opt,name=part,proto3" json:"part,omitempty"`
+	// Price in minor units.
+	Price         int64 `protobuf:"varint,2,opt,name=price,proto3" json:"price,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *BasketOffer) Reset() {
+	*x = BasketOffer{}
+	mi := &file_beltwright_quote_v1_planning_proto_msgTypes[14]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *BasketOffer) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*BasketOffer) ProtoMessage() {}
+
+func (x *BasketOffer) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_quote_v1_planning_proto_msgTypes[14]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use BasketOffer.ProtoReflect.Descriptor instead.
+func (*BasketOffer) Descriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_planning_proto_rawDescGZIP(), []int{14}
+}
+
+func (x *BasketOffer) GetPart() string {
+	if x != nil {
+		return x.Part
+	}
+	return ""
+}
+
+func (x *BasketOffer) GetPrice() int64 {
+	if x != nil {
+		return x.Price
+	}
+	return 0
+}
+
+// BasketSeller is a seller.
+type BasketSeller struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Id, unique in the request.
+	Id string `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
+	// Freight, once, if anything is bought from him; minor units.
+	Freight int64 `protobuf:"varint,2,opt,name=freight,proto3" json:"freight,omitempty"`
+	// What he offers.
+	Offers        []*BasketOffer `protobuf:"bytes,3,rep,name=offers,proto3" json:"offers,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *BasketSeller) Reset() {
+	*x = BasketSeller{}
+	mi := &file_beltwright_quote_v1_planning_proto_msgTypes[15]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *BasketSeller) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*BasketSeller) ProtoMessage() {}
+
+func (x *BasketSeller) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_quote_v1_planning_proto_msgTypes[15]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use BasketSeller.ProtoReflect.Descriptor instead.
+func (*BasketSeller) Descriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_planning_proto_rawDescGZIP(), []int{15}
+}
+
+func (x *BasketSeller) GetId() string {
+	if x != nil {
+		return x.Id
+	}
+	return ""
+}
+
+func (x *BasketSeller) GetFreight() int64 {
+	if x != nil {
+		return x.Freight
+	}
+	return 0
+}
+
+func (x *BasketSeller) GetOffers() []*BasketOffer {
+	if x != nil {
+		return x.Offers
+	}
+	return nil
+}
+
+// SolveBasketRequest is the problem.
+type SolveBasketRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Currency, ISO 4217.
+	CurrencyCode string `protobuf:"bytes,1,opt,name=currency_code,json=currencyCode,proto3" json:"currency_code,omitempty"`
+	// Ids of the parts, 1 to 40.
+	Parts []string `protobuf:"bytes,2,rep,name=parts,proto3" json:"parts,omitempty"`
+	// The sellers, at most 1000 with at most 20000 offers.
+	Sellers []*BasketSeller `protobuf:"bytes,3,rep,name=sellers,proto3" json:"sellers,omitempty"`
+	// Milliseconds to search, 1 to 20000; 0 means 4000.
+	TimeLimitMs int32 `protobuf:"varint,4,opt,name=time_limit_ms,json=timeLimitMs,proto3" json:"time_limit_ms,omitempty"`
+	// Nodes to search, 1 to 100000000; 0 means the service's own limit.
+	NodeLimit     int32 `protobuf:"varint,5,opt,name=node_limit,json=nodeLimit,proto3" json:"node_limit,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SolveBasketRequest) Reset() {
+	*x = SolveBasketRequest{}
+	mi := &file_beltwright_quote_v1_planning_proto_msgTypes[16]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SolveBasketRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SolveBasketRequest) ProtoMessage() {}
+
+func (x *SolveBasketRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_quote_v1_planning_proto_msgTypes[16]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SolveBasketRequest.ProtoReflect.Descriptor instead.
+func (*SolveBasketRequest) Descriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_planning_proto_rawDescGZIP(), []int{16}
+}
+
+func (x *SolveBasketRequest) GetCurrencyCode() string {
+	if x != nil {
+		return x.CurrencyCode
+	}
+	return ""
+}
+
+func (x *SolveBasketRequest) GetParts() []string {
+	if x != nil {
+		return x.Parts
+	}
+	return nil
+}
+
+func (x *SolveBasketRequest) GetSellers() []*BasketSeller {
+	if x != nil {
+		return x.Sellers
+	}
+	return nil
+}
+
+func (x *SolveBasketRequest) GetTimeLimitMs() int32 {
+	if x != nil {
+		return x.TimeLimitMs
+	}
+	return 0
+}
+
+func (x *SolveBasketRequest) GetNodeLimit() int32 {
+	if x != nil {
+		return x.NodeLimit
+	}
+	return 0
+}
+
+// BasketChoice says who sells a part.
+type BasketChoice struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Id of the part.
+	Part string `protobuf:"bytes,1,opt,name=part,proto3" json:"part,omitempty"`
+	// Id of the seller.
+	Seller        string `protobuf:"bytes,2,opt,name=seller,proto3" json:"seller,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *BasketChoice) Reset() {
+	*x = BasketChoice{}
+	mi := &file_beltwright_quote_v1_planning_proto_msgTypes[17]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *BasketChoice) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*BasketChoice) ProtoMessage() {}
+
+func (x *BasketChoice) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_quote_v1_planning_proto_msgTypes[17]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use BasketChoice.ProtoReflect.Descriptor instead.
+func (*BasketChoice) Descriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_planning_proto_rawDescGZIP(), []int{17}
+}
+
+func (x *BasketChoice) GetPart() string {
+	if x != nil {
+		return x.Part
+	}
+	return ""
+}
+
+func (x *BasketChoice) GetSeller() string {
+	if x != nil {
+		return x.Seller
+	}
+	return ""
+}
+
+// SolveBasketResponse is the solution.
+type SolveBasketResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What it costs in all, minor units.
+	Total int64 `protobuf:"varint,1,opt,name=total,proto3" json:"total,omitempty"`
+	// Who sells each part, in the order of the parts.
+	Assignment []*BasketChoice `protobuf:"bytes,2,rep,name=assignment,proto3" json:"assignment,omitempty"`
+	// True where no cheaper assignment exists.
+	Proven bool `protobuf:"varint,3,opt,name=proven,proto3" json:"proven,omitempty"`
+	// Nodes searched.
+	Nodes int32 `protobuf:"varint,4,opt,name=nodes,proto3" json:"nodes,omitempty"`
+	// No assignment costs less than this; equal to total where it is proven.
+	Bound int64 `protobuf:"varint,5,opt,name=bound,proto3" json:"bound,omitempty"`
+	// How it was found: branch and bound, or subset dynamic programming.
+	Method string `protobuf:"bytes,6,opt,name=method,proto3" json:"method,omitempty"`
+	// How the total comes about.
+	Workings      []*Working `protobuf:"bytes,7,rep,name=workings,proto3" json:"workings,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SolveBasketResponse) Reset() {
+	*x = SolveBasketResponse{}
+	mi := &file_beltwright_quote_v1_planning_proto_msgTypes[18]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SolveBasketResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SolveBasketResponse) ProtoMessage() {}
+
+func (x *SolveBasketResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_quote_v1_planning_proto_msgTypes[18]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SolveBasketResponse.ProtoReflect.Descriptor instead.
+func (*SolveBasketResponse) Descriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_planning_proto_rawDescGZIP(), []int{18}
+}
+
+func (x *SolveBasketResponse) GetTotal() int64 {
+	if x != nil {
+		return x.Total
+	}
+	return 0
+}
+
+func (x *SolveBasketResponse) GetAssignment() []*BasketChoice {
+	if x != nil {
+		return x.Assignment
+	}
+	return nil
+}
+
+func (x *SolveBasketResponse) GetProven() bool {
+	if x != nil {
+		return x.Proven
+	}
+	return false
+}
+
+func (x *SolveBasketResponse) GetNodes() int32 {
+	if x != nil {
+		return x.Nodes
+	}
+	return 0
+}
+
+func (x *SolveBasketResponse) GetBound() int64 {
+	if x != nil {
+		return x.Bound
+	}
+	return 0
+}
+
+func (x *SolveBasketResponse) GetMethod() string {
+	if x != nil {
+		return x.Method
+	}
+	return ""
+}
+
+func (x *SolveBasketResponse) GetWorkings() []*Working {
+	if x != nil {
+		return x.Workings
+	}
+	return nil
+}
+
+// JudgeConsignmentRequest is a shipment.
+type JudgeConsignmentRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// UN number, UN3268 or UN0503; empty where it is not known.
+	UnNumber string `protobuf:"bytes,1,opt,name=un_number,json=unNumber,proto3" json:"un_number,omitempty"`
+	// Inside a completed component: seat, column, door panel.
+	InComponent Tri `protobuf:"varint,2,opt,name=in_component,json=inComponent,proto3,enum=beltwright.quote.v1.Tri" json:"in_component,omitempty"`
+	// Mode.
+	Mode JudgeConsignmentRequest_Mode `protobuf:"varint,3,opt,name=mode,proto3,enum=beltwright.quote.v1.JudgeConsignmentRequest_Mode" json:"mode,omitempty"`
+	// Gross weight in grams.
+	GrossGrams int64 `protobuf:"varint,4,opt,name=gross_grams,json=grossGrams,proto3" json:"gross_grams,omitempty"`
+	// The shipper has been trained for hazardous goods.
+	TrainedShipper Tri `protobuf:"varint,5,opt,name=trained_shipper,json=trainedShipper,proto3,enum=beltwright.quote.v1.Tri" json:"trained_shipper,omitempty"`
+	// It goes to a recycling facility.
+	ToRecycler Tri `protobuf:"varint,6,opt,name=to_recycler,json=toRecycler,proto3,enum=beltwright.quote.v1.Tri" json:"to_recycler,omitempty"`
+	// It was never installed in a vehicle.
+	NeverInstalled Tri `protobuf:"varint,7,opt,name=never_installed,json=neverInstalled,proto3,enum=beltwright.quote.v1.Tri" json:"never_installed,omitempty"`
+	// Its type passed the test that special provision 160 asks for.
+	Tested        Tri `protobuf:"varint,8,opt,name=tested,proto3,enum=beltwright.quote.v1.Tri" json:"tested,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *JudgeConsignmentRequest) Reset() {
+	*x = JudgeConsignmentRequest{}
+	mi := &file_beltwright_quote_v1_planning_proto_msgTypes[19]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *JudgeConsignmentRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*JudgeConsignmentRequest) ProtoMessage() {}
+
+func (x *JudgeConsignmentRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_quote_v1_planning_proto_msgTypes[19]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use JudgeConsignmentRequest.ProtoReflect.Descriptor instead.
+func (*JudgeConsignmentRequest) Descriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_planning_proto_rawDescGZIP(), []int{19}
+}
+
+func (x *JudgeConsignmentRequest) GetUnNumber() string {
+	if x != nil {
+		return x.UnNumber
+	}
+	return ""
+}
+
+func (x *JudgeConsignmentRequest) GetInComponent() Tri {
+	if x != nil {
+		return x.InComponent
+	}
+	return Tri_TRI_UNSPECIFIED
+}
+
+func (x *JudgeConsignmentRequest) GetMode() JudgeConsignmentRequest_Mode {
+	if x != nil {
+		return x.Mode
+	}
+	return JudgeConsignmentRequest_MODE_UNSPECIFIED
+}
+
+func (x *JudgeConsignmentRequest) GetGrossGrams() int64 {
+	if x != nil {
+		return x.GrossGrams
+	}
+	return 0
+}
+
+func (x *JudgeConsignmentRequest) GetTrainedShipper() Tri {
+	if x != nil {
+		return x.TrainedShipper
+	}
+	return Tri_TRI_UNSPECIFIED
+}
+
+func (x *JudgeConsignmentRequest) GetToRecycler() Tri {
+	if x != nil {
+		return x.ToRecycler
+	}
+	return Tri_TRI_UNSPECIFIED
+}
+
+func (x *JudgeConsignmentRequest) GetNeverInstalled() Tri {
+	if x != nil {
+		return x.NeverInstalled
+	}
+	return Tri_TRI_UNSPECIFIED
+}
+
+func (x *JudgeConsignmentRequest) GetTested() Tri {
+	if x != nil {
+		return x.Tested
+	}
+	return Tri_TRI_UNSPECIFIED
+}
+
+// JudgeConsignmentResponse is the ruling.
+type JudgeConsignmentResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Whether it may be shipped so; unspecified where that is not known.
+	Allowed Tri `protobuf:"varint,1,opt,name=allowed,proto3,enum=beltwright.quote.v1.Tri" json:"allowed,omitempty"`
+	// Why.
+	Reasons []*SourcedText `protobuf:"bytes,2,rep,name=reasons,proto3" json:"reasons,omitempty"`
+	// What the papers and the package must say.
+	Papers []*PaperFact `protobuf:"bytes,3,rep,name=papers,proto3" json:"papers,omitempty"`
+	// True where hazardous-goods handling is due.
+	Handling      bool `protobuf:"varint,4,opt,name=handling,proto3" json:"handling,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *JudgeConsignmentResponse) Reset() {
+	*x = JudgeConsignmentResponse{}
+	mi := &file_beltwright_quote_v1_planning_proto_msgTypes[20]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *JudgeConsignmentResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*JudgeConsignmentResponse) ProtoMessage() {}
+
+func (x *JudgeConsignmentResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_quote_v1_planning_proto_msgTypes[20]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use JudgeConsignmentResponse.ProtoReflect.Descriptor instead.
+func (*JudgeConsignmentResponse) Descriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_planning_proto_rawDescGZIP(), []int{20}
+}
+
+func (x *JudgeConsignmentResponse) GetAllowed() Tri {
+	if x != nil {
+		return x.Allowed
+	}
+	return Tri_TRI_UNSPECIFIED
+}
+
+func (x *JudgeConsignmentResponse) GetReasons() []*SourcedText {
+	if x != nil {
+		return x.Reasons
+	}
+	return nil
+}
+
+func (x *JudgeConsignmentResponse) GetPapers() []*PaperFact {
+	if x != nil {
+		return x.Papers
+	}
+	return nil
+}
+
+func (x *JudgeConsignmentResponse) GetHandling() bool {
+	if x != nil {
+		return x.Handling
+	}
+	return false
+}
+
+// SourcedText is a sentence and where it is from.
+type SourcedText struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The sentence.
+	Text string `protobuf:"bytes,1,opt,name=text,proto3" json:"text,omitempty"`
+	// Its source.
+	Source        string `protobuf:"bytes,2,opt,name=source,proto3" json:"source,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SourcedText) Reset() {
+	*x = SourcedText{}
+	mi := &file_beltwright_quote_v1_planning_proto_msgTypes[21]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SourcedText) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SourcedText) ProtoMessage() {}
+
+func (x *SourcedText) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_quote_v1_planning_proto_msgTypes[21]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SourcedText.ProtoReflect.Descriptor instead.
+func (*SourcedText) Descriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_planning_proto_rawDescGZIP(), []int{21}
+}
+
+func (x *SourcedText) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
+func (x *SourcedText) GetSource() string {
+	if x != nil {
+		return x.Source
+	}
+	return ""
+}
+
+// PaperFact is one thing that papers or package must say.
+type PaperFact struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What it is, such as "UN number".
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// What to write.
+	Value string `protobuf:"bytes,2,opt,name=value,proto3" json:"value,omitempty"`
+	// Its source.
+	Source        string `protobuf:"bytes,3,opt,name=source,proto3" json:"source,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PaperFact) Reset() {
+	*x = PaperFact{}
+	mi := &file_beltwright_quote_v1_planning_proto_msgTypes[22]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PaperFact) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PaperFact) ProtoMessage() {}
+
+func (x *PaperFact) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_quote_v1_planning_proto_msgTypes[22]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PaperFact.ProtoReflect.Descriptor instead.
+func (*PaperFact) Descriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_planning_proto_rawDescGZIP(), []int{22}
+}
+
+func (x *PaperFact) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *PaperFact) GetValue() string {
+	if x != nil {
+		return x.Value
+	}
+	return ""
+}
+
+func (x *PaperFact) GetSource() string {
+	if x != nil {
+		return x.Source
+	}
+	return ""
+}
+
+// ListTaxPacksRequest asks for the packs.
+type ListTaxPacksRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// ISO 3166-2 code of the place; empty for all.
+	Place         string `protobuf:"bytes,1,opt,name=place,proto3" json:"place,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListTaxPacksRequest) Reset() {
+	*x = ListTaxPacksRequest{}
+	mi := &file_beltwright_quote_v1_planning_proto_msgTypes[23]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListTaxPacksRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListTaxPacksRequest) ProtoMessage() {}
+
+func (x *ListTaxPacksRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_quote_v1_planning_proto_msgTypes[23]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListTaxPacksRequest.ProtoReflect.Descriptor instead.
+func (*ListTaxPacksRequest) Descriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_planning_proto_rawDescGZIP(), []int{23}
+}
+
+func (x *ListTaxPacksRequest) GetPlace() string {
+	if x != nil {
+		return x.Place
+	}
+	return ""
+}
+
+// ListTaxPacksResponse carries them.
+type ListTaxPacksResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The packs.
+	Packs         []*TaxPack `protobuf:"bytes,1,rep,name=packs,proto3" json:"packs,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListTaxPacksResponse) Reset() {
+	*x = ListTaxPacksResponse{}
+	mi := &file_beltwright_quote_v1_planning_proto_msgTypes[24]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListTaxPacksResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListTaxPacksResponse) ProtoMessage() {}
+
+func (x *ListTaxPacksResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_quote_v1_planning_proto_msgTypes[24]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListTaxPacksResponse.ProtoReflect.Descriptor instead.
+func (*ListTaxPacksResponse) Descriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_planning_proto_rawDescGZIP(), []int{24}
+}
+
+func (x *ListTaxPacksResponse) GetPacks() []*TaxPack {
+	if x != nil {
+		return x.Packs
+	}
+	return nil
+}
+
+// TaxPack is what is known of a place's tax on repairs. Rates are local and are
+// stated with each quote.
+type TaxPack struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// ISO 3166-2 code; empty for the rule where the place is not known.
+	Place string `protobuf:"bytes,1,opt,name=place,proto3" json:"place,omitempty"`
+	// Version of the data.
+	Version string `protobuf:"bytes,2,opt,name=version,proto3" json:"version,omitempty"`
+	// What it says, a sentence each, with its source.
+	Rules         []*SourcedText `protobuf:"bytes,3,rep,name=rules,proto3" json:"rules,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *TaxPack) Reset() {
+	*x = TaxPack{}
+	mi := &file_beltwright_quote_v1_planning_proto_msgTypes[25]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *TaxPack) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*TaxPack) ProtoMessage() {}
+
+func (x *TaxPack) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_quote_v1_planning_proto_msgTypes[25]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use TaxPack.ProtoReflect.Descriptor instead.
+func (*TaxPack) Descriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_planning_proto_rawDescGZIP(), []int{25}
+}
+
+func (x *TaxPack) GetPlace() string {
+	if x != nil {
+		return x.Place
+	}
+	return ""
+}
+
+func (x *TaxPack) GetVersion() string {
+	if x != nil {
+		return x.Version
+	}
+	return ""
+}
+
+func (x *TaxPack) GetRules() []*SourcedText {
+	if x != nil {
+		return x.Rules
+	}
+	return nil
+}
+
 var File_beltwright_quote_v1_planning_proto protoreflect.FileDescriptor
 
 const file_beltwright_quote_v1_planning_proto_rawDesc = "" +
 	"\n" +
-	"\"beltwright/quote/v1/planning.proto\x12\x13beltwright.quote.v1\"\xa5\x01\n" +
+	"\"beltwright/quote/v1/planning.proto\x12\x13beltwright.quote.v1\"i\n" +
+	"\aWorking\x12\x16\n" +
+	"\x06number\x18\x01 \x01(\tR\x06number\x12\x18\n" +
+	"\aformula\x18\x02 \x01(\tR\aformula\x12\x14\n" +
+	"\x05value\x18\x03 \x01(\tR\x05value\x12\x16\n" +
+	"\x06source\x18\x04 \x01(\tR\x06source\"\xbd\x01\n" +
 	"\tPlanOffer\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x14\n" +
 	"\x05price\x18\x02 \x01(\x03R\x05price\x12\x12\n" +
@@ -437,19 +2093,34 @@ const file_beltwright_quote_v1_planning_proto_rawDesc = "" +
 	"\vreturn_loss\x18\x04 \x01(\x03R\n" +
 	"returnLoss\x12)\n" +
 	"\x10pass_probability\x18\x05 \x01(\x01R\x0fpassProbability\x12\x12\n" +
-	"\x04days\x18\x06 \x01(\x05R\x04days\"8\n" +
+	"\x04days\x18\x06 \x01(\x05R\x04days\x12\x16\n" +
+	"\x06seller\x18\a \x01(\tR\x06seller\"F\n" +
+	"\n" +
+	"PlanSeller\x12\x0e\n" +
+	"\x02id\x18\x01 \x01(\tR\x02id\x12\x14\n" +
+	"\x05alpha\x18\x02 \x01(\x01R\x05alpha\x12\x12\n" +
+	"\x04beta\x18\x03 \x01(\x01R\x04beta\"8\n" +
 	"\fPlanFallback\x12\x14\n" +
 	"\x05price\x18\x01 \x01(\x03R\x05price\x12\x12\n" +
-	"\x04days\x18\x02 \x01(\x05R\x04days\"\xcc\x01\n" +
+	"\x04days\x18\x02 \x01(\x05R\x04days\"\xe5\x02\n" +
 	"\x13PlanPurchaseRequest\x12#\n" +
 	"\rcurrency_code\x18\x01 \x01(\tR\fcurrencyCode\x12\x19\n" +
 	"\bday_cost\x18\x02 \x01(\x03R\adayCost\x12=\n" +
 	"\bfallback\x18\x03 \x01(\v2!.beltwright.quote.v1.PlanFallbackR\bfallback\x126\n" +
-	"\x06offers\x18\x04 \x03(\v2\x1e.beltwright.quote.v1.PlanOfferR\x06offers\"W\n" +
+	"\x06offers\x18\x04 \x03(\v2\x1e.beltwright.quote.v1.PlanOfferR\x06offers\x129\n" +
+	"\asellers\x18\x05 \x03(\v2\x1f.beltwright.quote.v1.PlanSellerR\asellers\x12\x1a\n" +
+	"\bparallel\x18\x06 \x01(\bR\bparallel\x12#\n" +
+	"\rdeadline_days\x18\a \x01(\x05R\fdeadlineDays\x12\x1b\n" +
+	"\tlate_cost\x18\b \x01(\x03R\blateCost\"W\n" +
 	"\vPlanOutcome\x12\x12\n" +
 	"\x04cost\x18\x01 \x01(\x03R\x04cost\x12\x12\n" +
 	"\x04days\x18\x02 \x01(\x05R\x04days\x12 \n" +
-	"\vprobability\x18\x03 \x01(\x01R\vprobability\"\xde\x02\n" +
+	"\vprobability\x18\x03 \x01(\x01R\vprobability\"\x1d\n" +
+	"\tPlanBatch\x12\x10\n" +
+	"\x03ids\x18\x01 \x03(\tR\x03ids\"?\n" +
+	"\aReadyBy\x12\x12\n" +
+	"\x04days\x18\x01 \x01(\x05R\x04days\x12 \n" +
+	"\vprobability\x18\x02 \x01(\x01R\vprobability\"\xbd\x04\n" +
 	"\x14PlanPurchaseResponse\x12\x14\n" +
 	"\x05order\x18\x01 \x03(\tR\x05order\x12#\n" +
 	"\rexpected_cost\x18\x02 \x01(\x03R\fexpectedCost\x12#\n" +
@@ -461,9 +2132,119 @@ const file_beltwright_quote_v1_planning_proto_rawDesc = "" +
 	"\fdistribution\x18\x06 \x03(\v2 .beltwright.quote.v1.PlanOutcomeR\fdistribution\x125\n" +
 	"\x16unrepaired_probability\x18\a \x01(\x01R\x15unrepairedProbability\x12\x1b\n" +
 	"\tnot_tried\x18\b \x03(\tR\bnotTried\x12\x14\n" +
-	"\x05words\x18\t \x01(\tR\x05words2v\n" +
+	"\x05words\x18\t \x01(\tR\x05words\x128\n" +
+	"\abatches\x18\n" +
+	" \x03(\v2\x1e.beltwright.quote.v1.PlanBatchR\abatches\x12\x16\n" +
+	"\x06method\x18\v \x01(\tR\x06method\x12\x18\n" +
+	"\alimited\x18\f \x01(\tR\alimited\x127\n" +
+	"\bready_by\x18\r \x03(\v2\x1c.beltwright.quote.v1.ReadyByR\areadyBy\x128\n" +
+	"\bworkings\x18\x0e \x03(\v2\x1c.beltwright.quote.v1.WorkingR\bworkings\"\x81\x01\n" +
+	"\x06Limits\x12\x19\n" +
+	"\bmax_cost\x18\x01 \x01(\x03R\amaxCost\x12\x19\n" +
+	"\bmax_cvar\x18\x02 \x01(\x03R\amaxCvar\x12\x19\n" +
+	"\bmax_days\x18\x03 \x01(\x01R\amaxDays\x12&\n" +
+	"\x0fmin_lower_bound\x18\x04 \x01(\x01R\rminLowerBound\"\x8e\x01\n" +
+	"\x13WeighChoicesRequest\x12B\n" +
+	"\aproblem\x18\x01 \x01(\v2(.beltwright.quote.v1.PlanPurchaseRequestR\aproblem\x123\n" +
+	"\x06limits\x18\x02 \x01(\v2\x1b.beltwright.quote.v1.LimitsR\x06limits\"\x84\x03\n" +
+	"\n" +
+	"TradePoint\x128\n" +
+	"\abatches\x18\x01 \x03(\v2\x1e.beltwright.quote.v1.PlanBatchR\abatches\x12\x1a\n" +
+	"\bfallback\x18\x02 \x01(\bR\bfallback\x12#\n" +
+	"\rexpected_cost\x18\x03 \x01(\x03R\fexpectedCost\x12\x16\n" +
+	"\x06cvar95\x18\x04 \x01(\x03R\x06cvar95\x12#\n" +
+	"\rexpected_days\x18\x05 \x01(\x01R\fexpectedDays\x125\n" +
+	"\x16unrepaired_probability\x18\x06 \x01(\x01R\x15unrepairedProbability\x12\x14\n" +
+	"\x05words\x18\a \x01(\tR\x05words\x12-\n" +
+	"\x13break_even_day_cost\x18\b \x01(\tR\x10breakEvenDayCost\x12!\n" +
+	"\fworst_regret\x18\t \x01(\x03R\vworstRegret\x12\x1f\n" +
+	"\vworst_state\x18\n" +
+	" \x01(\tR\n" +
+	"worstState\"\xce\x01\n" +
+	"\bTradeOff\x127\n" +
+	"\x06points\x18\x01 \x03(\v2\x1f.beltwright.quote.v1.TradePointR\x06points\x12,\n" +
+	"\x12least_worst_regret\x18\x02 \x01(\x05R\x10leastWorstRegret\x12\x1a\n" +
+	"\bpolicies\x18\x03 \x01(\x03R\bpolicies\x12\x18\n" +
+	"\alimited\x18\x04 \x01(\tR\alimited\x12%\n" +
+	"\x0enearest_misses\x18\x05 \x03(\tR\rnearestMisses\"R\n" +
+	"\x14WeighChoicesResponse\x12:\n" +
+	"\ttrade_off\x18\x01 \x01(\v2\x1d.beltwright.quote.v1.TradeOffR\btradeOff\"7\n" +
+	"\vBasketOffer\x12\x12\n" +
+	"\x04part\x18\x01 \x01(\tR\x04part\x12\x14\n" +
+	"\x05price\x18\x02 \x01(\x03R\x05price\"r\n" +
+	"\fBasketSeller\x12\x0e\n" +
+	"\x02id\x18\x01 \x01(\tR\x02id\x12\x18\n" +
+	"\afreight\x18\x02 \x01(\x03R\afreight\x128\n" +
+	"\x06offers\x18\x03 \x03(\v2 .beltwright.quote.v1.BasketOfferR\x06offers\"\xcf\x01\n" +
+	"\x12SolveBasketRequest\x12#\n" +
+	"\rcurrency_code\x18\x01 \x01(\tR\fcurrencyCode\x12\x14\n" +
+	"\x05parts\x18\x02 \x03(\tR\x05parts\x12;\n" +
+	"\asellers\x18\x03 \x03(\v2!.beltwright.quote.v1.BasketSellerR\asellers\x12\"\n" +
+	"\rtime_limit_ms\x18\x04 \x01(\x05R\vtimeLimitMs\x12\x1d\n" +
+	"\n" +
+	"node_limit\x18\x05 \x01(\x05R\tnodeLimit\":\n" +
+	"\fBasketChoice\x12\x12\n" +
+	"\x04part\x18\x01 \x01(\tR\x04part\x12\x16\n" +
+	"\x06seller\x18\x02 \x01(\tR\x06seller\"\x84\x02\n" +
+	"\x13SolveBasketResponse\x12\x14\n" +
+	"\x05total\x18\x01 \x01(\x03R\x05total\x12A\n" +
+	"\n" +
+	"assignment\x18\x02 \x03(\v2!.beltwright.quote.v1.BasketChoiceR\n" +
+	"assignment\x12\x16\n" +
+	"\x06proven\x18\x03 \x01(\bR\x06proven\x12\x14\n" +
+	"\x05nodes\x18\x04 \x01(\x05R\x05nodes\x12\x14\n" +
+	"\x05bound\x18\x05 \x01(\x03R\x05bound\x12\x16\n" +
+	"\x06method\x18\x06 \x01(\tR\x06method\x128\n" +
+	"\bworkings\x18\a \x03(\v2\x1c.beltwright.quote.v1.WorkingR\bworkings\"\xba\x04\n" +
+	"\x17JudgeConsignmentRequest\x12\x1b\n" +
+	"\tun_number\x18\x01 \x01(\tR\bunNumber\x12;\n" +
+	"\fin_component\x18\x02 \x01(\x0e2\x18.beltwright.quote.v1.TriR\vinComponent\x12E\n" +
+	"\x04mode\x18\x03 \x01(\x0e21.beltwright.quote.v1.JudgeConsignmentRequest.ModeR\x04mode\x12\x1f\n" +
+	"\vgross_grams\x18\x04 \x01(\x03R\n" +
+	"grossGrams\x12A\n" +
+	"\x0ftrained_shipper\x18\x05 \x01(\x0e2\x18.beltwright.quote.v1.TriR\x0etrainedShipper\x129\n" +
+	"\vto_recycler\x18\x06 \x01(\x0e2\x18.beltwright.quote.v1.TriR\n" +
+	"toRecycler\x12A\n" +
+	"\x0fnever_installed\x18\a \x01(\x0e2\x18.beltwright.quote.v1.TriR\x0eneverInstalled\x120\n" +
+	"\x06tested\x18\b \x01(\x0e2\x18.beltwright.quote.v1.TriR\x06tested\"j\n" +
+	"\x04Mode\x12\x14\n" +
+	"\x10MODE_UNSPECIFIED\x10\x00\x12\b\n" +
+	"\x04ROAD\x10\x01\x12\x16\n" +
+	"\x12PASSENGER_AIRCRAFT\x10\x02\x12\x12\n" +
+	"\x0eCARGO_AIRCRAFT\x10\x03\x12\a\n" +
+	"\x03SEA\x10\x04\x12\r\n" +
+	"\tHAND_OVER\x10\x05\"\xde\x01\n" +
+	"\x18JudgeConsignmentResponse\x122\n" +
+	"\aallowed\x18\x01 \x01(\x0e2\x18.beltwright.quote.v1.TriR\aallowed\x12:\n" +
+	"\areasons\x18\x02 \x03(\v2 .beltwright.quote.v1.SourcedTextR\areasons\x126\n" +
+	"\x06papers\x18\x03 \x03(\v2\x1e.beltwright.quote.v1.PaperFactR\x06papers\x12\x1a\n" +
+	"\bhandling\x18\x04 \x01(\bR\bhandling\"9\n" +
+	"\vSourcedText\x12\x12\n" +
+	"\x04text\x18\x01 \x01(\tR\x04text\x12\x16\n" +
+	"\x06source\x18\x02 \x01(\tR\x06source\"M\n" +
+	"\tPaperFact\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12\x14\n" +
+	"\x05value\x18\x02 \x01(\tR\x05value\x12\x16\n" +
+	"\x06source\x18\x03 \x01(\tR\x06source\"+\n" +
+	"\x13ListTaxPacksRequest\x12\x14\n" +
+	"\x05place\x18\x01 \x01(\tR\x05place\"J\n" +
+	"\x14ListTaxPacksResponse\x122\n" +
+	"\x05packs\x18\x01 \x03(\v2\x1c.beltwright.quote.v1.TaxPackR\x05packs\"q\n" +
+	"\aTaxPack\x12\x14\n" +
+	"\x05place\x18\x01 \x01(\tR\x05place\x12\x18\n" +
+	"\aversion\x18\x02 \x01(\tR\aversion\x126\n" +
+	"\x05rules\x18\x03 \x03(\v2 .beltwright.quote.v1.SourcedTextR\x05rules*3\n" +
+	"\x03Tri\x12\x13\n" +
+	"\x0fTRI_UNSPECIFIED\x10\x00\x12\v\n" +
+	"\aTRI_YES\x10\x01\x12\n" +
+	"\n" +
+	"\x06TRI_NO\x10\x022\x93\x04\n" +
 	"\x0fPlanningService\x12c\n" +
-	"\fPlanPurchase\x12(.beltwright.quote.v1.PlanPurchaseRequest\x1a).beltwright.quote.v1.PlanPurchaseResponseB\xcc\x01\n" +
+	"\fPlanPurchase\x12(.beltwright.quote.v1.PlanPurchaseRequest\x1a).beltwright.quote.v1.PlanPurchaseResponse\x12c\n" +
+	"\fWeighChoices\x12(.beltwright.quote.v1.WeighChoicesRequest\x1a).beltwright.quote.v1.WeighChoicesResponse\x12`\n" +
+	"\vSolveBasket\x12'.beltwright.quote.v1.SolveBasketRequest\x1a(.beltwright.quote.v1.SolveBasketResponse\x12o\n" +
+	"\x10JudgeConsignment\x12,.beltwright.quote.v1.JudgeConsignmentRequest\x1a-.beltwright.quote.v1.JudgeConsignmentResponse\x12c\n" +
+	"\fListTaxPacks\x12(.beltwright.quote.v1.ListTaxPacksRequest\x1a).beltwright.quote.v1.ListTaxPacksResponseB\xcc\x01\n" +
 	"\x17com.beltwright.quote.v1B\rPlanningProtoP\x01Z4beltwright.example/proto/beltwright/quote/v1;quotev1\xa2\x02\x03BQX\xaa\x02\x13Beltwright.Quote.V1\xca\x02\x13Beltwright\\Quote\\V1\xe2\x02\x1fBeltwright\\Quote\\V1\\GPBMetadata\xea\x02\x15Beltwright::Quote::V1b\x06proto3"
 
 var (
@@ -478,25 +2259,81 @@ func file_beltwright_quote_v1_planning_proto_rawDescGZIP() []byte {
 	return file_beltwright_quote_v1_planning_proto_rawDescData
 }
 
-var file_beltwright_quote_v1_planning_proto_msgTypes = make([]protoimpl.MessageInfo, 5)
+var file_beltwright_quote_v1_planning_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
+var file_beltwright_quote_v1_planning_proto_msgTypes = make([]protoimpl.MessageInfo, 26)
 var file_beltwright_quote_v1_planning_proto_goTypes = []any{
-	(*PlanOffer)(nil),            // 0: beltwright.quote.v1.PlanOffer
-	(*PlanFallback)(nil),         // 1: beltwright.quote.v1.PlanFallback
-	(*PlanPurchaseRequest)(nil),  // 2: beltwright.quote.v1.PlanPurchaseRequest
-	(*PlanOutcome)(nil),          // 3: beltwright.quote.v1.PlanOutcome
-	(*PlanPurchaseResponse)(nil), // 4: beltwright.quote.v1.PlanPurchaseResponse
+	(Tri)(0),                          // 0: beltwright.quote.v1.Tri
+	(JudgeConsignmentRequest_Mode)(0), // 1: beltwright.quote.v1.JudgeConsignmentRequest.Mode
+	(*Working)(nil),                   // 2: beltwright.quote.v1.Working
+	(*PlanOffer)(nil),                 // 3: beltwright.quote.v1.PlanOffer
+	(*PlanSeller)(nil),                // 4: beltwright.quote.v1.PlanSeller
+	(*PlanFallback)(nil),              // 5: beltwright.quote.v1.PlanFallback
+	(*PlanPurchaseRequest)(nil),       // 6: beltwright.quote.v1.PlanPurchaseRequest
+	(*PlanOutcome)(nil),               // 7: beltwright.quote.v1.PlanOutcome
+	(*PlanBatch)(nil),                 // 8: beltwright.quote.v1.PlanBatch
+	(*ReadyBy)(nil),                   // 9: beltwright.quote.v1.ReadyBy
+	(*PlanPurchaseResponse)(nil),      // 10: beltwright.quote.v1.PlanPurchaseResponse
+	(*Limits)(nil),                    // 11: beltwright.quote.v1.Limits
+	(*WeighChoicesRequest)(nil),       // 12: beltwright.quote.v1.WeighChoicesRequest
+	(*TradePoint)(nil),                // 13: beltwright.quote.v1.TradePoint
+	(*TradeOff)(nil),                  // 14: beltwright.quote.v1.TradeOff
+	(*WeighChoicesResponse)(nil),      // 15: beltwright.quote.v1.WeighChoicesResponse
+	(*BasketOffer)(nil),               // 16: beltwright.quote.v1.BasketOffer
+	(*BasketSeller)(nil),              // 17: beltwright.quote.v1.BasketSeller
+	(*SolveBasketRequest)(nil),        // 18: beltwright.quote.v1.SolveBasketRequest
+	(*BasketChoice)(nil),              // 19: beltwright.quote.v1.BasketChoice
+	(*SolveBasketResponse)(nil),       // 20: beltwright.quote.v1.SolveBasketResponse
+	(*JudgeConsignmentRequest)(nil),   // 21: beltwright.quote.v1.JudgeConsignmentRequest
+	(*JudgeConsignmentResponse)(nil),  // 22: beltwright.quote.v1.JudgeConsignmentResponse
+	(*SourcedText)(nil),               // 23: beltwright.quote.v1.SourcedText
+	(*PaperFact)(nil),                 // 24: beltwright.quote.v1.PaperFact
+	(*ListTaxPacksRequest)(nil),       // 25: beltwright.quote.v1.ListTaxPacksRequest
+	(*ListTaxPacksResponse)(nil),      // 26: beltwright.quote.v1.ListTaxPacksResponse
+	(*TaxPack)(nil),                   // 27: beltwright.quote.v1.TaxPack
 }
 var file_beltwright_quote_v1_planning_proto_depIdxs = []int32{
-	1, // 0: beltwright.quote.v1.PlanPurchaseRequest.fallback:type_name -> beltwright.quote.v1.PlanFallback
-	0, // 1: beltwright.quote.v1.PlanPurchaseRequest.offers:type_name -> beltwright.quote.v1.PlanOffer
-	3, // 2: beltwright.quote.v1.PlanPurchaseResponse.distribution:type_name -> beltwright.quote.v1.PlanOutcome
-	2, // 3: beltwright.quote.v1.PlanningService.PlanPurchase:input_type -> beltwright.quote.v1.PlanPurchaseRequest
-	4, // 4: beltwright.quote.v1.PlanningService.PlanPurchase:output_type -> beltwright.quote.v1.PlanPurchaseResponse
-	4, // [4:5] is the sub-list for method output_type
-	3, // [3:4] is the sub-list for method input_type
-	3, // [3:3] is the sub-list for extension type_name
-	3, // [3:3] is the sub-list for extension extendee
-	0, // [0:3] is the sub-list for field type_name
+	5,  // 0: beltwright.quote.v1.PlanPurchaseRequest.fallback:type_name -> beltwright.quote.v1.PlanFallback
+	3,  // 1: beltwright.quote.v1.PlanPurchaseRequest.offers:type_name -> beltwright.quote.v1.PlanOffer
+	4,  // 2: beltwright.quote.v1.PlanPurchaseRequest.sellers:type_name -> beltwright.quote.v1.PlanSeller
+	7,  // 3: beltwright.quote.v1.PlanPurchaseResponse.distribution:type_name -> beltwright.quote.v1.PlanOutcome
+	8,  // 4: beltwright.quote.v1.PlanPurchaseResponse.batches:type_name -> beltwright.quote.v1.PlanBatch
+	9,  // 5: beltwright.quote.v1.PlanPurchaseResponse.ready_by:type_name -> beltwright.quote.v1.ReadyBy
+	2,  // 6: beltwright.quote.v1.PlanPurchaseResponse.workings:type_name -> beltwright.quote.v1.Working
+	6,  // 7: beltwright.quote.v1.WeighChoicesRequest.problem:type_name -> beltwright.quote.v1.PlanPurchaseRequest
+	11, // 8: beltwright.quote.v1.WeighChoicesRequest.limits:type_name -> beltwright.quote.v1.Limits
+	8,  // 9: beltwright.quote.v1.TradePoint.batches:type_name -> beltwright.quote.v1.PlanBatch
+	13, // 10: beltwright.quote.v1.TradeOff.points:type_name -> beltwright.quote.v1.TradePoint
+	14, // 11: beltwright.quote.v1.WeighChoicesResponse.trade_off:type_name -> beltwright.quote.v1.TradeOff
+	16, // 12: beltwright.quote.v1.BasketSeller.offers:type_name -> beltwright.quote.v1.BasketOffer
+	17, // 13: beltwright.quote.v1.SolveBasketRequest.sellers:type_name -> beltwright.quote.v1.BasketSeller
+	19, // 14: beltwright.quote.v1.SolveBasketResponse.assignment:type_name -> beltwright.quote.v1.BasketChoice
+	2,  // 15: beltwright.quote.v1.SolveBasketResponse.workings:type_name -> beltwright.quote.v1.Working
+	0,  // 16: beltwright.quote.v1.JudgeConsignmentRequest.in_component:type_name -> beltwright.quote.v1.Tri
+	1,  // 17: beltwright.quote.v1.JudgeConsignmentRequest.mode:type_name -> beltwright.quote.v1.JudgeConsignmentRequest.Mode
+	0,  // 18: beltwright.quote.v1.JudgeConsignmentRequest.trained_shipper:type_name -> beltwright.quote.v1.Tri
+	0,  // 19: beltwright.quote.v1.JudgeConsignmentRequest.to_recycler:type_name -> beltwright.quote.v1.Tri
+	0,  // 20: beltwright.quote.v1.JudgeConsignmentRequest.never_installed:type_name -> beltwright.quote.v1.Tri
+	0,  // 21: beltwright.quote.v1.JudgeConsignmentRequest.tested:type_name -> beltwright.quote.v1.Tri
+	0,  // 22: beltwright.quote.v1.JudgeConsignmentResponse.allowed:type_name -> beltwright.quote.v1.Tri
+	23, // 23: beltwright.quote.v1.JudgeConsignmentResponse.reasons:type_name -> beltwright.quote.v1.SourcedText
+	24, // 24: beltwright.quote.v1.JudgeConsignmentResponse.papers:type_name -> beltwright.quote.v1.PaperFact
+	27, // 25: beltwright.quote.v1.ListTaxPacksResponse.packs:type_name -> beltwright.quote.v1.TaxPack
+	23, // 26: beltwright.quote.v1.TaxPack.rules:type_name -> beltwright.quote.v1.SourcedText
+	6,  // 27: beltwright.quote.v1.PlanningService.PlanPurchase:input_type -> beltwright.quote.v1.PlanPurchaseRequest
+	12, // 28: beltwright.quote.v1.PlanningService.WeighChoices:input_type -> beltwright.quote.v1.WeighChoicesRequest
+	18, // 29: beltwright.quote.v1.PlanningService.SolveBasket:input_type -> beltwright.quote.v1.SolveBasketRequest
+	21, // 30: beltwright.quote.v1.PlanningService.JudgeConsignment:input_type -> beltwright.quote.v1.JudgeConsignmentRequest
+	25, // 31: beltwright.quote.v1.PlanningService.ListTaxPacks:input_type -> beltwright.quote.v1.ListTaxPacksRequest
+	10, // 32: beltwright.quote.v1.PlanningService.PlanPurchase:output_type -> beltwright.quote.v1.PlanPurchaseResponse
+	15, // 33: beltwright.quote.v1.PlanningService.WeighChoices:output_type -> beltwright.quote.v1.WeighChoicesResponse
+	20, // 34: beltwright.quote.v1.PlanningService.SolveBasket:output_type -> beltwright.quote.v1.SolveBasketResponse
+	22, // 35: beltwright.quote.v1.PlanningService.JudgeConsignment:output_type -> beltwright.quote.v1.JudgeConsignmentResponse
+	26, // 36: beltwright.quote.v1.PlanningService.ListTaxPacks:output_type -> beltwright.quote.v1.ListTaxPacksResponse
+	32, // [32:37] is the sub-list for method output_type
+	27, // [27:32] is the sub-list for method input_type
+	27, // [27:27] is the sub-list for extension type_name
+	27, // [27:27] is the sub-list for extension extendee
+	0,  // [0:27] is the sub-list for field type_name
 }
 
 func init() { file_beltwright_quote_v1_planning_proto_init() }
@@ -509,13 +2346,14 @@ func file_beltwright_quote_v1_planning_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_beltwright_quote_v1_planning_proto_rawDesc), len(file_beltwright_quote_v1_planning_proto_rawDesc)),
-			NumEnums:      0,
-			NumMessages:   5,
+			NumEnums:      2,
+			NumMessages:   26,
 			NumExtensions: 0,
 			NumServices:   1,
 		},
 		GoTypes:           file_beltwright_quote_v1_planning_proto_goTypes,
 		DependencyIndexes: file_beltwright_quote_v1_planning_proto_depIdxs,
+		EnumInfos:         file_beltwright_quote_v1_planning_proto_enumTypes,
 		MessageInfos:      file_beltwright_quote_v1_planning_proto_msgTypes,
 	}.Build()
 	File_beltwright_quote_v1_planning_proto = out.File

@@ -19,7 +19,11 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	PlanningService_PlanPurchase_FullMethodName = "/beltwright.quote.v1.PlanningService/PlanPurchase"
+	PlanningService_PlanPurchase_FullMethodName     = "/beltwright.quote.v1.PlanningService/PlanPurchase"
+	PlanningService_WeighChoices_FullMethodName     = "/beltwright.quote.v1.PlanningService/WeighChoices"
+	PlanningService_SolveBasket_FullMethodName      = "/beltwright.quote.v1.PlanningService/SolveBasket"
+	PlanningService_JudgeConsignment_FullMethodName = "/beltwright.quote.v1.PlanningService/JudgeConsignment"
+	PlanningService_ListTaxPacks_FullMethodName     = "/beltwright.quote.v1.PlanningService/ListTaxPacks"
 )
 
 // PlanningServiceClient is the client API for PlanningService service.
@@ -28,8 +32,19 @@ const (
 //
 // PlanningService computes on inline input and stores nothing.
 type PlanningServiceClient interface {
-	// PlanPurchase orders offers that are bought and tried one at a time.
+	// PlanPurchase orders offers that are bought and tried until one passes.
 	PlanPurchase(ctx context.Context, in *PlanPurchaseRequest, opts ...grpc.CallOption) (*PlanPurchaseResponse, error)
+	// WeighChoices lists every policy that no other one beats in expected cost,
+	// CVaR and expected days at once.
+	WeighChoices(ctx context.Context, in *WeighChoicesRequest, opts ...grpc.CallOption) (*WeighChoicesResponse, error)
+	// SolveBasket chooses a seller for each part so that prices and one freight
+	// charge for each seller used cost the least in all.
+	SolveBasket(ctx context.Context, in *SolveBasketRequest, opts ...grpc.CallOption) (*SolveBasketResponse, error)
+	// JudgeConsignment says who may ship a restraint part how, and what the papers
+	// must say.
+	JudgeConsignment(ctx context.Context, in *JudgeConsignmentRequest, opts ...grpc.CallOption) (*JudgeConsignmentResponse, error)
+	// ListTaxPacks shows the tax rules of places that the program knows.
+	ListTaxPacks(ctx context.Context, in *ListTaxPacksRequest, opts ...grpc.CallOption) (*ListTaxPacksResponse, error)
 }
 
 type planningServiceClient struct {
@@ -50,14 +65,65 @@ func (c *planningServiceClient) PlanPurchase(ctx context.Context, in *PlanPurcha
 	return out, nil
 }
 
+func (c *planningServiceClient) WeighChoices(ctx context.Context, in *WeighChoicesRequest, opts ...grpc.CallOption) (*WeighChoicesResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(WeighChoicesResponse)
+	err := c.cc.Invoke(ctx, PlanningService_WeighChoices_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *planningServiceClient) SolveBasket(ctx context.Context, in *SolveBasketRequest, opts ...grpc.CallOption) (*SolveBasketResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(SolveBasketResponse)
+	err := c.cc.Invoke(ctx, PlanningService_SolveBasket_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *planningServiceClient) JudgeConsignment(ctx context.Context, in *JudgeConsignmentRequest, opts ...grpc.CallOption) (*JudgeConsignmentResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(JudgeConsignmentResponse)
+	err := c.cc.Invoke(ctx, PlanningService_JudgeConsignment_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *planningServiceClient) ListTaxPacks(ctx context.Context, in *ListTaxPacksRequest, opts ...grpc.CallOption) (*ListTaxPacksResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListTaxPacksResponse)
+	err := c.cc.Invoke(ctx, PlanningService_ListTaxPacks_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // PlanningServiceServer is the server API for PlanningService service.
 // All implementations must embed UnimplementedPlanningServiceServer
 // for forward compatibility.
 //
 // PlanningService computes on inline input and stores nothing.
 type PlanningServiceServer interface {
-	// PlanPurchase orders offers that are bought and tried one at a time.
+	// PlanPurchase orders offers that are bought and tried until one passes.
 	PlanPurchase(context.Context, *PlanPurchaseRequest) (*PlanPurchaseResponse, error)
+	// WeighChoices lists every policy that no other one beats in expected cost,
+	// CVaR and expected days at once.
+	WeighChoices(context.Context, *WeighChoicesRequest) (*WeighChoicesResponse, error)
+	// SolveBasket chooses a seller for each part so that prices and one freight
+	// charge for each seller used cost the least in all.
+	SolveBasket(context.Context, *SolveBasketRequest) (*SolveBasketResponse, error)
+	// JudgeConsignment says who may ship a restraint part how, and what the papers
+	// must say.
+	JudgeConsignment(context.Context, *JudgeConsignmentRequest) (*JudgeConsignmentResponse, error)
+	// ListTaxPacks shows the tax rules of places that the program knows.
+	ListTaxPacks(context.Context, *ListTaxPacksRequest) (*ListTaxPacksResponse, error)
 	mustEmbedUnimplementedPlanningServiceServer()
 }
 
@@ -70,6 +136,18 @@ type UnimplementedPlanningServiceServer struct{}
 
 func (UnimplementedPlanningServiceServer) PlanPurchase(context.Context, *PlanPurchaseRequest) (*PlanPurchaseResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method PlanPurchase not implemented")
+}
+func (UnimplementedPlanningServiceServer) WeighChoices(context.Context, *WeighChoicesRequest) (*WeighChoicesResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method WeighChoices not implemented")
+}
+func (UnimplementedPlanningServiceServer) SolveBasket(context.Context, *SolveBasketRequest) (*SolveBasketResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method SolveBasket not implemented")
+}
+func (UnimplementedPlanningServiceServer) JudgeConsignment(context.Context, *JudgeConsignmentRequest) (*JudgeConsignmentResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method JudgeConsignment not implemented")
+}
+func (UnimplementedPlanningServiceServer) ListTaxPacks(context.Context, *ListTaxPacksRequest) (*ListTaxPacksResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListTaxPacks not implemented")
 }
 func (UnimplementedPlanningServiceServer) mustEmbedUnimplementedPlanningServiceServer() {}
 func (UnimplementedPlanningServiceServer) testEmbeddedByValue()                         {}
@@ -110,6 +188,78 @@ func _PlanningService_PlanPurchase_Handler(srv interface{}, ctx context.Context,
 	return interceptor(ctx, in, info, handler)
 }
 
+func _PlanningService_WeighChoices_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(WeighChoicesRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(PlanningServiceServer).WeighChoices(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: PlanningService_WeighChoices_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(PlanningServiceServer).WeighChoices(ctx, req.(*WeighChoicesRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _PlanningService_SolveBasket_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(SolveBasketRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(PlanningServiceServer).SolveBasket(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: PlanningService_SolveBasket_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(PlanningServiceServer).SolveBasket(ctx, req.(*SolveBasketRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _PlanningService_JudgeConsignment_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(JudgeConsignmentRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(PlanningServiceServer).JudgeConsignment(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: PlanningService_JudgeConsignment_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(PlanningServiceServer).JudgeConsignment(ctx, req.(*JudgeConsignmentRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _PlanningService_ListTaxPacks_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListTaxPacksRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(PlanningServiceServer).ListTaxPacks(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: PlanningService_ListTaxPacks_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(PlanningServiceServer).ListTaxPacks(ctx, req.(*ListTaxPacksRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // PlanningService_ServiceDesc is the grpc.ServiceDesc for PlanningService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -120,6 +270,22 @@ var PlanningService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "PlanPurchase",
 			Handler:    _PlanningService_PlanPurchase_Handler,
+		},
+		{
+			MethodName: "WeighChoices",
+			Handler:    _PlanningService_WeighChoices_Handler,
+		},
+		{
+			MethodName: "SolveBasket",
+			Handler:    _PlanningService_SolveBasket_Handler,
+		},
+		{
+			MethodName: "JudgeConsignment",
+			Handler:    _PlanningService_JudgeConsignment_Handler,
+		},
+		{
+			MethodName: "ListTaxPacks",
+			Handler:    _PlanningService_ListTaxPacks_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},

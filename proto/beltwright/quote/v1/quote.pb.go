@@ -31,7 +31,7 @@ const (
 	Quote_STATE_UNSPECIFIED Quote_State = 0
 	// A dry run: weighed, not stored.
 	Quote_DRY_RUN Quote_State = 1
-	// Open until it runs out.
+	// Issued, and open until it runs out.
 	Quote_OPEN Quote_State = 2
 	// Accepted.
 	Quote_ACCEPTED Quote_State = 3
@@ -39,6 +39,12 @@ const (
 	Quote_DECLINED Quote_State = 4
 	// Ran out.
 	Quote_EXPIRED Quote_State = 5
+	// Weighed and stored, without number and holds.
+	Quote_DRAFT Quote_State = 6
+	// Some of its lines are accepted, the others are declined.
+	Quote_PARTLY_ACCEPTED Quote_State = 7
+	// A new version has taken its place.
+	Quote_SUPERSEDED Quote_State = 8
 )
 
 // Enum value maps for Quote_State.
@@ -50,6 +56,9 @@ var (
 		3: "ACCEPTED",
 		4: "DECLINED",
 		5: "EXPIRED",
+		6: "DRAFT",
+		7: "PARTLY_ACCEPTED",
+		8: "SUPERSEDED",
 	}
 	Quote_State_value = map[string]int32{
 		"STATE_UNSPECIFIED": 0,
@@ -58,6 +67,9 @@ var (
 		"ACCEPTED":          3,
 		"DECLINED":          4,
 		"EXPIRED":           5,
+		"DRAFT":             6,
+		"PARTLY_ACCEPTED":   7,
+		"SUPERSEDED":        8,
 	}
 )
 
@@ -86,6 +98,173 @@ func (x Quote_State) Number() protoreflect.EnumNumber {
 // Deprecated: Use Quote_State.Descriptor instead.
 func (Quote_State) EnumDescriptor() ([]byte, []int) {
 	return file_beltwright_quote_v1_quote_proto_rawDescGZIP(), []int{3, 0}
+}
+
+// State is whether the line was accepted.
+type QuoteLine_State int32
+
+const (
+	// Not decided yet.
+	QuoteLine_STATE_UNSPECIFIED QuoteLine_State = 0
+	// Accepted.
+	QuoteLine_ACCEPTED QuoteLine_State = 1
+	// Declined.
+	QuoteLine_DECLINED QuoteLine_State = 2
+)
+
+// Enum value maps for QuoteLine_State.
+var (
+	QuoteLine_State_name = map[int32]string{
+		0: "STATE_UNSPECIFIED",
+		1: "ACCEPTED",
+		2: "DECLINED",
+	}
+	QuoteLine_State_value = map[string]int32{
+		"STATE_UNSPECIFIED": 0,
+		"ACCEPTED":          1,
+		"DECLINED":          2,
+	}
+)
+
+func (x QuoteLine_State) Enum() *QuoteLine_State {
+	p := new(QuoteLine_State)
+	*p = x
+	return p
+}
+
+func (x QuoteLine_State) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (QuoteLine_State) Descriptor() protoreflect.EnumDescriptor {
+	return file_beltwright_quote_v1_quote_proto_enumTypes[1].Descriptor()
+}
+
+func (QuoteLine_State) Type() protoreflect.EnumType {
+	return &file_beltwright_quote_v1_quote_proto_enumTypes[1]
+}
+
+func (x QuoteLine_State) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use QuoteLine_State.Descriptor instead.
+func (QuoteLine_State) EnumDescriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_quote_proto_rawDescGZIP(), []int{4, 0}
+}
+
+// How it was given.
+type Authorization_Method int32
+
+const (
+	// Not stated.
+	Authorization_METHOD_UNSPECIFIED Authorization_Method = 0
+	// Signed on paper.
+	Authorization_SIGNED Authorization_Method = 1
+	// In writing, such as by mail.
+	Authorization_WRITTEN Authorization_Method = 2
+	// Spoken; the note says by what line and when.
+	Authorization_SPOKEN Authorization_Method = 3
+)
+
+// Enum value maps for Authorization_Method.
+var (
+	Authorization_Method_name = map[int32]string{
+		0: "METHOD_UNSPECIFIED",
+		1: "SIGNED",
+		2: "WRITTEN",
+		3: "SPOKEN",
+	}
+	Authorization_Method_value = map[string]int32{
+		"METHOD_UNSPECIFIED": 0,
+		"SIGNED":             1,
+		"WRITTEN":            2,
+		"SPOKEN":             3,
+	}
+)
+
+func (x Authorization_Method) Enum() *Authorization_Method {
+	p := new(Authorization_Method)
+	*p = x
+	return p
+}
+
+func (x Authorization_Method) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (Authorization_Method) Descriptor() protoreflect.EnumDescriptor {
+	return file_beltwright_quote_v1_quote_proto_enumTypes[2].Descriptor()
+}
+
+func (Authorization_Method) Type() protoreflect.EnumType {
+	return &file_beltwright_quote_v1_quote_proto_enumTypes[2]
+}
+
+func (x Authorization_Method) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use Authorization_Method.Descriptor instead.
+func (Authorization_Method) EnumDescriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_quote_proto_rawDescGZIP(), []int{9, 0}
+}
+
+// Form of the document.
+type RenderQuoteRequest_Format int32
+
+const (
+	// Not stated; PDF.
+	RenderQuoteRequest_FORMAT_UNSPECIFIED RenderQuoteRequest_Format = 0
+	// PDF, for people.
+	RenderQuoteRequest_PDF RenderQuoteRequest_Format = 1
+	// CSV, a row a line of the quote.
+	RenderQuoteRequest_CSV RenderQuoteRequest_Format = 2
+	// JSON, the quote as the API has it.
+	RenderQuoteRequest_JSON RenderQuoteRequest_Format = 3
+)
+
+// Enum value maps for RenderQuoteRequest_Format.
+var (
+	RenderQuoteRequest_Format_name = map[int32]string{
+		0: "FORMAT_UNSPECIFIED",
+		1: "PDF",
+		2: "CSV",
+		3: "JSON",
+	}
+	RenderQuoteRequest_Format_value = map[string]int32{
+		"FORMAT_UNSPECIFIED": 0,
+		"PDF":                1,
+		"CSV":                2,
+		"JSON":               3,
+	}
+)
+
+func (x RenderQuoteRequest_Format) Enum() *RenderQuoteRequest_Format {
+	p := new(RenderQuoteRequest_Format)
+	*p = x
+	return p
+}
+
+func (x RenderQuoteRequest_Format) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (RenderQuoteRequest_Format) Descriptor() protoreflect.EnumDescriptor {
+	return file_beltwright_quote_v1_quote_proto_enumTypes[3].Descriptor()
+}
+
+func (RenderQuoteRequest_Format) Type() protoreflect.EnumType {
+	return &file_beltwright_quote_v1_quote_proto_enumTypes[3]
+}
+
+func (x RenderQuoteRequest_Format) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use RenderQuoteRequest_Format.Descriptor instead.
+func (RenderQuoteRequest_Format) EnumDescriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_quote_proto_rawDescGZIP(), []int{25, 0}
 }
 
 // Option is something that may be bought, weighed. Amounts are minor units of
@@ -131,7 +310,39 @@ type Option struct {
 	// Place in the plan from 1; 0 where the plan does not try it.
 	PlanPlace int32 `protobuf:"varint,19,opt,name=plan_place,json=planPlace,proto3" json:"plan_place,omitempty"`
 	// True for the new part that the plan falls back on.
-	Fallback      bool `protobuf:"varint,20,opt,name=fallback,proto3" json:"fallback,omitempty"`
+	Fallback bool `protobuf:"varint,20,opt,name=fallback,proto3" json:"fallback,omitempty"`
+	// Supplies: the quote's itemised lines, or a percentage of labour where the
+	// place allows one. On the first line of a quote of several only.
+	Supplies int64 `protobuf:"varint,21,opt,name=supplies,proto3" json:"supplies,omitempty"`
+	// Expected back once the old part is returned: deposit, its tax where the law
+	// gives it back, less the lawful freight of sending it.
+	CoreRefund int64 `protobuf:"varint,22,opt,name=core_refund,json=coreRefund,proto3" json:"core_refund,omitempty"`
+	// Exact lower bound at 95 % on the chance of passing, over all parts bought
+	// from the seller: one whose outcome nobody reported counts as failed. Never
+	// evidence of fit.
+	LowerBound float64 `protobuf:"fixed64,23,opt,name=lower_bound,json=lowerBound,proto3" json:"lower_bound,omitempty"`
+	// Parts bought of this seller, condition and kind whose outcome nobody
+	// reported.
+	Unreported int32 `protobuf:"varint,24,opt,name=unreported,proto3" json:"unreported,omitempty"`
+	// What the law of the places asks, as the decision tells it.
+	Obligations []*v1.Obligation `protobuf:"bytes,25,rep,name=obligations,proto3" json:"obligations,omitempty"`
+	// Checks due on arrival.
+	ArrivalChecks []*v1.ArrivalCheck `protobuf:"bytes,26,rep,name=arrival_checks,json=arrivalChecks,proto3" json:"arrival_checks,omitempty"`
+	// Fasteners and the like that must be new.
+	OneUse []string `protobuf:"bytes,27,rep,name=one_use,json=oneUse,proto3" json:"one_use,omitempty"`
+	// Kinds that the maker wants replaced together with it, and the like.
+	ReplaceWith []string `protobuf:"bytes,28,rep,name=replace_with,json=replaceWith,proto3" json:"replace_with,omitempty"`
+	// The condition in the words that the law of the places wants, or allows.
+	ConditionWords string `protobuf:"bytes,29,opt,name=condition_words,json=conditionWords,proto3" json:"condition_words,omitempty"`
+	// Days after arrival within which the old part must be back; 0 where not
+	// stated.
+	CoreDays int32 `protobuf:"varint,30,opt,name=core_days,json=coreDays,proto3" json:"core_days,omitempty"`
+	// Days of warranty; 0 for none.
+	WarrantyDays int32 `protobuf:"varint,31,opt,name=warranty_days,json=warrantyDays,proto3" json:"warranty_days,omitempty"`
+	// What must be known of its transport, a sentence each.
+	Transport []string `protobuf:"bytes,32,rep,name=transport,proto3" json:"transport,omitempty"`
+	// How its numbers came about.
+	Workings      []*Working `protobuf:"bytes,33,rep,name=workings,proto3" json:"workings,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -304,6 +515,97 @@ func (x *Option) GetFallback() bool {
 		return x.Fallback
 	}
 	return false
+}
+
+func (x *Option) GetSupplies() int64 {
+	if x != nil {
+		return x.Supplies
+	}
+	return 0
+}
+
+func (x *Option) GetCoreRefund() int64 {
+	if x != nil {
+		return x.CoreRefund
+	}
+	return 0
+}
+
+func (x *Option) GetLowerBound() float64 {
+	if x != nil {
+		return x.LowerBound
+	}
+	return 0
+}
+
+func (x *Option) GetUnreported() int32 {
+	if x != nil {
+		return x.Unreported
+	}
+	return 0
+}
+
+func (x *Option) GetObligations() []*v1.Obligation {
+	if x != nil {
+		return x.Obligations
+	}
+	return nil
+}
+
+func (x *Option) GetArrivalChecks() []*v1.ArrivalCheck {
+	if x != nil {
+		return x.ArrivalChecks
+	}
+	return nil
+}
+
+func (x *Option) GetOneUse() []string {
+	if x != nil {
+		return x.OneUse
+	}
+	return nil
+}
+
+func (x *Option) GetReplaceWith() []string {
+	if x != nil {
+		return x.ReplaceWith
+	}
+	return nil
+}
+
+func (x *Option) GetConditionWords() string {
+	if x != nil {
+		return x.ConditionWords
+	}
+	return ""
+}
+
+func (x *Option) GetCoreDays() int32 {
+	if x != nil {
+		return x.CoreDays
+	}
+	return 0
+}
+
+func (x *Option) GetWarrantyDays() int32 {
+	if x != nil {
+		return x.WarrantyDays
+	}
+	return 0
+}
+
+func (x *Option) GetTransport() []string {
+	if x != nil {
+		return x.Transport
+	}
+	return nil
+}
+
+func (x *Option) GetWorkings() []*Working {
+	if x != nil {
+		return x.Workings
+	}
+	return nil
 }
 
 // ExcludedOption is something that the gate or a limit kept out.
@@ -507,7 +809,51 @@ type Quote struct {
 	// Cautions and disclosures, each a sentence.
 	Notices []string `protobuf:"bytes,19,rep,name=notices,proto3" json:"notices,omitempty"`
 	// Changes with every change.
-	Etag          string `protobuf:"bytes,20,opt,name=etag,proto3" json:"etag,omitempty"`
+	Etag string `protobuf:"bytes,20,opt,name=etag,proto3" json:"etag,omitempty"`
+	// Lines of a quote for several needs, in the order of the needs. Where a quote
+	// has them, options, excluded, plan, hold and held_listing of the quote itself
+	// are empty, and need is the first one's.
+	Lines []*QuoteLine `protobuf:"bytes,21,rep,name=lines,proto3" json:"lines,omitempty"`
+	// How the sellers of the lines were chosen together; only with lines.
+	Basket *Basket `protobuf:"bytes,22,opt,name=basket,proto3" json:"basket,omitempty"`
+	// The shop's own name or number for its customer.
+	Customer string `protobuf:"bytes,23,opt,name=customer,proto3" json:"customer,omitempty"`
+	// Who allowed the work, and how; from the acceptance.
+	Authorization *Authorization `protobuf:"bytes,24,opt,name=authorization,proto3" json:"authorization,omitempty"`
+	// Version, from 1.
+	Version int32 `protobuf:"varint,25,opt,name=version,proto3" json:"version,omitempty"`
+	// Quote that this version takes the place of; empty for the first.
+	Supersedes string `protobuf:"bytes,26,opt,name=supersedes,proto3" json:"supersedes,omitempty"`
+	// Quote that has taken its place; empty where none has.
+	SupersededBy string `protobuf:"bytes,27,opt,name=superseded_by,json=supersededBy,proto3" json:"superseded_by,omitempty"`
+	// What is different from the version or draft before.
+	Differences []*Difference `protobuf:"bytes,28,rep,name=differences,proto3" json:"differences,omitempty"`
+	// Why it was declined.
+	DeclineReason string `protobuf:"bytes,29,opt,name=decline_reason,json=declineReason,proto3" json:"decline_reason,omitempty"`
+	// Supplies, itemised.
+	Supplies []*SupplyLine `protobuf:"bytes,30,rep,name=supplies,proto3" json:"supplies,omitempty"`
+	// Supplies as a percentage of labour, a decimal number; empty where itemised.
+	SuppliesPercent string `protobuf:"bytes,31,opt,name=supplies_percent,json=suppliesPercent,proto3" json:"supplies_percent,omitempty"`
+	// Place whose tax rules count, ISO 3166-2; empty where not known.
+	TaxPlace string `protobuf:"bytes,32,opt,name=tax_place,json=taxPlace,proto3" json:"tax_place,omitempty"`
+	// Limits that were set.
+	Limits *Limits `protobuf:"bytes,33,opt,name=limits,proto3" json:"limits,omitempty"`
+	// What may be chosen between; of a single need.
+	TradeOff *TradeOff `protobuf:"bytes,34,opt,name=trade_off,json=tradeOff,proto3" json:"trade_off,omitempty"`
+	// What the customer pays if each line's first purchase passes.
+	Total *QuoteTotal `protobuf:"bytes,35,opt,name=total,proto3" json:"total,omitempty"`
+	// How the total came about.
+	Workings []*Working `protobuf:"bytes,36,rep,name=workings,proto3" json:"workings,omitempty"`
+	// True where several parts may be bought at once.
+	Parallel bool `protobuf:"varint,37,opt,name=parallel,proto3" json:"parallel,omitempty"`
+	// Day by which the vehicle should be ready; 0 for none.
+	DeadlineDays int32 `protobuf:"varint,38,opt,name=deadline_days,json=deadlineDays,proto3" json:"deadline_days,omitempty"`
+	// Cost, once, of being ready later.
+	LateCost int64 `protobuf:"varint,39,opt,name=late_cost,json=lateCost,proto3" json:"late_cost,omitempty"`
+	// When it was issued.
+	IssueTime *timestamppb.Timestamp `protobuf:"bytes,40,opt,name=issue_time,json=issueTime,proto3" json:"issue_time,omitempty"`
+	// Hours that it was asked to be good for.
+	ValidHours    int32 `protobuf:"varint,41,opt,name=valid_hours,json=validHours,proto3" json:"valid_hours,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -682,6 +1028,711 @@ func (x *Quote) GetEtag() string {
 	return ""
 }
 
+func (x *Quote) GetLines() []*QuoteLine {
+	if x != nil {
+		return x.Lines
+	}
+	return nil
+}
+
+func (x *Quote) GetBasket() *Basket {
+	if x != nil {
+		return x.Basket
+	}
+	return nil
+}
+
+func (x *Quote) GetCustomer() string {
+	if x != nil {
+		return x.Customer
+	}
+	return ""
+}
+
+func (x *Quote) GetAuthorization() *Authorization {
+	if x != nil {
+		return x.Authorization
+	}
+	return nil
+}
+
+func (x *Quote) GetVersion() int32 {
+	if x != nil {
+		return x.Version
+	}
+	return 0
+}
+
+func (x *Quote) GetSupersedes() string {
+	if x != nil {
+		return x.Supersedes
+	}
+	return ""
+}
+
+func (x *Quote) GetSupersededBy() string {
+	if x != nil {
+		return x.SupersededBy
+	}
+	return ""
+}
+
+func (x *Quote) GetDifferences() []*Difference {
+	if x != nil {
+		return x.Differences
+	}
+	return nil
+}
+
+func (x *Quote) GetDeclineReason() string {
+	if x != nil {
+		return x.DeclineReason
+	}
+	return ""
+}
+
+func (x *Quote) GetSupplies() []*SupplyLine {
+	if x != nil {
+		return x.Supplies
+	}
+	return nil
+}
+
+func (x *Quote) GetSuppliesPercent() string {
+	if x != nil {
+		return x.SuppliesPercent
+	}
+	return ""
+}
+
+func (x *Quote) GetTaxPlace() string {
+	if x != nil {
+		return x.TaxPlace
+	}
+	return ""
+}
+
+func (x *Quote) GetLimits() *Limits {
+	if x != nil {
+		return x.Limits
+	}
+	return nil
+}
+
+func (x *Quote) GetTradeOff() *TradeOff {
+	if x != nil {
+		return x.TradeOff
+	}
+	return nil
+}
+
+func (x *Quote) GetTotal() *QuoteTotal {
+	if x != nil {
+		return x.Total
+	}
+	return nil
+}
+
+func (x *Quote) GetWorkings() []*Working {
+	if x != nil {
+		return x.Workings
+	}
+	return nil
+}
+
+func (x *Quote) GetParallel() bool {
+	if x != nil {
+		return x.Parallel
+	}
+	return false
+}
+
+func (x *Quote) GetDeadlineDays() int32 {
+	if x != nil {
+		return x.DeadlineDays
+	}
+	return 0
+}
+
+func (x *Quote) GetLateCost() int64 {
+	if x != nil {
+		return x.LateCost
+	}
+	return 0
+}
+
+func (x *Quote) GetIssueTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.IssueTime
+	}
+	return nil
+}
+
+func (x *Quote) GetValidHours() int32 {
+	if x != nil {
+		return x.ValidHours
+	}
+	return 0
+}
+
+// QuoteLine is one need of a quote for several.
+type QuoteLine struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The need.
+	Need *v1.Need `protobuf:"bytes,1,opt,name=need,proto3" json:"need,omitempty"`
+	// Labour for it.
+	Labour *Labour `protobuf:"bytes,2,opt,name=labour,proto3" json:"labour,omitempty"`
+	// What may be bought, in plan order, then by landed cost.
+	Options []*Option `protobuf:"bytes,3,rep,name=options,proto3" json:"options,omitempty"`
+	// What is kept out, and why.
+	Excluded []*ExcludedOption `protobuf:"bytes,4,rep,name=excluded,proto3" json:"excluded,omitempty"`
+	// The plan, its ids being the options' sources. Its first purchase is the one
+	// that the basket chose; freight that another line pays already is not counted
+	// in it.
+	Plan *PlanPurchaseResponse `protobuf:"bytes,5,opt,name=plan,proto3" json:"plan,omitempty"`
+	// The hold on the plan's first listing; absent where it is none.
+	Hold *v1.Hold `protobuf:"bytes,6,opt,name=hold,proto3" json:"hold,omitempty"`
+	// Listing that is held.
+	HeldListing string `protobuf:"bytes,7,opt,name=held_listing,json=heldListing,proto3" json:"held_listing,omitempty"`
+	// What may be chosen between.
+	TradeOff *TradeOff `protobuf:"bytes,8,opt,name=trade_off,json=tradeOff,proto3" json:"trade_off,omitempty"`
+	// Whether it was accepted.
+	State         QuoteLine_State `protobuf:"varint,9,opt,name=state,proto3,enum=beltwright.quote.v1.QuoteLine_State" json:"state,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *QuoteLine) Reset() {
+	*x = QuoteLine{}
+	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *QuoteLine) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*QuoteLine) ProtoMessage() {}
+
+func (x *QuoteLine) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use QuoteLine.ProtoReflect.Descriptor instead.
+func (*QuoteLine) Descriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_quote_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *QuoteLine) GetNeed() *v1.Need {
+	if x != nil {
+		return x.Need
+	}
+	return nil
+}
+
+func (x *QuoteLine) GetLabour() *Labour {
+	if x != nil {
+		return x.Labour
+	}
+	return nil
+}
+
+func (x *QuoteLine) GetOptions() []*Option {
+	if x != nil {
+		return x.Options
+	}
+	return nil
+}
+
+func (x *QuoteLine) GetExcluded() []*ExcludedOption {
+	if x != nil {
+		return x.Excluded
+	}
+	return nil
+}
+
+func (x *QuoteLine) GetPlan() *PlanPurchaseResponse {
+	if x != nil {
+		return x.Plan
+	}
+	return nil
+}
+
+func (x *QuoteLine) GetHold() *v1.Hold {
+	if x != nil {
+		return x.Hold
+	}
+	return nil
+}
+
+func (x *QuoteLine) GetHeldListing() string {
+	if x != nil {
+		return x.HeldListing
+	}
+	return ""
+}
+
+func (x *QuoteLine) GetTradeOff() *TradeOff {
+	if x != nil {
+		return x.TradeOff
+	}
+	return nil
+}
+
+func (x *QuoteLine) GetState() QuoteLine_State {
+	if x != nil {
+		return x.State
+	}
+	return QuoteLine_STATE_UNSPECIFIED
+}
+
+// Basket is how the sellers of several lines were chosen together. Amounts are
+// minor units.
+type Basket struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Prices and shared freight of the first purchases.
+	Total int64 `protobuf:"varint,1,opt,name=total,proto3" json:"total,omitempty"`
+	// The same with each line bought where it is cheapest by itself.
+	SeparateTotal int64 `protobuf:"varint,2,opt,name=separate_total,json=separateTotal,proto3" json:"separate_total,omitempty"`
+	// True where no cheaper choice of first purchases exists.
+	Proven bool `protobuf:"varint,3,opt,name=proven,proto3" json:"proven,omitempty"`
+	// No choice costs less than this.
+	Bound int64 `protobuf:"varint,4,opt,name=bound,proto3" json:"bound,omitempty"`
+	// Nodes searched.
+	Nodes int32 `protobuf:"varint,5,opt,name=nodes,proto3" json:"nodes,omitempty"`
+	// Source of each line's first purchase, in the order of the lines.
+	Sources []string `protobuf:"bytes,6,rep,name=sources,proto3" json:"sources,omitempty"`
+	// What the basket takes for granted, a sentence each.
+	Notes         []string `protobuf:"bytes,7,rep,name=notes,proto3" json:"notes,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Basket) Reset() {
+	*x = Basket{}
+	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Basket) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Basket) ProtoMessage() {}
+
+func (x *Basket) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Basket.ProtoReflect.Descriptor instead.
+func (*Basket) Descriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_quote_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *Basket) GetTotal() int64 {
+	if x != nil {
+		return x.Total
+	}
+	return 0
+}
+
+func (x *Basket) GetSeparateTotal() int64 {
+	if x != nil {
+		return x.SeparateTotal
+	}
+	return 0
+}
+
+func (x *Basket) GetProven() bool {
+	if x != nil {
+		return x.Proven
+	}
+	return false
+}
+
+func (x *Basket) GetBound() int64 {
+	if x != nil {
+		return x.Bound
+	}
+	return 0
+}
+
+func (x *Basket) GetNodes() int32 {
+	if x != nil {
+		return x.Nodes
+	}
+	return 0
+}
+
+func (x *Basket) GetSources() []string {
+	if x != nil {
+		return x.Sources
+	}
+	return nil
+}
+
+func (x *Basket) GetNotes() []string {
+	if x != nil {
+		return x.Notes
+	}
+	return nil
+}
+
+// SupplyLine is one item of supplies.
+type SupplyLine struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What it is, 1 to 100 characters.
+	Label string `protobuf:"bytes,1,opt,name=label,proto3" json:"label,omitempty"`
+	// Its price in minor units.
+	Amount        int64 `protobuf:"varint,2,opt,name=amount,proto3" json:"amount,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SupplyLine) Reset() {
+	*x = SupplyLine{}
+	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SupplyLine) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SupplyLine) ProtoMessage() {}
+
+func (x *SupplyLine) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SupplyLine.ProtoReflect.Descriptor instead.
+func (*SupplyLine) Descriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_quote_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *SupplyLine) GetLabel() string {
+	if x != nil {
+		return x.Label
+	}
+	return ""
+}
+
+func (x *SupplyLine) GetAmount() int64 {
+	if x != nil {
+		return x.Amount
+	}
+	return 0
+}
+
+// Difference is one thing that changed between two versions.
+type Difference struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What it is.
+	What string `protobuf:"bytes,1,opt,name=what,proto3" json:"what,omitempty"`
+	// What it was; empty where it is new.
+	Before string `protobuf:"bytes,2,opt,name=before,proto3" json:"before,omitempty"`
+	// What it is now; empty where it is gone.
+	After         string `protobuf:"bytes,3,opt,name=after,proto3" json:"after,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Difference) Reset() {
+	*x = Difference{}
+	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Difference) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Difference) ProtoMessage() {}
+
+func (x *Difference) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Difference.ProtoReflect.Descriptor instead.
+func (*Difference) Descriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_quote_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *Difference) GetWhat() string {
+	if x != nil {
+		return x.What
+	}
+	return ""
+}
+
+func (x *Difference) GetBefore() string {
+	if x != nil {
+		return x.Before
+	}
+	return ""
+}
+
+func (x *Difference) GetAfter() string {
+	if x != nil {
+		return x.After
+	}
+	return ""
+}
+
+// QuoteTotal adds up what the customer pays. Amounts are minor units.
+type QuoteTotal struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Prices of parts.
+	Parts int64 `protobuf:"varint,1,opt,name=parts,proto3" json:"parts,omitempty"`
+	// Deposits on old parts.
+	CoreDeposits int64 `protobuf:"varint,2,opt,name=core_deposits,json=coreDeposits,proto3" json:"core_deposits,omitempty"`
+	// Tax.
+	Tax int64 `protobuf:"varint,3,opt,name=tax,proto3" json:"tax,omitempty"`
+	// Freight, once for each seller.
+	Freight int64 `protobuf:"varint,4,opt,name=freight,proto3" json:"freight,omitempty"`
+	// Handling of hazardous goods.
+	Handling int64 `protobuf:"varint,5,opt,name=handling,proto3" json:"handling,omitempty"`
+	// Labour of fitting and proving.
+	FitLabour int64 `protobuf:"varint,6,opt,name=fit_labour,json=fitLabour,proto3" json:"fit_labour,omitempty"`
+	// Labour of arrival checks.
+	CheckLabour int64 `protobuf:"varint,7,opt,name=check_labour,json=checkLabour,proto3" json:"check_labour,omitempty"`
+	// Supplies.
+	Supplies int64 `protobuf:"varint,8,opt,name=supplies,proto3" json:"supplies,omitempty"`
+	// All of the above.
+	Total int64 `protobuf:"varint,9,opt,name=total,proto3" json:"total,omitempty"`
+	// Expected back with the old parts.
+	CoreRefunds   int64 `protobuf:"varint,10,opt,name=core_refunds,json=coreRefunds,proto3" json:"core_refunds,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *QuoteTotal) Reset() {
+	*x = QuoteTotal{}
+	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *QuoteTotal) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*QuoteTotal) ProtoMessage() {}
+
+func (x *QuoteTotal) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use QuoteTotal.ProtoReflect.Descriptor instead.
+func (*QuoteTotal) Descriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_quote_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *QuoteTotal) GetParts() int64 {
+	if x != nil {
+		return x.Parts
+	}
+	return 0
+}
+
+func (x *QuoteTotal) GetCoreDeposits() int64 {
+	if x != nil {
+		return x.CoreDeposits
+	}
+	return 0
+}
+
+func (x *QuoteTotal) GetTax() int64 {
+	if x != nil {
+		return x.Tax
+	}
+	return 0
+}
+
+func (x *QuoteTotal) GetFreight() int64 {
+	if x != nil {
+		return x.Freight
+	}
+	return 0
+}
+
+func (x *QuoteTotal) GetHandling() int64 {
+	if x != nil {
+		return x.Handling
+	}
+	return 0
+}
+
+func (x *QuoteTotal) GetFitLabour() int64 {
+	if x != nil {
+		return x.FitLabour
+	}
+	return 0
+}
+
+func (x *QuoteTotal) GetCheckLabour() int64 {
+	if x != nil {
+		return x.CheckLabour
+	}
+	return 0
+}
+
+func (x *QuoteTotal) GetSupplies() int64 {
+	if x != nil {
+		return x.Supplies
+	}
+	return 0
+}
+
+func (x *QuoteTotal) GetTotal() int64 {
+	if x != nil {
+		return x.Total
+	}
+	return 0
+}
+
+func (x *QuoteTotal) GetCoreRefunds() int64 {
+	if x != nil {
+		return x.CoreRefunds
+	}
+	return 0
+}
+
+// Authorization is the customer's word that the work may be done.
+type Authorization struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Who gave it, 1 to 100 characters.
+	By string `protobuf:"bytes,1,opt,name=by,proto3" json:"by,omitempty"`
+	// How.
+	Method Authorization_Method `protobuf:"varint,2,opt,name=method,proto3,enum=beltwright.quote.v1.Authorization_Method" json:"method,omitempty"`
+	// When it was given.
+	Time *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=time,proto3" json:"time,omitempty"`
+	// Most that may be spent, minor units; 0 for the quoted total.
+	UpTo int64 `protobuf:"varint,4,opt,name=up_to,json=upTo,proto3" json:"up_to,omitempty"`
+	// Remarks, at most 500 characters.
+	Note string `protobuf:"bytes,5,opt,name=note,proto3" json:"note,omitempty"`
+	// The customer allows a used part to be fitted.
+	UsedPart      bool `protobuf:"varint,6,opt,name=used_part,json=usedPart,proto3" json:"used_part,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Authorization) Reset() {
+	*x = Authorization{}
+	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[9]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Authorization) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Authorization) ProtoMessage() {}
+
+func (x *Authorization) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[9]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Authorization.ProtoReflect.Descriptor instead.
+func (*Authorization) Descriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_quote_proto_rawDescGZIP(), []int{9}
+}
+
+func (x *Authorization) GetBy() string {
+	if x != nil {
+		return x.By
+	}
+	return ""
+}
+
+func (x *Authorization) GetMethod() Authorization_Method {
+	if x != nil {
+		return x.Method
+	}
+	return Authorization_METHOD_UNSPECIFIED
+}
+
+func (x *Authorization) GetTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.Time
+	}
+	return nil
+}
+
+func (x *Authorization) GetUpTo() int64 {
+	if x != nil {
+		return x.UpTo
+	}
+	return 0
+}
+
+func (x *Authorization) GetNote() string {
+	if x != nil {
+		return x.Note
+	}
+	return ""
+}
+
+func (x *Authorization) GetUsedPart() bool {
+	if x != nil {
+		return x.UsedPart
+	}
+	return false
+}
+
 // PrepareQuoteRequest asks for a quote.
 type PrepareQuoteRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -702,14 +1753,35 @@ type PrepareQuoteRequest struct {
 	// Weigh only: no hold, no number, nothing stored.
 	DryRun bool `protobuf:"varint,8,opt,name=dry_run,json=dryRun,proto3" json:"dry_run,omitempty"`
 	// UUID that makes the call safe to repeat; not needed for a dry run.
-	RequestId     string `protobuf:"bytes,9,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	RequestId string `protobuf:"bytes,9,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// Further needs of the same repair, at most 19; freight is then shared.
+	FurtherNeeds []*FurtherNeed `protobuf:"bytes,10,rep,name=further_needs,json=furtherNeeds,proto3" json:"further_needs,omitempty"`
+	// The shop's own name or number for its customer, at most 100 characters.
+	Customer string `protobuf:"bytes,11,opt,name=customer,proto3" json:"customer,omitempty"`
+	// Store a draft only: no hold, no number.
+	Draft bool `protobuf:"varint,12,opt,name=draft,proto3" json:"draft,omitempty"`
+	// Supplies, itemised, at most 20.
+	Supplies []*SupplyLine `protobuf:"bytes,13,rep,name=supplies,proto3" json:"supplies,omitempty"`
+	// Supplies as a percentage of labour, a decimal number of 0 to 100, only where
+	// the place allows it and nothing is itemised.
+	SuppliesPercent string `protobuf:"bytes,14,opt,name=supplies_percent,json=suppliesPercent,proto3" json:"supplies_percent,omitempty"`
+	// Place whose tax rules count, ISO 3166-2; empty for the need's jurisdiction.
+	TaxPlace string `protobuf:"bytes,15,opt,name=tax_place,json=taxPlace,proto3" json:"tax_place,omitempty"`
+	// Limits.
+	Limits *Limits `protobuf:"bytes,16,opt,name=limits,proto3" json:"limits,omitempty"`
+	// True where several parts may be bought at once.
+	Parallel bool `protobuf:"varint,17,opt,name=parallel,proto3" json:"parallel,omitempty"`
+	// Day by which the vehicle should be ready, 0 to 3650; 0 for none.
+	DeadlineDays int32 `protobuf:"varint,18,opt,name=deadline_days,json=deadlineDays,proto3" json:"deadline_days,omitempty"`
+	// Cost, once, of being ready later, minor units.
+	LateCost      int64 `protobuf:"varint,19,opt,name=late_cost,json=lateCost,proto3" json:"late_cost,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *PrepareQuoteRequest) Reset() {
 	*x = PrepareQuoteRequest{}
-	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[4]
+	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -721,7 +1793,7 @@ func (x *PrepareQuoteRequest) String() string {
 func (*PrepareQuoteRequest) ProtoMessage() {}
 
 func (x *PrepareQuoteRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[4]
+	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -734,7 +1806,7 @@ func (x *PrepareQuoteRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PrepareQuoteRequest.ProtoReflect.Descriptor instead.
 func (*PrepareQuoteRequest) Descriptor() ([]byte, []int) {
-	return file_beltwright_quote_v1_quote_proto_rawDescGZIP(), []int{4}
+	return file_beltwright_quote_v1_quote_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *PrepareQuoteRequest) GetNeed() *v1.Need {
@@ -800,6 +1872,131 @@ func (x *PrepareQuoteRequest) GetRequestId() string {
 	return ""
 }
 
+func (x *PrepareQuoteRequest) GetFurtherNeeds() []*FurtherNeed {
+	if x != nil {
+		return x.FurtherNeeds
+	}
+	return nil
+}
+
+func (x *PrepareQuoteRequest) GetCustomer() string {
+	if x != nil {
+		return x.Customer
+	}
+	return ""
+}
+
+func (x *PrepareQuoteRequest) GetDraft() bool {
+	if x != nil {
+		return x.Draft
+	}
+	return false
+}
+
+func (x *PrepareQuoteRequest) GetSupplies() []*SupplyLine {
+	if x != nil {
+		return x.Supplies
+	}
+	return nil
+}
+
+func (x *PrepareQuoteRequest) GetSuppliesPercent() string {
+	if x != nil {
+		return x.SuppliesPercent
+	}
+	return ""
+}
+
+func (x *PrepareQuoteRequest) GetTaxPlace() string {
+	if x != nil {
+		return x.TaxPlace
+	}
+	return ""
+}
+
+func (x *PrepareQuoteRequest) GetLimits() *Limits {
+	if x != nil {
+		return x.Limits
+	}
+	return nil
+}
+
+func (x *PrepareQuoteRequest) GetParallel() bool {
+	if x != nil {
+		return x.Parallel
+	}
+	return false
+}
+
+func (x *PrepareQuoteRequest) GetDeadlineDays() int32 {
+	if x != nil {
+		return x.DeadlineDays
+	}
+	return 0
+}
+
+func (x *PrepareQuoteRequest) GetLateCost() int64 {
+	if x != nil {
+		return x.LateCost
+	}
+	return 0
+}
+
+// FurtherNeed is one more need of the same repair.
+type FurtherNeed struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The need, on the same vehicle.
+	Need *v1.Need `protobuf:"bytes,1,opt,name=need,proto3" json:"need,omitempty"`
+	// Labour for it.
+	Labour        *Labour `protobuf:"bytes,2,opt,name=labour,proto3" json:"labour,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *FurtherNeed) Reset() {
+	*x = FurtherNeed{}
+	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[11]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *FurtherNeed) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*FurtherNeed) ProtoMessage() {}
+
+func (x *FurtherNeed) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[11]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use FurtherNeed.ProtoReflect.Descriptor instead.
+func (*FurtherNeed) Descriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_quote_proto_rawDescGZIP(), []int{11}
+}
+
+func (x *FurtherNeed) GetNeed() *v1.Need {
+	if x != nil {
+		return x.Need
+	}
+	return nil
+}
+
+func (x *FurtherNeed) GetLabour() *Labour {
+	if x != nil {
+		return x.Labour
+	}
+	return nil
+}
+
 // PrepareQuoteResponse carries the quote.
 type PrepareQuoteResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -813,7 +2010,7 @@ type PrepareQuoteResponse struct {
 
 func (x *PrepareQuoteResponse) Reset() {
 	*x = PrepareQuoteResponse{}
-	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[5]
+	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -825,7 +2022,7 @@ func (x *PrepareQuoteResponse) String() string {
 func (*PrepareQuoteResponse) ProtoMessage() {}
 
 func (x *PrepareQuoteResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[5]
+	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -838,7 +2035,7 @@ func (x *PrepareQuoteResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PrepareQuoteResponse.ProtoReflect.Descriptor instead.
 func (*PrepareQuoteResponse) Descriptor() ([]byte, []int) {
-	return file_beltwright_quote_v1_quote_proto_rawDescGZIP(), []int{5}
+	return file_beltwright_quote_v1_quote_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *PrepareQuoteResponse) GetQuote() *Quote {
@@ -866,7 +2063,7 @@ type GetQuoteRequest struct {
 
 func (x *GetQuoteRequest) Reset() {
 	*x = GetQuoteRequest{}
-	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[6]
+	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -878,7 +2075,7 @@ func (x *GetQuoteRequest) String() string {
 func (*GetQuoteRequest) ProtoMessage() {}
 
 func (x *GetQuoteRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[6]
+	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -891,7 +2088,7 @@ func (x *GetQuoteRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetQuoteRequest.ProtoReflect.Descriptor instead.
 func (*GetQuoteRequest) Descriptor() ([]byte, []int) {
-	return file_beltwright_quote_v1_quote_proto_rawDescGZIP(), []int{6}
+	return file_beltwright_quote_v1_quote_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *GetQuoteRequest) GetName() string {
@@ -914,7 +2111,7 @@ type GetQuoteResponse struct {
 
 func (x *GetQuoteResponse) Reset() {
 	*x = GetQuoteResponse{}
-	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[7]
+	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -926,7 +2123,7 @@ func (x *GetQuoteResponse) String() string {
 func (*GetQuoteResponse) ProtoMessage() {}
 
 func (x *GetQuoteResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[7]
+	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -939,7 +2136,7 @@ func (x *GetQuoteResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetQuoteResponse.ProtoReflect.Descriptor instead.
 func (*GetQuoteResponse) Descriptor() ([]byte, []int) {
-	return file_beltwright_quote_v1_quote_proto_rawDescGZIP(), []int{7}
+	return file_beltwright_quote_v1_quote_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *GetQuoteResponse) GetQuote() *Quote {
@@ -962,14 +2159,22 @@ type ListQuotesRequest struct {
 	// At most this many, 1 to 1000; 0 means 50.
 	PageSize int32 `protobuf:"varint,1,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
 	// Token of the page before.
-	PageToken     string `protobuf:"bytes,2,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	PageToken string `protobuf:"bytes,2,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	// Only quotes in this state.
+	State Quote_State `protobuf:"varint,3,opt,name=state,proto3,enum=beltwright.quote.v1.Quote_State" json:"state,omitempty"`
+	// Only quotes of this customer.
+	Customer string `protobuf:"bytes,4,opt,name=customer,proto3" json:"customer,omitempty"`
+	// Only quotes prepared on this day or later, YYYY-MM-DD.
+	FromDay string `protobuf:"bytes,5,opt,name=from_day,json=fromDay,proto3" json:"from_day,omitempty"`
+	// Only quotes prepared on this day or earlier, YYYY-MM-DD.
+	ToDay         string `protobuf:"bytes,6,opt,name=to_day,json=toDay,proto3" json:"to_day,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *ListQuotesRequest) Reset() {
 	*x = ListQuotesRequest{}
-	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[8]
+	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -981,7 +2186,7 @@ func (x *ListQuotesRequest) String() string {
 func (*ListQuotesRequest) ProtoMessage() {}
 
 func (x *ListQuotesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[8]
+	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -994,7 +2199,7 @@ func (x *ListQuotesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListQuotesRequest.ProtoReflect.Descriptor instead.
 func (*ListQuotesRequest) Descriptor() ([]byte, []int) {
-	return file_beltwright_quote_v1_quote_proto_rawDescGZIP(), []int{8}
+	return file_beltwright_quote_v1_quote_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *ListQuotesRequest) GetPageSize() int32 {
@@ -1007,6 +2212,34 @@ func (x *ListQuotesRequest) GetPageSize() int32 {
 func (x *ListQuotesRequest) GetPageToken() string {
 	if x != nil {
 		return x.PageToken
+	}
+	return ""
+}
+
+func (x *ListQuotesRequest) GetState() Quote_State {
+	if x != nil {
+		return x.State
+	}
+	return Quote_STATE_UNSPECIFIED
+}
+
+func (x *ListQuotesRequest) GetCustomer() string {
+	if x != nil {
+		return x.Customer
+	}
+	return ""
+}
+
+func (x *ListQuotesRequest) GetFromDay() string {
+	if x != nil {
+		return x.FromDay
+	}
+	return ""
+}
+
+func (x *ListQuotesRequest) GetToDay() string {
+	if x != nil {
+		return x.ToDay
 	}
 	return ""
 }
@@ -1026,7 +2259,7 @@ type ListQuotesResponse struct {
 
 func (x *ListQuotesResponse) Reset() {
 	*x = ListQuotesResponse{}
-	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[9]
+	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1038,7 +2271,7 @@ func (x *ListQuotesResponse) String() string {
 func (*ListQuotesResponse) ProtoMessage() {}
 
 func (x *ListQuotesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[9]
+	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1051,7 +2284,7 @@ func (x *ListQuotesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListQuotesResponse.ProtoReflect.Descriptor instead.
 func (*ListQuotesResponse) Descriptor() ([]byte, []int) {
-	return file_beltwright_quote_v1_quote_proto_rawDescGZIP(), []int{9}
+	return file_beltwright_quote_v1_quote_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *ListQuotesResponse) GetQuotes() []*Quote {
@@ -1081,14 +2314,18 @@ type AcceptQuoteRequest struct {
 	// Resource name.
 	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
 	// UUID that makes the call safe to repeat.
-	RequestId     string `protobuf:"bytes,2,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	RequestId string `protobuf:"bytes,2,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// Lines that are accepted, from 1; empty for all. The others are declined.
+	Lines []int32 `protobuf:"varint,3,rep,packed,name=lines,proto3" json:"lines,omitempty"`
+	// Who allowed the work, and how.
+	Authorization *Authorization `protobuf:"bytes,4,opt,name=authorization,proto3" json:"authorization,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *AcceptQuoteRequest) Reset() {
 	*x = AcceptQuoteRequest{}
-	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[10]
+	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1100,7 +2337,7 @@ func (x *AcceptQuoteRequest) String() string {
 func (*AcceptQuoteRequest) ProtoMessage() {}
 
 func (x *AcceptQuoteRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[10]
+	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1113,7 +2350,7 @@ func (x *AcceptQuoteRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AcceptQuoteRequest.ProtoReflect.Descriptor instead.
 func (*AcceptQuoteRequest) Descriptor() ([]byte, []int) {
-	return file_beltwright_quote_v1_quote_proto_rawDescGZIP(), []int{10}
+	return file_beltwright_quote_v1_quote_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *AcceptQuoteRequest) GetName() string {
@@ -1130,6 +2367,20 @@ func (x *AcceptQuoteRequest) GetRequestId() string {
 	return ""
 }
 
+func (x *AcceptQuoteRequest) GetLines() []int32 {
+	if x != nil {
+		return x.Lines
+	}
+	return nil
+}
+
+func (x *AcceptQuoteRequest) GetAuthorization() *Authorization {
+	if x != nil {
+		return x.Authorization
+	}
+	return nil
+}
+
 // AcceptQuoteResponse carries the accepted quote.
 type AcceptQuoteResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1143,7 +2394,7 @@ type AcceptQuoteResponse struct {
 
 func (x *AcceptQuoteResponse) Reset() {
 	*x = AcceptQuoteResponse{}
-	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[11]
+	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1155,7 +2406,7 @@ func (x *AcceptQuoteResponse) String() string {
 func (*AcceptQuoteResponse) ProtoMessage() {}
 
 func (x *AcceptQuoteResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[11]
+	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1168,7 +2419,7 @@ func (x *AcceptQuoteResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AcceptQuoteResponse.ProtoReflect.Descriptor instead.
 func (*AcceptQuoteResponse) Descriptor() ([]byte, []int) {
-	return file_beltwright_quote_v1_quote_proto_rawDescGZIP(), []int{11}
+	return file_beltwright_quote_v1_quote_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *AcceptQuoteResponse) GetQuote() *Quote {
@@ -1191,14 +2442,16 @@ type DeclineQuoteRequest struct {
 	// Resource name.
 	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
 	// UUID that makes the call safe to repeat.
-	RequestId     string `protobuf:"bytes,2,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	RequestId string `protobuf:"bytes,2,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// Why, at most 500 characters.
+	Reason        string `protobuf:"bytes,3,opt,name=reason,proto3" json:"reason,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *DeclineQuoteRequest) Reset() {
 	*x = DeclineQuoteRequest{}
-	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[12]
+	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1210,7 +2463,7 @@ func (x *DeclineQuoteRequest) String() string {
 func (*DeclineQuoteRequest) ProtoMessage() {}
 
 func (x *DeclineQuoteRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[12]
+	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1223,7 +2476,7 @@ func (x *DeclineQuoteRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeclineQuoteRequest.ProtoReflect.Descriptor instead.
 func (*DeclineQuoteRequest) Descriptor() ([]byte, []int) {
-	return file_beltwright_quote_v1_quote_proto_rawDescGZIP(), []int{12}
+	return file_beltwright_quote_v1_quote_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *DeclineQuoteRequest) GetName() string {
@@ -1236,6 +2489,13 @@ func (x *DeclineQuoteRequest) GetName() string {
 func (x *DeclineQuoteRequest) GetRequestId() string {
 	if x != nil {
 		return x.RequestId
+	}
+	return ""
+}
+
+func (x *DeclineQuoteRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
 	}
 	return ""
 }
@@ -1253,7 +2513,7 @@ type DeclineQuoteResponse struct {
 
 func (x *DeclineQuoteResponse) Reset() {
 	*x = DeclineQuoteResponse{}
-	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[13]
+	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1265,7 +2525,7 @@ func (x *DeclineQuoteResponse) String() string {
 func (*DeclineQuoteResponse) ProtoMessage() {}
 
 func (x *DeclineQuoteResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[13]
+	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1278,7 +2538,7 @@ func (x *DeclineQuoteResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeclineQuoteResponse.ProtoReflect.Descriptor instead.
 func (*DeclineQuoteResponse) Descriptor() ([]byte, []int) {
-	return file_beltwright_quote_v1_quote_proto_rawDescGZIP(), []int{13}
+	return file_beltwright_quote_v1_quote_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *DeclineQuoteResponse) GetQuote() *Quote {
@@ -1295,11 +2555,351 @@ func (x *DeclineQuoteResponse) GetRevision() string {
 	return ""
 }
 
+// IssueQuoteRequest issues a draft.
+type IssueQuoteRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Resource name of the draft.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// UUID that makes the call safe to repeat.
+	RequestId     string `protobuf:"bytes,2,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *IssueQuoteRequest) Reset() {
+	*x = IssueQuoteRequest{}
+	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[21]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *IssueQuoteRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*IssueQuoteRequest) ProtoMessage() {}
+
+func (x *IssueQuoteRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[21]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use IssueQuoteRequest.ProtoReflect.Descriptor instead.
+func (*IssueQuoteRequest) Descriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_quote_proto_rawDescGZIP(), []int{21}
+}
+
+func (x *IssueQuoteRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *IssueQuoteRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// IssueQuoteResponse carries the issued quote.
+type IssueQuoteResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The quote.
+	Quote *Quote `protobuf:"bytes,1,opt,name=quote,proto3" json:"quote,omitempty"`
+	// Place of the store at which it was written.
+	Revision      string `protobuf:"bytes,2,opt,name=revision,proto3" json:"revision,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *IssueQuoteResponse) Reset() {
+	*x = IssueQuoteResponse{}
+	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[22]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *IssueQuoteResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*IssueQuoteResponse) ProtoMessage() {}
+
+func (x *IssueQuoteResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[22]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use IssueQuoteResponse.ProtoReflect.Descriptor instead.
+func (*IssueQuoteResponse) Descriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_quote_proto_rawDescGZIP(), []int{22}
+}
+
+func (x *IssueQuoteResponse) GetQuote() *Quote {
+	if x != nil {
+		return x.Quote
+	}
+	return nil
+}
+
+func (x *IssueQuoteResponse) GetRevision() string {
+	if x != nil {
+		return x.Revision
+	}
+	return ""
+}
+
+// ReviseQuoteRequest asks for a new version.
+type ReviseQuoteRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Resource name of the version before.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// What the new version is to be, whole; its request_id, dry_run and draft stay
+	// empty.
+	Prepare *PrepareQuoteRequest `protobuf:"bytes,2,opt,name=prepare,proto3" json:"prepare,omitempty"`
+	// UUID that makes the call safe to repeat.
+	RequestId     string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReviseQuoteRequest) Reset() {
+	*x = ReviseQuoteRequest{}
+	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[23]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReviseQuoteRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReviseQuoteRequest) ProtoMessage() {}
+
+func (x *ReviseQuoteRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[23]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReviseQuoteRequest.ProtoReflect.Descriptor instead.
+func (*ReviseQuoteRequest) Descriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_quote_proto_rawDescGZIP(), []int{23}
+}
+
+func (x *ReviseQuoteRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *ReviseQuoteRequest) GetPrepare() *PrepareQuoteRequest {
+	if x != nil {
+		return x.Prepare
+	}
+	return nil
+}
+
+func (x *ReviseQuoteRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// ReviseQuoteResponse carries the new version.
+type ReviseQuoteResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The quote.
+	Quote *Quote `protobuf:"bytes,1,opt,name=quote,proto3" json:"quote,omitempty"`
+	// Place of the store at which it was written.
+	Revision      string `protobuf:"bytes,2,opt,name=revision,proto3" json:"revision,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReviseQuoteResponse) Reset() {
+	*x = ReviseQuoteResponse{}
+	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[24]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReviseQuoteResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReviseQuoteResponse) ProtoMessage() {}
+
+func (x *ReviseQuoteResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[24]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReviseQuoteResponse.ProtoReflect.Descriptor instead.
+func (*ReviseQuoteResponse) Descriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_quote_proto_rawDescGZIP(), []int{24}
+}
+
+func (x *ReviseQuoteResponse) GetQuote() *Quote {
+	if x != nil {
+		return x.Quote
+	}
+	return nil
+}
+
+func (x *ReviseQuoteResponse) GetRevision() string {
+	if x != nil {
+		return x.Revision
+	}
+	return ""
+}
+
+// RenderQuoteRequest asks for a document.
+type RenderQuoteRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Resource name.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// Format.
+	Format RenderQuoteRequest_Format `protobuf:"varint,2,opt,name=format,proto3,enum=beltwright.quote.v1.RenderQuoteRequest_Format" json:"format,omitempty"`
+	// Paper, for a PDF.
+	Paper         v1.Document_Paper `protobuf:"varint,3,opt,name=paper,proto3,enum=beltwright.fitment.v1.Document_Paper" json:"paper,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RenderQuoteRequest) Reset() {
+	*x = RenderQuoteRequest{}
+	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[25]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RenderQuoteRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RenderQuoteRequest) ProtoMessage() {}
+
+func (x *RenderQuoteRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[25]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RenderQuoteRequest.ProtoReflect.Descriptor instead.
+func (*RenderQuoteRequest) Descriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_quote_proto_rawDescGZIP(), []int{25}
+}
+
+func (x *RenderQuoteRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *RenderQuoteRequest) GetFormat() RenderQuoteRequest_Format {
+	if x != nil {
+		return x.Format
+	}
+	return RenderQuoteRequest_FORMAT_UNSPECIFIED
+}
+
+func (x *RenderQuoteRequest) GetPaper() v1.Document_Paper {
+	if x != nil {
+		return x.Paper
+	}
+	return v1.Document_Paper(0)
+}
+
+// RenderQuoteResponse carries it.
+type RenderQuoteResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The document.
+	Document      *v1.Document `protobuf:"bytes,1,opt,name=document,proto3" json:"document,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RenderQuoteResponse) Reset() {
+	*x = RenderQuoteResponse{}
+	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[26]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RenderQuoteResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RenderQuoteResponse) ProtoMessage() {}
+
+func (x *RenderQuoteResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_quote_v1_quote_proto_msgTypes[26]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RenderQuoteResponse.ProtoReflect.Descriptor instead.
+func (*RenderQuoteResponse) Descriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_quote_proto_rawDescGZIP(), []int{26}
+}
+
+func (x *RenderQuoteResponse) GetDocument() *v1.Document {
+	if x != nil {
+		return x.Document
+	}
+	return nil
+}
+
 var File_beltwright_quote_v1_quote_proto protoreflect.FileDescriptor
 
 const file_beltwright_quote_v1_quote_proto_rawDesc = "" +
 	"\n" +
-	"\x1fbeltwright/quote/v1/quote.proto\x12\x13beltwright.quote.v1\x1a#beltwright/fitment/v1/listing.proto\x1a\x1fbeltwright/quote/v1/offer.proto\x1a\"beltwright/quote/v1/planning.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xef\x04\n" +
+	"\x1fbeltwright/quote/v1/quote.proto\x12\x13beltwright.quote.v1\x1a#beltwright/fitment/v1/fitment.proto\x1a#beltwright/fitment/v1/listing.proto\x1a\x1fbeltwright/quote/v1/offer.proto\x1a\"beltwright/quote/v1/planning.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xfd\b\n" +
 	"\x06Option\x12\x16\n" +
 	"\x06source\x18\x01 \x01(\tR\x06source\x12B\n" +
 	"\tcondition\x18\x02 \x01(\x0e2$.beltwright.quote.v1.Offer.ConditionR\tcondition\x12\x16\n" +
@@ -1327,7 +2927,24 @@ const file_beltwright_quote_v1_quote_proto_rawDesc = "" +
 	"\boutcomes\x18\x12 \x01(\x05R\boutcomes\x12\x1d\n" +
 	"\n" +
 	"plan_place\x18\x13 \x01(\x05R\tplanPlace\x12\x1a\n" +
-	"\bfallback\x18\x14 \x01(\bR\bfallback\"\xca\x01\n" +
+	"\bfallback\x18\x14 \x01(\bR\bfallback\x12\x1a\n" +
+	"\bsupplies\x18\x15 \x01(\x03R\bsupplies\x12\x1f\n" +
+	"\vcore_refund\x18\x16 \x01(\x03R\n" +
+	"coreRefund\x12\x1f\n" +
+	"\vlower_bound\x18\x17 \x01(\x01R\n" +
+	"lowerBound\x12\x1e\n" +
+	"\n" +
+	"unreported\x18\x18 \x01(\x05R\n" +
+	"unreported\x12C\n" +
+	"\vobligations\x18\x19 \x03(\v2!.beltwright.fitment.v1.ObligationR\vobligations\x12J\n" +
+	"\x0earrival_checks\x18\x1a \x03(\v2#.beltwright.fitment.v1.ArrivalCheckR\rarrivalChecks\x12\x17\n" +
+	"\aone_use\x18\x1b \x03(\tR\x06oneUse\x12!\n" +
+	"\freplace_with\x18\x1c \x03(\tR\vreplaceWith\x12'\n" +
+	"\x0fcondition_words\x18\x1d \x01(\tR\x0econditionWords\x12\x1b\n" +
+	"\tcore_days\x18\x1e \x01(\x05R\bcoreDays\x12#\n" +
+	"\rwarranty_days\x18\x1f \x01(\x05R\fwarrantyDays\x12\x1c\n" +
+	"\ttransport\x18  \x03(\tR\ttransport\x128\n" +
+	"\bworkings\x18! \x03(\v2\x1c.beltwright.quote.v1.WorkingR\bworkings\"\xca\x01\n" +
 	"\x0eExcludedOption\x12\x16\n" +
 	"\x06source\x18\x01 \x01(\tR\x06source\x12B\n" +
 	"\tcondition\x18\x02 \x01(\x0e2$.beltwright.quote.v1.Offer.ConditionR\tcondition\x12\x16\n" +
@@ -1340,7 +2957,7 @@ const file_beltwright_quote_v1_quote_proto_rawDesc = "" +
 	"fitMinutes\x12#\n" +
 	"\rcheck_minutes\x18\x02 \x01(\x05R\fcheckMinutes\x12\x1f\n" +
 	"\vhourly_rate\x18\x03 \x01(\x03R\n" +
-	"hourlyRate\"\xc9\a\n" +
+	"hourlyRate\"\xb5\x0f\n" +
 	"\x05Quote\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x16\n" +
 	"\x06number\x18\x02 \x01(\tR\x06number\x126\n" +
@@ -1366,14 +2983,102 @@ const file_beltwright_quote_v1_quote_proto_rawDesc = "" +
 	"\treference\x18\x11 \x01(\tR\treference\x12)\n" +
 	"\x10fitment_revision\x18\x12 \x01(\tR\x0ffitmentRevision\x12\x18\n" +
 	"\anotices\x18\x13 \x03(\tR\anotices\x12\x12\n" +
-	"\x04etag\x18\x14 \x01(\tR\x04etag\"^\n" +
+	"\x04etag\x18\x14 \x01(\tR\x04etag\x124\n" +
+	"\x05lines\x18\x15 \x03(\v2\x1e.beltwright.quote.v1.QuoteLineR\x05lines\x123\n" +
+	"\x06basket\x18\x16 \x01(\v2\x1b.beltwright.quote.v1.BasketR\x06basket\x12\x1a\n" +
+	"\bcustomer\x18\x17 \x01(\tR\bcustomer\x12H\n" +
+	"\rauthorization\x18\x18 \x01(\v2\".beltwright.quote.v1.AuthorizationR\rauthorization\x12\x18\n" +
+	"\aversion\x18\x19 \x01(\x05R\aversion\x12\x1e\n" +
+	"\n" +
+	"supersedes\x18\x1a \x01(\tR\n" +
+	"supersedes\x12#\n" +
+	"\rsuperseded_by\x18\x1b \x01(\tR\fsupersededBy\x12A\n" +
+	"\vdifferences\x18\x1c \x03(\v2\x1f.beltwright.quote.v1.DifferenceR\vdifferences\x12%\n" +
+	"\x0edecline_reason\x18\x1d \x01(\tR\rdeclineReason\x12;\n" +
+	"\bsupplies\x18\x1e \x03(\v2\x1f.beltwright.quote.v1.SupplyLineR\bsupplies\x12)\n" +
+	"\x10supplies_percent\x18\x1f \x01(\tR\x0fsuppliesPercent\x12\x1b\n" +
+	"\ttax_place\x18  \x01(\tR\btaxPlace\x123\n" +
+	"\x06limits\x18! \x01(\v2\x1b.beltwright.quote.v1.LimitsR\x06limits\x12:\n" +
+	"\ttrade_off\x18\" \x01(\v2\x1d.beltwright.quote.v1.TradeOffR\btradeOff\x125\n" +
+	"\x05total\x18# \x01(\v2\x1f.beltwright.quote.v1.QuoteTotalR\x05total\x128\n" +
+	"\bworkings\x18$ \x03(\v2\x1c.beltwright.quote.v1.WorkingR\bworkings\x12\x1a\n" +
+	"\bparallel\x18% \x01(\bR\bparallel\x12#\n" +
+	"\rdeadline_days\x18& \x01(\x05R\fdeadlineDays\x12\x1b\n" +
+	"\tlate_cost\x18' \x01(\x03R\blateCost\x129\n" +
+	"\n" +
+	"issue_time\x18( \x01(\v2\x1a.google.protobuf.TimestampR\tissueTime\x12\x1f\n" +
+	"\vvalid_hours\x18) \x01(\x05R\n" +
+	"validHours\"\x8e\x01\n" +
 	"\x05State\x12\x15\n" +
 	"\x11STATE_UNSPECIFIED\x10\x00\x12\v\n" +
 	"\aDRY_RUN\x10\x01\x12\b\n" +
 	"\x04OPEN\x10\x02\x12\f\n" +
 	"\bACCEPTED\x10\x03\x12\f\n" +
 	"\bDECLINED\x10\x04\x12\v\n" +
-	"\aEXPIRED\x10\x05\"\xd3\x02\n" +
+	"\aEXPIRED\x10\x05\x12\t\n" +
+	"\x05DRAFT\x10\x06\x12\x13\n" +
+	"\x0fPARTLY_ACCEPTED\x10\a\x12\x0e\n" +
+	"\n" +
+	"SUPERSEDED\x10\b\"\xb0\x04\n" +
+	"\tQuoteLine\x12/\n" +
+	"\x04need\x18\x01 \x01(\v2\x1b.beltwright.fitment.v1.NeedR\x04need\x123\n" +
+	"\x06labour\x18\x02 \x01(\v2\x1b.beltwright.quote.v1.LabourR\x06labour\x125\n" +
+	"\aoptions\x18\x03 \x03(\v2\x1b.beltwright.quote.v1.OptionR\aoptions\x12?\n" +
+	"\bexcluded\x18\x04 \x03(\v2#.beltwright.quote.v1.ExcludedOptionR\bexcluded\x12=\n" +
+	"\x04plan\x18\x05 \x01(\v2).beltwright.quote.v1.PlanPurchaseResponseR\x04plan\x12/\n" +
+	"\x04hold\x18\x06 \x01(\v2\x1b.beltwright.fitment.v1.HoldR\x04hold\x12!\n" +
+	"\fheld_listing\x18\a \x01(\tR\vheldListing\x12:\n" +
+	"\ttrade_off\x18\b \x01(\v2\x1d.beltwright.quote.v1.TradeOffR\btradeOff\x12:\n" +
+	"\x05state\x18\t \x01(\x0e2$.beltwright.quote.v1.QuoteLine.StateR\x05state\":\n" +
+	"\x05State\x12\x15\n" +
+	"\x11STATE_UNSPECIFIED\x10\x00\x12\f\n" +
+	"\bACCEPTED\x10\x01\x12\f\n" +
+	"\bDECLINED\x10\x02\"\xb9\x01\n" +
+	"\x06Basket\x12\x14\n" +
+	"\x05total\x18\x01 \x01(\x03R\x05total\x12%\n" +
+	"\x0eseparate_total\x18\x02 \x01(\x03R\rseparateTotal\x12\x16\n" +
+	"\x06proven\x18\x03 \x01(\bR\x06proven\x12\x14\n" +
+	"\x05bound\x18\x04 \x01(\x03R\x05bound\x12\x14\n" +
+	"\x05nodes\x18\x05 \x01(\x05R\x05nodes\x12\x18\n" +
+	"\asources\x18\x06 \x03(\tR\asources\x12\x14\n" +
+	"\x05notes\x18\a \x03(\tR\x05notes\":\n" +
+	"\n" +
+	"SupplyLine\x12\x14\n" +
+	"\x05label\x18\x01 \x01(\tR\x05label\x12\x16\n" +
+	"\x06amount\x18\x02 \x01(\x03R\x06amount\"N\n" +
+	"\n" +
+	"Difference\x12\x12\n" +
+	"\x04what\x18\x01 \x01(\tR\x04what\x12\x16\n" +
+	"\x06before\x18\x02 \x01(\tR\x06before\x12\x14\n" +
+	"\x05after\x18\x03 \x01(\tR\x05after\"\xa6\x02\n" +
+	"\n" +
+	"QuoteTotal\x12\x14\n" +
+	"\x05parts\x18\x01 \x01(\x03R\x05parts\x12#\n" +
+	"\rcore_deposits\x18\x02 \x01(\x03R\fcoreDeposits\x12\x10\n" +
+	"\x03tax\x18\x03 \x01(\x03R\x03tax\x12\x18\n" +
+	"\afreight\x18\x04 \x01(\x03R\afreight\x12\x1a\n" +
+	"\bhandling\x18\x05 \x01(\x03R\bhandling\x12\x1d\n" +
+	"\n" +
+	"fit_labour\x18\x06 \x01(\x03R\tfitLabour\x12!\n" +
+	"\fcheck_labour\x18\a \x01(\x03R\vcheckLabour\x12\x1a\n" +
+	"\bsupplies\x18\b \x01(\x03R\bsupplies\x12\x14\n" +
+	"\x05total\x18\t \x01(\x03R\x05total\x12!\n" +
+	"\fcore_refunds\x18\n" +
+	" \x01(\x03R\vcoreRefunds\"\x9f\x02\n" +
+	"\rAuthorization\x12\x0e\n" +
+	"\x02by\x18\x01 \x01(\tR\x02by\x12A\n" +
+	"\x06method\x18\x02 \x01(\x0e2).beltwright.quote.v1.Authorization.MethodR\x06method\x12.\n" +
+	"\x04time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\x04time\x12\x13\n" +
+	"\x05up_to\x18\x04 \x01(\x03R\x04upTo\x12\x12\n" +
+	"\x04note\x18\x05 \x01(\tR\x04note\x12\x1b\n" +
+	"\tused_part\x18\x06 \x01(\bR\busedPart\"E\n" +
+	"\x06Method\x12\x16\n" +
+	"\x12METHOD_UNSPECIFIED\x10\x00\x12\n" +
+	"\n" +
+	"\x06SIGNED\x10\x01\x12\v\n" +
+	"\aWRITTEN\x10\x02\x12\n" +
+	"\n" +
+	"\x06SPOKEN\x10\x03\"\xe4\x05\n" +
 	"\x13PrepareQuoteRequest\x12/\n" +
 	"\x04need\x18\x01 \x01(\v2\x1b.beltwright.fitment.v1.NeedR\x04need\x12#\n" +
 	"\rcurrency_code\x18\x02 \x01(\tR\fcurrencyCode\x12\x19\n" +
@@ -1386,7 +3091,21 @@ const file_beltwright_quote_v1_quote_proto_rawDesc = "" +
 	"\treference\x18\a \x01(\tR\treference\x12\x17\n" +
 	"\adry_run\x18\b \x01(\bR\x06dryRun\x12\x1d\n" +
 	"\n" +
-	"request_id\x18\t \x01(\tR\trequestId\"d\n" +
+	"request_id\x18\t \x01(\tR\trequestId\x12E\n" +
+	"\rfurther_needs\x18\n" +
+	" \x03(\v2 .beltwright.quote.v1.FurtherNeedR\ffurtherNeeds\x12\x1a\n" +
+	"\bcustomer\x18\v \x01(\tR\bcustomer\x12\x14\n" +
+	"\x05draft\x18\f \x01(\bR\x05draft\x12;\n" +
+	"\bsupplies\x18\r \x03(\v2\x1f.beltwright.quote.v1.SupplyLineR\bsupplies\x12)\n" +
+	"\x10supplies_percent\x18\x0e \x01(\tR\x0fsuppliesPercent\x12\x1b\n" +
+	"\ttax_place\x18\x0f \x01(\tR\btaxPlace\x123\n" +
+	"\x06limits\x18\x10 \x01(\v2\x1b.beltwright.quote.v1.LimitsR\x06limits\x12\x1a\n" +
+	"\bparallel\x18\x11 \x01(\bR\bparallel\x12#\n" +
+	"\rdeadline_days\x18\x12 \x01(\x05R\fdeadlineDays\x12\x1b\n" +
+	"\tlate_cost\x18\x13 \x01(\x03R\blateCost\"s\n" +
+	"\vFurtherNeed\x12/\n" +
+	"\x04need\x18\x01 \x01(\v2\x1b.beltwright.fitment.v1.NeedR\x04need\x123\n" +
+	"\x06labour\x18\x02 \x01(\v2\x1b.beltwright.quote.v1.LabourR\x06labour\"d\n" +
 	"\x14PrepareQuoteResponse\x120\n" +
 	"\x05quote\x18\x01 \x01(\v2\x1a.beltwright.quote.v1.QuoteR\x05quote\x12\x1a\n" +
 	"\brevision\x18\x02 \x01(\tR\brevision\"%\n" +
@@ -1394,36 +3113,73 @@ const file_beltwright_quote_v1_quote_proto_rawDesc = "" +
 	"\x04name\x18\x01 \x01(\tR\x04name\"`\n" +
 	"\x10GetQuoteResponse\x120\n" +
 	"\x05quote\x18\x01 \x01(\v2\x1a.beltwright.quote.v1.QuoteR\x05quote\x12\x1a\n" +
-	"\brevision\x18\x02 \x01(\tR\brevision\"O\n" +
+	"\brevision\x18\x02 \x01(\tR\brevision\"\xd5\x01\n" +
 	"\x11ListQuotesRequest\x12\x1b\n" +
 	"\tpage_size\x18\x01 \x01(\x05R\bpageSize\x12\x1d\n" +
 	"\n" +
-	"page_token\x18\x02 \x01(\tR\tpageToken\"\x8c\x01\n" +
+	"page_token\x18\x02 \x01(\tR\tpageToken\x126\n" +
+	"\x05state\x18\x03 \x01(\x0e2 .beltwright.quote.v1.Quote.StateR\x05state\x12\x1a\n" +
+	"\bcustomer\x18\x04 \x01(\tR\bcustomer\x12\x19\n" +
+	"\bfrom_day\x18\x05 \x01(\tR\afromDay\x12\x15\n" +
+	"\x06to_day\x18\x06 \x01(\tR\x05toDay\"\x8c\x01\n" +
 	"\x12ListQuotesResponse\x122\n" +
 	"\x06quotes\x18\x01 \x03(\v2\x1a.beltwright.quote.v1.QuoteR\x06quotes\x12&\n" +
 	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\x12\x1a\n" +
-	"\brevision\x18\x03 \x01(\tR\brevision\"G\n" +
+	"\brevision\x18\x03 \x01(\tR\brevision\"\xa7\x01\n" +
 	"\x12AcceptQuoteRequest\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x1d\n" +
 	"\n" +
-	"request_id\x18\x02 \x01(\tR\trequestId\"c\n" +
+	"request_id\x18\x02 \x01(\tR\trequestId\x12\x14\n" +
+	"\x05lines\x18\x03 \x03(\x05R\x05lines\x12H\n" +
+	"\rauthorization\x18\x04 \x01(\v2\".beltwright.quote.v1.AuthorizationR\rauthorization\"c\n" +
 	"\x13AcceptQuoteResponse\x120\n" +
 	"\x05quote\x18\x01 \x01(\v2\x1a.beltwright.quote.v1.QuoteR\x05quote\x12\x1a\n" +
-	"\brevision\x18\x02 \x01(\tR\brevision\"H\n" +
+	"\brevision\x18\x02 \x01(\tR\brevision\"`\n" +
 	"\x13DeclineQuoteRequest\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x1d\n" +
 	"\n" +
-	"request_id\x18\x02 \x01(\tR\trequestId\"d\n" +
+	"request_id\x18\x02 \x01(\tR\trequestId\x12\x16\n" +
+	"\x06reason\x18\x03 \x01(\tR\x06reason\"d\n" +
 	"\x14DeclineQuoteResponse\x120\n" +
 	"\x05quote\x18\x01 \x01(\v2\x1a.beltwright.quote.v1.QuoteR\x05quote\x12\x1a\n" +
-	"\brevision\x18\x02 \x01(\tR\brevision2\xf2\x03\n" +
+	"\brevision\x18\x02 \x01(\tR\brevision\"F\n" +
+	"\x11IssueQuoteRequest\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x02 \x01(\tR\trequestId\"b\n" +
+	"\x12IssueQuoteResponse\x120\n" +
+	"\x05quote\x18\x01 \x01(\v2\x1a.beltwright.quote.v1.QuoteR\x05quote\x12\x1a\n" +
+	"\brevision\x18\x02 \x01(\tR\brevision\"\x8b\x01\n" +
+	"\x12ReviseQuoteRequest\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12B\n" +
+	"\aprepare\x18\x02 \x01(\v2(.beltwright.quote.v1.PrepareQuoteRequestR\aprepare\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tR\trequestId\"c\n" +
+	"\x13ReviseQuoteResponse\x120\n" +
+	"\x05quote\x18\x01 \x01(\v2\x1a.beltwright.quote.v1.QuoteR\x05quote\x12\x1a\n" +
+	"\brevision\x18\x02 \x01(\tR\brevision\"\xeb\x01\n" +
+	"\x12RenderQuoteRequest\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12F\n" +
+	"\x06format\x18\x02 \x01(\x0e2..beltwright.quote.v1.RenderQuoteRequest.FormatR\x06format\x12;\n" +
+	"\x05paper\x18\x03 \x01(\x0e2%.beltwright.fitment.v1.Document.PaperR\x05paper\"<\n" +
+	"\x06Format\x12\x16\n" +
+	"\x12FORMAT_UNSPECIFIED\x10\x00\x12\a\n" +
+	"\x03PDF\x10\x01\x12\a\n" +
+	"\x03CSV\x10\x02\x12\b\n" +
+	"\x04JSON\x10\x03\"R\n" +
+	"\x13RenderQuoteResponse\x12;\n" +
+	"\bdocument\x18\x01 \x01(\v2\x1f.beltwright.fitment.v1.DocumentR\bdocument2\x95\x06\n" +
 	"\fQuoteService\x12c\n" +
 	"\fPrepareQuote\x12(.beltwright.quote.v1.PrepareQuoteRequest\x1a).beltwright.quote.v1.PrepareQuoteResponse\x12W\n" +
 	"\bGetQuote\x12$.beltwright.quote.v1.GetQuoteRequest\x1a%.beltwright.quote.v1.GetQuoteResponse\x12]\n" +
 	"\n" +
 	"ListQuotes\x12&.beltwright.quote.v1.ListQuotesRequest\x1a'.beltwright.quote.v1.ListQuotesResponse\x12`\n" +
 	"\vAcceptQuote\x12'.beltwright.quote.v1.AcceptQuoteRequest\x1a(.beltwright.quote.v1.AcceptQuoteResponse\x12c\n" +
-	"\fDeclineQuote\x12(.beltwright.quote.v1.DeclineQuoteRequest\x1a).beltwright.quote.v1.DeclineQuoteResponseB\xc9\x01\n" +
+	"\fDeclineQuote\x12(.beltwright.quote.v1.DeclineQuoteRequest\x1a).beltwright.quote.v1.DeclineQuoteResponse\x12]\n" +
+	"\n" +
+	"IssueQuote\x12&.beltwright.quote.v1.IssueQuoteRequest\x1a'.beltwright.quote.v1.IssueQuoteResponse\x12`\n" +
+	"\vReviseQuote\x12'.beltwright.quote.v1.ReviseQuoteRequest\x1a(.beltwright.quote.v1.ReviseQuoteResponse\x12`\n" +
+	"\vRenderQuote\x12'.beltwright.quote.v1.RenderQuoteRequest\x1a(.beltwright.quote.v1.RenderQuoteResponseB\xc9\x01\n" +
 	"\x17com.beltwright.quote.v1B\n" +
 	"QuoteProtoP\x01Z4beltwright.example/proto/beltwright/quote/v1;quotev1\xa2\x02\x03BQX\xaa\x02\x13Beltwright.Quote.V1\xca\x02\x13Beltwright\\Quote\\V1\xe2\x02\x1fBeltwright\\Quote\\V1\\GPBMetadata\xea\x02\x15Beltwright::Quote::V1b\x06proto3"
 
@@ -1439,65 +3195,130 @@ func file_beltwright_quote_v1_quote_proto_rawDescGZIP() []byte {
 	return file_beltwright_quote_v1_quote_proto_rawDescData
 }
 
-var file_beltwright_quote_v1_quote_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_beltwright_quote_v1_quote_proto_msgTypes = make([]protoimpl.MessageInfo, 14)
+var file_beltwright_quote_v1_quote_proto_enumTypes = make([]protoimpl.EnumInfo, 4)
+var file_beltwright_quote_v1_quote_proto_msgTypes = make([]protoimpl.MessageInfo, 27)
 var file_beltwright_quote_v1_quote_proto_goTypes = []any{
-	(Quote_State)(0),              // 0: beltwright.quote.v1.Quote.State
-	(*Option)(nil),                // 1: beltwright.quote.v1.Option
-	(*ExcludedOption)(nil),        // 2: beltwright.quote.v1.ExcludedOption
-	(*Labour)(nil),                // 3: beltwright.quote.v1.Labour
-	(*Quote)(nil),                 // 4: beltwright.quote.v1.Quote
-	(*PrepareQuoteRequest)(nil),   // 5: beltwright.quote.v1.PrepareQuoteRequest
-	(*PrepareQuoteResponse)(nil),  // 6: beltwright.quote.v1.PrepareQuoteResponse
-	(*GetQuoteRequest)(nil),       // 7: beltwright.quote.v1.GetQuoteRequest
-	(*GetQuoteResponse)(nil),      // 8: beltwright.quote.v1.GetQuoteResponse
-	(*ListQuotesRequest)(nil),     // 9: beltwright.quote.v1.ListQuotesRequest
-	(*ListQuotesResponse)(nil),    // 10: beltwright.quote.v1.ListQuotesResponse
-	(*AcceptQuoteRequest)(nil),    // 11: beltwright.quote.v1.AcceptQuoteRequest
-	(*AcceptQuoteResponse)(nil),   // 12: beltwright.quote.v1.AcceptQuoteResponse
-	(*DeclineQuoteRequest)(nil),   // 13: beltwright.quote.v1.DeclineQuoteRequest
-	(*DeclineQuoteResponse)(nil),  // 14: beltwright.quote.v1.DeclineQuoteResponse
-	(Offer_Condition)(0),          // 15: beltwright.quote.v1.Offer.Condition
-	(*v1.Need)(nil),               // 16: beltwright.fitment.v1.Need
-	(*PlanPurchaseResponse)(nil),  // 17: beltwright.quote.v1.PlanPurchaseResponse
-	(*v1.Hold)(nil),               // 18: beltwright.fitment.v1.Hold
-	(*timestamppb.Timestamp)(nil), // 19: google.protobuf.Timestamp
+	(Quote_State)(0),               // 0: beltwright.quote.v1.Quote.State
+	(QuoteLine_State)(0),           // 1: beltwright.quote.v1.QuoteLine.State
+	(Authorization_Method)(0),      // 2: beltwright.quote.v1.Authorization.Method
+	(RenderQuoteRequest_Format)(0), // 3: beltwright.quote.v1.RenderQuoteRequest.Format
+	(*Option)(nil),                 // 4: beltwright.quote.v1.Option
+	(*ExcludedOption)(nil),         // 5: beltwright.quote.v1.ExcludedOption
+	(*Labour)(nil),                 // 6: beltwright.quote.v1.Labour
+	(*Quote)(nil),                  // 7: beltwright.quote.v1.Quote
+	(*QuoteLine)(nil),              // 8: beltwright.quote.v1.QuoteLine
+	(*Basket)(nil),                 // 9: beltwright.quote.v1.Basket
+	(*SupplyLine)(nil),             // 10: beltwright.quote.v1.SupplyLine
+	(*Difference)(nil),             // 11: beltwright.quote.v1.Difference
+	(*QuoteTotal)(nil),             // 12: beltwright.quote.v1.QuoteTotal
+	(*Authorization)(nil),          // 13: beltwright.quote.v1.Authorization
+	(*PrepareQuoteRequest)(nil),    // 14: beltwright.quote.v1.PrepareQuoteRequest
+	(*FurtherNeed)(nil),            // 15: beltwright.quote.v1.FurtherNeed
+	(*PrepareQuoteResponse)(nil),   // 16: beltwright.quote.v1.PrepareQuoteResponse
+	(*GetQuoteRequest)(nil),        // 17: beltwright.quote.v1.GetQuoteRequest
+	(*GetQuoteResponse)(nil),       // 18: beltwright.quote.v1.GetQuoteResponse
+	(*ListQuotesRequest)(nil),      // 19: beltwright.quote.v1.ListQuotesRequest
+	(*ListQuotesResponse)(nil),     // 20: beltwright.quote.v1.ListQuotesResponse
+	(*AcceptQuoteRequest)(nil),     // 21: beltwright.quote.v1.AcceptQuoteRequest
+	(*AcceptQuoteResponse)(nil),    // 22: beltwright.quote.v1.AcceptQuoteResponse
+	(*DeclineQuoteRequest)(nil),    // 23: beltwright.quote.v1.DeclineQuoteRequest
+	(*DeclineQuoteResponse)(nil),   // 24: beltwright.quote.v1.DeclineQuoteResponse
+	(*IssueQuoteRequest)(nil),      // 25: beltwright.quote.v1.IssueQuoteRequest
+	(*IssueQuoteResponse)(nil),     // 26: beltwright.quote.v1.IssueQuoteResponse
+	(*ReviseQuoteRequest)(nil),     // 27: beltwright.quote.v1.ReviseQuoteRequest
+	(*ReviseQuoteResponse)(nil),    // 28: beltwright.quote.v1.ReviseQuoteResponse
+	(*RenderQuoteRequest)(nil),     // 29: beltwright.quote.v1.RenderQuoteRequest
+	(*RenderQuoteResponse)(nil),    // 30: beltwright.quote.v1.RenderQuoteResponse
+	(Offer_Condition)(0),           // 31: beltwright.quote.v1.Offer.Condition
+	(*v1.Obligation)(nil),          // 32: beltwright.fitment.v1.Obligation
+	(*v1.ArrivalCheck)(nil),        // 33: beltwright.fitment.v1.ArrivalCheck
+	(*Working)(nil),                // 34: beltwright.quote.v1.Working
+	(*v1.Need)(nil),                // 35: beltwright.fitment.v1.Need
+	(*PlanPurchaseResponse)(nil),   // 36: beltwright.quote.v1.PlanPurchaseResponse
+	(*v1.Hold)(nil),                // 37: beltwright.fitment.v1.Hold
+	(*timestamppb.Timestamp)(nil),  // 38: google.protobuf.Timestamp
+	(*Limits)(nil),                 // 39: beltwright.quote.v1.Limits
+	(*TradeOff)(nil),               // 40: beltwright.quote.v1.TradeOff
+	(v1.Document_Paper)(0),         // 41: beltwright.fitment.v1.Document.Paper
+	(*v1.Document)(nil),            // 42: beltwright.fitment.v1.Document
 }
 var file_beltwright_quote_v1_quote_proto_depIdxs = []int32{
-	15, // 0: beltwright.quote.v1.Option.condition:type_name -> beltwright.quote.v1.Offer.Condition
-	15, // 1: beltwright.quote.v1.ExcludedOption.condition:type_name -> beltwright.quote.v1.Offer.Condition
-	0,  // 2: beltwright.quote.v1.Quote.state:type_name -> beltwright.quote.v1.Quote.State
-	16, // 3: beltwright.quote.v1.Quote.need:type_name -> beltwright.fitment.v1.Need
-	3,  // 4: beltwright.quote.v1.Quote.labour:type_name -> beltwright.quote.v1.Labour
-	1,  // 5: beltwright.quote.v1.Quote.options:type_name -> beltwright.quote.v1.Option
-	2,  // 6: beltwright.quote.v1.Quote.excluded:type_name -> beltwright.quote.v1.ExcludedOption
-	17, // 7: beltwright.quote.v1.Quote.plan:type_name -> beltwright.quote.v1.PlanPurchaseResponse
-	18, // 8: beltwright.quote.v1.Quote.hold:type_name -> beltwright.fitment.v1.Hold
-	19, // 9: beltwright.quote.v1.Quote.valid_until:type_name -> google.protobuf.Timestamp
-	19, // 10: beltwright.quote.v1.Quote.create_time:type_name -> google.protobuf.Timestamp
-	19, // 11: beltwright.quote.v1.Quote.close_time:type_name -> google.protobuf.Timestamp
-	16, // 12: beltwright.quote.v1.PrepareQuoteRequest.need:type_name -> beltwright.fitment.v1.Need
-	3,  // 13: beltwright.quote.v1.PrepareQuoteRequest.labour:type_name -> beltwright.quote.v1.Labour
-	4,  // 14: beltwright.quote.v1.PrepareQuoteResponse.quote:type_name -> beltwright.quote.v1.Quote
-	4,  // 15: beltwright.quote.v1.GetQuoteResponse.quote:type_name -> beltwright.quote.v1.Quote
-	4,  // 16: beltwright.quote.v1.ListQuotesResponse.quotes:type_name -> beltwright.quote.v1.Quote
-	4,  // 17: beltwright.quote.v1.AcceptQuoteResponse.quote:type_name -> beltwright.quote.v1.Quote
-	4,  // 18: beltwright.quote.v1.DeclineQuoteResponse.quote:type_name -> beltwright.quote.v1.Quote
-	5,  // 19: beltwright.quote.v1.QuoteService.PrepareQuote:input_type -> beltwright.quote.v1.PrepareQuoteRequest
-	7,  // 20: beltwright.quote.v1.QuoteService.GetQuote:input_type -> beltwright.quote.v1.GetQuoteRequest
-	9,  // 21: beltwright.quote.v1.QuoteService.ListQuotes:input_type -> beltwright.quote.v1.ListQuotesRequest
-	11, // 22: beltwright.quote.v1.QuoteService.AcceptQuote:input_type -> beltwright.quote.v1.AcceptQuoteRequest
-	13, // 23: beltwright.quote.v1.QuoteService.DeclineQuote:input_type -> beltwright.quote.v1.DeclineQuoteRequest
-	6,  // 24: beltwright.quote.v1.QuoteService.PrepareQuote:output_type -> beltwright.quote.v1.PrepareQuoteResponse
-	8,  // 25: beltwright.quote.v1.QuoteService.GetQuote:output_type -> beltwright.quote.v1.GetQuoteResponse
-	10, // 26: beltwright.quote.v1.QuoteService.ListQuotes:output_type -> beltwright.quote.v1.ListQuotesResponse
-	12, // 27: beltwright.quote.v1.QuoteService.AcceptQuote:output_type -> beltwright.quote.v1.AcceptQuoteResponse
-	14, // 28: beltwright.quote.v1.QuoteService.DeclineQuote:output_type -> beltwright.quote.v1.DeclineQuoteResponse
-	24, // [24:29] is the sub-list for method output_type
-	19, // [19:24] is the sub-list for method input_type
-	19, // [19:19] is the sub-list for extension type_name
-	19, // [19:19] is the sub-list for extension extendee
-	0,  // [0:19] is the sub-list for field type_name
+	31, // 0: beltwright.quote.v1.Option.condition:type_name -> beltwright.quote.v1.Offer.Condition
+	32, // 1: beltwright.quote.v1.Option.obligations:type_name -> beltwright.fitment.v1.Obligation
+	33, // 2: beltwright.quote.v1.Option.arrival_checks:type_name -> beltwright.fitment.v1.ArrivalCheck
+	34, // 3: beltwright.quote.v1.Option.workings:type_name -> beltwright.quote.v1.Working
+	31, // 4: beltwright.quote.v1.ExcludedOption.condition:type_name -> beltwright.quote.v1.Offer.Condition
+	0,  // 5: beltwright.quote.v1.Quote.state:type_name -> beltwright.quote.v1.Quote.State
+	35, // 6: beltwright.quote.v1.Quote.need:type_name -> beltwright.fitment.v1.Need
+	6,  // 7: beltwright.quote.v1.Quote.labour:type_name -> beltwright.quote.v1.Labour
+	4,  // 8: beltwright.quote.v1.Quote.options:type_name -> beltwright.quote.v1.Option
+	5,  // 9: beltwright.quote.v1.Quote.excluded:type_name -> beltwright.quote.v1.ExcludedOption
+	36, // 10: beltwright.quote.v1.Quote.plan:type_name -> beltwright.quote.v1.PlanPurchaseResponse
+	37, // 11: beltwright.quote.v1.Quote.hold:type_name -> beltwright.fitment.v1.Hold
+	38, // 12: beltwright.quote.v1.Quote.valid_until:type_name -> google.protobuf.Timestamp
+	38, // 13: beltwright.quote.v1.Quote.create_time:type_name -> google.protobuf.Timestamp
+	38, // 14: beltwright.quote.v1.Quote.close_time:type_name -> google.protobuf.Timestamp
+	8,  // 15: beltwright.quote.v1.Quote.lines:type_name -> beltwright.quote.v1.QuoteLine
+	9,  // 16: beltwright.quote.v1.Quote.basket:type_name -> beltwright.quote.v1.Basket
+	13, // 17: beltwright.quote.v1.Quote.authorization:type_name -> beltwright.quote.v1.Authorization
+	11, // 18: beltwright.quote.v1.Quote.differences:type_name -> beltwright.quote.v1.Difference
+	10, // 19: beltwright.quote.v1.Quote.supplies:type_name -> beltwright.quote.v1.SupplyLine
+	39, // 20: beltwright.quote.v1.Quote.limits:type_name -> beltwright.quote.v1.Limits
+	40, // 21: beltwright.quote.v1.Quote.trade_off:type_name -> beltwright.quote.v1.TradeOff
+	12, // 22: beltwright.quote.v1.Quote.total:type_name -> beltwright.quote.v1.QuoteTotal
+	34, // 23: beltwright.quote.v1.Quote.workings:type_name -> beltwright.quote.v1.Working
+	38, // 24: beltwright.quote.v1.Quote.issue_time:type_name -> google.protobuf.Timestamp
+	35, // 25: beltwright.quote.v1.QuoteLine.need:type_name -> beltwright.fitment.v1.Need
+	6,  // 26: beltwright.quote.v1.QuoteLine.labour:type_name -> beltwright.quote.v1.Labour
+	4,  // 27: beltwright.quote.v1.QuoteLine.options:type_name -> beltwright.quote.v1.Option
+	5,  // 28: beltwright.quote.v1.QuoteLine.excluded:type_name -> beltwright.quote.v1.ExcludedOption
+	36, // 29: beltwright.quote.v1.QuoteLine.plan:type_name -> beltwright.quote.v1.PlanPurchaseResponse
+	37, // 30: beltwright.quote.v1.QuoteLine.hold:type_name -> beltwright.fitment.v1.Hold
+	40, // 31: beltwright.quote.v1.QuoteLine.trade_off:type_name -> beltwright.quote.v1.TradeOff
+	1,  // 32: beltwright.quote.v1.QuoteLine.state:type_name -> beltwright.quote.v1.QuoteLine.State
+	2,  // 33: beltwright.quote.v1.Authorization.method:type_name -> beltwright.quote.v1.Authorization.Method
+	38, // 34: beltwright.quote.v1.Authorization.time:type_name -> google.protobuf.Timestamp
+	35, // 35: beltwright.quote.v1.PrepareQuoteRequest.need:type_name -> beltwright.fitment.v1.Need
+	6,  // 36: beltwright.quote.v1.PrepareQuoteRequest.labour:type_name -> beltwright.quote.v1.Labour
+	15, // 37: beltwright.quote.v1.PrepareQuoteRequest.further_needs:type_name -> beltwright.quote.v1.FurtherNeed
+	10, // 38: beltwright.quote.v1.PrepareQuoteRequest.supplies:type_name -> beltwright.quote.v1.SupplyLine
+	39, // 39: beltwright.quote.v1.PrepareQuoteRequest.limits:type_name -> beltwright.quote.v1.Limits
+	35, // 40: beltwright.quote.v1.FurtherNeed.need:type_name -> beltwright.fitment.v1.Need
+	6,  // 41: beltwright.quote.v1.FurtherNeed.labour:type_name -> beltwright.quote.v1.Labour
+	7,  // 42: beltwright.quote.v1.PrepareQuoteResponse.quote:type_name -> beltwright.quote.v1.Quote
+	7,  // 43: beltwright.quote.v1.GetQuoteResponse.quote:type_name -> beltwright.quote.v1.Quote
+	0,  // 44: beltwright.quote.v1.ListQuotesRequest.state:type_name -> beltwright.quote.v1.Quote.State
+	7,  // 45: beltwright.quote.v1.ListQuotesResponse.quotes:type_name -> beltwright.quote.v1.Quote
+	13, // 46: beltwright.quote.v1.AcceptQuoteRequest.authorization:type_name -> beltwright.quote.v1.Authorization
+	7,  // 47: beltwright.quote.v1.AcceptQuoteResponse.quote:type_name -> beltwright.quote.v1.Quote
+	7,  // 48: beltwright.quote.v1.DeclineQuoteResponse.quote:type_name -> beltwright.quote.v1.Quote
+	7,  // 49: beltwright.quote.v1.IssueQuoteResponse.quote:type_name -> beltwright.quote.v1.Quote
+	14, // 50: beltwright.quote.v1.ReviseQuoteRequest.prepare:type_name -> beltwright.quote.v1.PrepareQuoteRequest
+	7,  // 51: beltwright.quote.v1.ReviseQuoteResponse.quote:type_name -> beltwright.quote.v1.Quote
+	3,  // 52: beltwright.quote.v1.RenderQuoteRequest.format:type_name -> beltwright.quote.v1.RenderQuoteRequest.Format
+	41, // 53: beltwright.quote.v1.RenderQuoteRequest.paper:type_name -> beltwright.fitment.v1.Document.Paper
+	42, // 54: beltwright.quote.v1.RenderQuoteResponse.document:type_name -> beltwright.fitment.v1.Document
+	14, // 55: beltwright.quote.v1.QuoteService.PrepareQuote:input_type -> beltwright.quote.v1.PrepareQuoteRequest
+	17, // 56: beltwright.quote.v1.QuoteService.GetQuote:input_type -> beltwright.quote.v1.GetQuoteRequest
+	19, // 57: beltwright.quote.v1.QuoteService.ListQuotes:input_type -> beltwright.quote.v1.ListQuotesRequest
+	21, // 58: beltwright.quote.v1.QuoteService.AcceptQuote:input_type -> beltwright.quote.v1.AcceptQuoteRequest
+	23, // 59: beltwright.quote.v1.QuoteService.DeclineQuote:input_type -> beltwright.quote.v1.DeclineQuoteRequest
+	25, // 60: beltwright.quote.v1.QuoteService.IssueQuote:input_type -> beltwright.quote.v1.IssueQuoteRequest
+	27, // 61: beltwright.quote.v1.QuoteService.ReviseQuote:input_type -> beltwright.quote.v1.ReviseQuoteRequest
+	29, // 62: beltwright.quote.v1.QuoteService.RenderQuote:input_type -> beltwright.quote.v1.RenderQuoteRequest
+	16, // 63: beltwright.quote.v1.QuoteService.PrepareQuote:output_type -> beltwright.quote.v1.PrepareQuoteResponse
+	18, // 64: beltwright.quote.v1.QuoteService.GetQuote:output_type -> beltwright.quote.v1.GetQuoteResponse
+	20, // 65: beltwright.quote.v1.QuoteService.ListQuotes:output_type -> beltwright.quote.v1.ListQuotesResponse
+	22, // 66: beltwright.quote.v1.QuoteService.AcceptQuote:output_type -> beltwright.quote.v1.AcceptQuoteResponse
+	24, // 67: beltwright.quote.v1.QuoteService.DeclineQuote:output_type -> beltwright.quote.v1.DeclineQuoteResponse
+	26, // 68: beltwright.quote.v1.QuoteService.IssueQuote:output_type -> beltwright.quote.v1.IssueQuoteResponse
+	28, // 69: beltwright.quote.v1.QuoteService.ReviseQuote:output_type -> beltwright.quote.v1.ReviseQuoteResponse
+	30, // 70: beltwright.quote.v1.QuoteService.RenderQuote:output_type -> beltwright.quote.v1.RenderQuoteResponse
+	63, // [63:71] is the sub-list for method output_type
+	55, // [55:63] is the sub-list for method input_type
+	55, // [55:55] is the sub-list for extension type_name
+	55, // [55:55] is the sub-list for extension extendee
+	0,  // [0:55] is the sub-list for field type_name
 }
 
 func init() { file_beltwright_quote_v1_quote_proto_init() }
@@ -1512,8 +3333,8 @@ func file_beltwright_quote_v1_quote_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_beltwright_quote_v1_quote_proto_rawDesc), len(file_beltwright_quote_v1_quote_proto_rawDesc)),
-			NumEnums:      1,
-			NumMessages:   14,
+			NumEnums:      4,
+			NumMessages:   27,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -24,6 +24,9 @@ const (
 	QuoteService_ListQuotes_FullMethodName   = "/beltwright.quote.v1.QuoteService/ListQuotes"
 	QuoteService_AcceptQuote_FullMethodName  = "/beltwright.quote.v1.QuoteService/AcceptQuote"
 	QuoteService_DeclineQuote_FullMethodName = "/beltwright.quote.v1.QuoteService/DeclineQuote"
+	QuoteService_IssueQuote_FullMethodName   = "/beltwright.quote.v1.QuoteService/IssueQuote"
+	QuoteService_ReviseQuote_FullMethodName  = "/beltwright.quote.v1.QuoteService/ReviseQuote"
+	QuoteService_RenderQuote_FullMethodName  = "/beltwright.quote.v1.QuoteService/RenderQuote"
 )
 
 // QuoteServiceClient is the client API for QuoteService service.
@@ -43,8 +46,18 @@ type QuoteServiceClient interface {
 	// first listing where it is one. Where it is an offer, its price and terms
 	// must still be those quoted.
 	AcceptQuote(ctx context.Context, in *AcceptQuoteRequest, opts ...grpc.CallOption) (*AcceptQuoteResponse, error)
-	// DeclineQuote closes the quote and releases its hold.
+	// DeclineQuote closes the quote and releases its holds.
 	DeclineQuote(ctx context.Context, in *DeclineQuoteRequest, opts ...grpc.CallOption) (*DeclineQuoteResponse, error)
+	// IssueQuote weighs a draft anew, decides every listing again, takes the holds,
+	// then the number, and opens the quote. The draft becomes the quote; what has
+	// changed since it was drafted stands in its differences.
+	IssueQuote(ctx context.Context, in *IssueQuoteRequest, opts ...grpc.CallOption) (*IssueQuoteResponse, error)
+	// ReviseQuote issues a new version of an open, expired or declined quote. The
+	// old one is superseded, its holds go over or are released, and the new one
+	// says what is different.
+	ReviseQuote(ctx context.Context, in *ReviseQuoteRequest, opts ...grpc.CallOption) (*ReviseQuoteResponse, error)
+	// RenderQuote makes the quote a document.
+	RenderQuote(ctx context.Context, in *RenderQuoteRequest, opts ...grpc.CallOption) (*RenderQuoteResponse, error)
 }
 
 type quoteServiceClient struct {
@@ -105,6 +118,36 @@ func (c *quoteServiceClient) DeclineQuote(ctx context.Context, in *DeclineQuoteR
 	return out, nil
 }
 
+func (c *quoteServiceClient) IssueQuote(ctx context.Context, in *IssueQuoteRequest, opts ...grpc.CallOption) (*IssueQuoteResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(IssueQuoteResponse)
+	err := c.cc.Invoke(ctx, QuoteService_IssueQuote_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *quoteServiceClient) ReviseQuote(ctx context.Context, in *ReviseQuoteRequest, opts ...grpc.CallOption) (*ReviseQuoteResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ReviseQuoteResponse)
+	err := c.cc.Invoke(ctx, QuoteService_ReviseQuote_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *quoteServiceClient) RenderQuote(ctx context.Context, in *RenderQuoteRequest, opts ...grpc.CallOption) (*RenderQuoteResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(RenderQuoteResponse)
+	err := c.cc.Invoke(ctx, QuoteService_RenderQuote_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // QuoteServiceServer is the server API for QuoteService service.
 // All implementations must embed UnimplementedQuoteServiceServer
 // for forward compatibility.
@@ -122,8 +165,18 @@ type QuoteServiceServer interface {
 	// first listing where it is one. Where it is an offer, its price and terms
 	// must still be those quoted.
 	AcceptQuote(context.Context, *AcceptQuoteRequest) (*AcceptQuoteResponse, error)
-	// DeclineQuote closes the quote and releases its hold.
+	// DeclineQuote closes the quote and releases its holds.
 	DeclineQuote(context.Context, *DeclineQuoteRequest) (*DeclineQuoteResponse, error)
+	// IssueQuote weighs a draft anew, decides every listing again, takes the holds,
+	// then the number, and opens the quote. The draft becomes the quote; what has
+	// changed since it was drafted stands in its differences.
+	IssueQuote(context.Context, *IssueQuoteRequest) (*IssueQuoteResponse, error)
+	// ReviseQuote issues a new version of an open, expired or declined quote. The
+	// old one is superseded, its holds go over or are released, and the new one
+	// says what is different.
+	ReviseQuote(context.Context, *ReviseQuoteRequest) (*ReviseQuoteResponse, error)
+	// RenderQuote makes the quote a document.
+	RenderQuote(context.Context, *RenderQuoteRequest) (*RenderQuoteResponse, error)
 	mustEmbedUnimplementedQuoteServiceServer()
 }
 
@@ -148,6 +201,15 @@ func (UnimplementedQuoteServiceServer) AcceptQuote(context.Context, *AcceptQuote
 }
 func (UnimplementedQuoteServiceServer) DeclineQuote(context.Context, *DeclineQuoteRequest) (*DeclineQuoteResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method DeclineQuote not implemented")
+}
+func (UnimplementedQuoteServiceServer) IssueQuote(context.Context, *IssueQuoteRequest) (*IssueQuoteResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method IssueQuote not implemented")
+}
+func (UnimplementedQuoteServiceServer) ReviseQuote(context.Context, *ReviseQuoteRequest) (*ReviseQuoteResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ReviseQuote not implemented")
+}
+func (UnimplementedQuoteServiceServer) RenderQuote(context.Context, *RenderQuoteRequest) (*RenderQuoteResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method RenderQuote not implemented")
 }
 func (UnimplementedQuoteServiceServer) mustEmbedUnimplementedQuoteServiceServer() {}
 func (UnimplementedQuoteServiceServer) testEmbeddedByValue()                      {}
@@ -260,6 +322,60 @@ func _QuoteService_DeclineQuote_Handler(srv interface{}, ctx context.Context, de
 	return interceptor(ctx, in, info, handler)
 }
 
+func _QuoteService_IssueQuote_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(IssueQuoteRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(QuoteServiceServer).IssueQuote(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: QuoteService_IssueQuote_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(QuoteServiceServer).IssueQuote(ctx, req.(*IssueQuoteRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _QuoteService_ReviseQuote_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ReviseQuoteRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(QuoteServiceServer).ReviseQuote(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: QuoteService_ReviseQuote_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(QuoteServiceServer).ReviseQuote(ctx, req.(*ReviseQuoteRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _QuoteService_RenderQuote_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(RenderQuoteRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(QuoteServiceServer).RenderQuote(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: QuoteService_RenderQuote_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(QuoteServiceServer).RenderQuote(ctx, req.(*RenderQuoteRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // QuoteService_ServiceDesc is the grpc.ServiceDesc for QuoteService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -286,6 +402,18 @@ var QuoteService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "DeclineQuote",
 			Handler:    _QuoteService_DeclineQuote_Handler,
+		},
+		{
+			MethodName: "IssueQuote",
+			Handler:    _QuoteService_IssueQuote_Handler,
+		},
+		{
+			MethodName: "ReviseQuote",
+			Handler:    _QuoteService_ReviseQuote_Handler,
+		},
+		{
+			MethodName: "RenderQuote",
+			Handler:    _QuoteService_RenderQuote_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},

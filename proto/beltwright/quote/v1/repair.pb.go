@@ -76,6 +76,225 @@ func (Outcome_Result) EnumDescriptor() ([]byte, []int) {
 	return file_beltwright_quote_v1_repair_proto_rawDescGZIP(), []int{0, 0}
 }
 
+// State is how far the work is.
+type RepairOrder_State int32
+
+const (
+	// Not stated.
+	RepairOrder_STATE_UNSPECIFIED RepairOrder_State = 0
+	// The complaint is recorded.
+	RepairOrder_RECEIVED RepairOrder_State = 1
+	// The fault is assessed, and what the vehicle lacks is known.
+	RepairOrder_DIAGNOSED RepairOrder_State = 2
+	// A quote is made.
+	RepairOrder_QUOTED RepairOrder_State = 3
+	// The customer has allowed the work and the parts are bought.
+	RepairOrder_ORDERED RepairOrder_State = 4
+	// A part failed its arrival check, and the next one is to be bought.
+	RepairOrder_TO_BUY_NEXT RepairOrder_State = 5
+	// Every part has passed its arrival check.
+	RepairOrder_ARRIVED RepairOrder_State = 6
+	// The parts are fitted.
+	RepairOrder_FITTED RepairOrder_State = 7
+	// The repair is proven.
+	RepairOrder_PROVEN RepairOrder_State = 8
+	// Closed; nothing changes any more.
+	RepairOrder_CLOSED RepairOrder_State = 9
+	// Given up, with the reason; nothing changes any more.
+	RepairOrder_ABANDONED RepairOrder_State = 10
+)
+
+// Enum value maps for RepairOrder_State.
+var (
+	RepairOrder_State_name = map[int32]string{
+		0:  "STATE_UNSPECIFIED",
+		1:  "RECEIVED",
+		2:  "DIAGNOSED",
+		3:  "QUOTED",
+		4:  "ORDERED",
+		5:  "TO_BUY_NEXT",
+		6:  "ARRIVED",
+		7:  "FITTED",
+		8:  "PROVEN",
+		9:  "CLOSED",
+		10: "ABANDONED",
+	}
+	RepairOrder_State_value = map[string]int32{
+		"STATE_UNSPECIFIED": 0,
+		"RECEIVED":          1,
+		"DIAGNOSED":         2,
+		"QUOTED":            3,
+		"ORDERED":           4,
+		"TO_BUY_NEXT":       5,
+		"ARRIVED":           6,
+		"FITTED":            7,
+		"PROVEN":            8,
+		"CLOSED":            9,
+		"ABANDONED":         10,
+	}
+)
+
+func (x RepairOrder_State) Enum() *RepairOrder_State {
+	p := new(RepairOrder_State)
+	*p = x
+	return p
+}
+
+func (x RepairOrder_State) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (RepairOrder_State) Descriptor() protoreflect.EnumDescriptor {
+	return file_beltwright_quote_v1_repair_proto_enumTypes[1].Descriptor()
+}
+
+func (RepairOrder_State) Type() protoreflect.EnumType {
+	return &file_beltwright_quote_v1_repair_proto_enumTypes[1]
+}
+
+func (x RepairOrder_State) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use RepairOrder_State.Descriptor instead.
+func (RepairOrder_State) EnumDescriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_repair_proto_rawDescGZIP(), []int{5, 0}
+}
+
+// State is what became of the part.
+type Purchase_State int32
+
+const (
+	// Not stated.
+	Purchase_STATE_UNSPECIFIED Purchase_State = 0
+	// Bought, not arrived yet.
+	Purchase_BOUGHT Purchase_State = 1
+	// Passed its arrival check.
+	Purchase_PASSED Purchase_State = 2
+	// Failed it and goes back.
+	Purchase_RETURNING Purchase_State = 3
+	// Went back, and the return is settled.
+	Purchase_RETURNED Purchase_State = 4
+	// Fitted.
+	Purchase_FITTED Purchase_State = 5
+	// To be bought next: it is held, where it is a listing.
+	Purchase_NEXT Purchase_State = 6
+)
+
+// Enum value maps for Purchase_State.
+var (
+	Purchase_State_name = map[int32]string{
+		0: "STATE_UNSPECIFIED",
+		1: "BOUGHT",
+		2: "PASSED",
+		3: "RETURNING",
+		4: "RETURNED",
+		5: "FITTED",
+		6: "NEXT",
+	}
+	Purchase_State_value = map[string]int32{
+		"STATE_UNSPECIFIED": 0,
+		"BOUGHT":            1,
+		"PASSED":            2,
+		"RETURNING":         3,
+		"RETURNED":          4,
+		"FITTED":            5,
+		"NEXT":              6,
+	}
+)
+
+func (x Purchase_State) Enum() *Purchase_State {
+	p := new(Purchase_State)
+	*p = x
+	return p
+}
+
+func (x Purchase_State) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (Purchase_State) Descriptor() protoreflect.EnumDescriptor {
+	return file_beltwright_quote_v1_repair_proto_enumTypes[2].Descriptor()
+}
+
+func (Purchase_State) Type() protoreflect.EnumType {
+	return &file_beltwright_quote_v1_repair_proto_enumTypes[2]
+}
+
+func (x Purchase_State) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use Purchase_State.Descriptor instead.
+func (Purchase_State) EnumDescriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_repair_proto_rawDescGZIP(), []int{6, 0}
+}
+
+// Way it went.
+type Disposal_Way int32
+
+const (
+	// Not stated.
+	Disposal_WAY_UNSPECIFIED Disposal_Way = 0
+	// It had fired: waste without a live charge.
+	Disposal_FIRED Disposal_Way = 1
+	// Back to the seller as the core, by a lawful shipment.
+	Disposal_CORE_RETURNED Disposal_Way = 2
+	// To a collection facility that takes air-bag waste.
+	Disposal_COLLECTED Disposal_Way = 3
+	// Given to the vehicle's owner, who was told that it is live.
+	Disposal_TO_OWNER Disposal_Way = 4
+	// Stored in the shop, until it goes one of the other ways.
+	Disposal_STORED Disposal_Way = 5
+)
+
+// Enum value maps for Disposal_Way.
+var (
+	Disposal_Way_name = map[int32]string{
+		0: "WAY_UNSPECIFIED",
+		1: "FIRED",
+		2: "CORE_RETURNED",
+		3: "COLLECTED",
+		4: "TO_OWNER",
+		5: "STORED",
+	}
+	Disposal_Way_value = map[string]int32{
+		"WAY_UNSPECIFIED": 0,
+		"FIRED":           1,
+		"CORE_RETURNED":   2,
+		"COLLECTED":       3,
+		"TO_OWNER":        4,
+		"STORED":          5,
+	}
+)
+
+func (x Disposal_Way) Enum() *Disposal_Way {
+	p := new(Disposal_Way)
+	*p = x
+	return p
+}
+
+func (x Disposal_Way) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (Disposal_Way) Descriptor() protoreflect.EnumDescriptor {
+	return file_beltwright_quote_v1_repair_proto_enumTypes[3].Descriptor()
+}
+
+func (Disposal_Way) Type() protoreflect.EnumType {
+	return &file_beltwright_quote_v1_repair_proto_enumTypes[3]
+}
+
+func (x Disposal_Way) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use Disposal_Way.Descriptor instead.
+func (Disposal_Way) EnumDescriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_repair_proto_rawDescGZIP(), []int{16, 0}
+}
+
 // Outcome is what happened to one bought part.
 type Outcome struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -426,11 +645,2026 @@ func (x *ListOutcomesResponse) GetRevision() string {
 	return ""
 }
 
+// RepairOrder is the shop's record of one repair. Its steps are never changed;
+// everything else follows from them.
+type RepairOrder struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Resource name, repairOrders/{id}; output only.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// Number, unique in the business and year.
+	Number string `protobuf:"bytes,2,opt,name=number,proto3" json:"number,omitempty"`
+	// State.
+	State RepairOrder_State `protobuf:"varint,3,opt,name=state,proto3,enum=beltwright.quote.v1.RepairOrder_State" json:"state,omitempty"`
+	// The vehicle.
+	Vehicle *v1.Vehicle `protobuf:"bytes,4,opt,name=vehicle,proto3" json:"vehicle,omitempty"`
+	// The shop's own name or number for its customer.
+	Customer string `protobuf:"bytes,5,opt,name=customer,proto3" json:"customer,omitempty"`
+	// What the customer complains of.
+	Complaint string `protobuf:"bytes,6,opt,name=complaint,proto3" json:"complaint,omitempty"`
+	// What the vehicle lacks, by the last diagnosis.
+	Needs []*v1.Need `protobuf:"bytes,7,rep,name=needs,proto3" json:"needs,omitempty"`
+	// The quote that the work is done on; its resource name.
+	Quote string `protobuf:"bytes,8,opt,name=quote,proto3" json:"quote,omitempty"`
+	// Parts bought, in the order in which they were.
+	Purchases []*Purchase `protobuf:"bytes,9,rep,name=purchases,proto3" json:"purchases,omitempty"`
+	// All steps, in order.
+	Steps []*RepairStep `protobuf:"bytes,10,rep,name=steps,proto3" json:"steps,omitempty"`
+	// What may or must be done next, a sentence each.
+	Next []string `protobuf:"bytes,11,rep,name=next,proto3" json:"next,omitempty"`
+	// When it was opened.
+	CreateTime *timestamppb.Timestamp `protobuf:"bytes,12,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	// When it was closed or given up.
+	CloseTime *timestamppb.Timestamp `protobuf:"bytes,13,opt,name=close_time,json=closeTime,proto3" json:"close_time,omitempty"`
+	// Changes with every change.
+	Etag          string `protobuf:"bytes,14,opt,name=etag,proto3" json:"etag,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RepairOrder) Reset() {
+	*x = RepairOrder{}
+	mi := &file_beltwright_quote_v1_repair_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RepairOrder) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RepairOrder) ProtoMessage() {}
+
+func (x *RepairOrder) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_quote_v1_repair_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RepairOrder.ProtoReflect.Descriptor instead.
+func (*RepairOrder) Descriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_repair_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *RepairOrder) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *RepairOrder) GetNumber() string {
+	if x != nil {
+		return x.Number
+	}
+	return ""
+}
+
+func (x *RepairOrder) GetState() RepairOrder_State {
+	if x != nil {
+		return x.State
+	}
+	return RepairOrder_STATE_UNSPECIFIED
+}
+
+func (x *RepairOrder) GetVehicle() *v1.Vehicle {
+	if x != nil {
+		return x.Vehicle
+	}
+	return nil
+}
+
+func (x *RepairOrder) GetCustomer() string {
+	if x != nil {
+		return x.Customer
+	}
+	return ""
+}
+
+func (x *RepairOrder) GetComplaint() string {
+	if x != nil {
+		return x.Complaint
+	}
+	return ""
+}
+
+func (x *RepairOrder) GetNeeds() []*v1.Need {
+	if x != nil {
+		return x.Needs
+	}
+	return nil
+}
+
+func (x *RepairOrder) GetQuote() string {
+	if x != nil {
+		return x.Quote
+	}
+	return ""
+}
+
+func (x *RepairOrder) GetPurchases() []*Purchase {
+	if x != nil {
+		return x.Purchases
+	}
+	return nil
+}
+
+func (x *RepairOrder) GetSteps() []*RepairStep {
+	if x != nil {
+		return x.Steps
+	}
+	return nil
+}
+
+func (x *RepairOrder) GetNext() []string {
+	if x != nil {
+		return x.Next
+	}
+	return nil
+}
+
+func (x *RepairOrder) GetCreateTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.CreateTime
+	}
+	return nil
+}
+
+func (x *RepairOrder) GetCloseTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.CloseTime
+	}
+	return nil
+}
+
+func (x *RepairOrder) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+// Purchase is one part bought for an order.
+type Purchase struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Listing's or offer's resource name.
+	Source string `protobuf:"bytes,1,opt,name=source,proto3" json:"source,omitempty"`
+	// Line of the quote, from 1.
+	Line int32 `protobuf:"varint,2,opt,name=line,proto3" json:"line,omitempty"`
+	// State.
+	State Purchase_State `protobuf:"varint,3,opt,name=state,proto3,enum=beltwright.quote.v1.Purchase_State" json:"state,omitempty"`
+	// Checks due on arrival; each is answered before the part counts as passed.
+	ArrivalChecks []*v1.ArrivalCheck `protobuf:"bytes,4,rep,name=arrival_checks,json=arrivalChecks,proto3" json:"arrival_checks,omitempty"`
+	// Hold, where it is to be bought next and is a listing.
+	Hold *v1.Hold `protobuf:"bytes,5,opt,name=hold,proto3" json:"hold,omitempty"`
+	// Listing of the part on its way back, where it is one.
+	ReturnedAs string `protobuf:"bytes,6,opt,name=returned_as,json=returnedAs,proto3" json:"returned_as,omitempty"`
+	// Refund that the seller's terms promise, minor units of the quote's currency.
+	RefundDue int64 `protobuf:"varint,7,opt,name=refund_due,json=refundDue,proto3" json:"refund_due,omitempty"`
+	// Currency.
+	CurrencyCode string `protobuf:"bytes,8,opt,name=currency_code,json=currencyCode,proto3" json:"currency_code,omitempty"`
+	// Fasteners and the like that must be new.
+	OneUse []string `protobuf:"bytes,9,rep,name=one_use,json=oneUse,proto3" json:"one_use,omitempty"`
+	// What the maker wants replaced together with it.
+	ReplaceWith []string `protobuf:"bytes,10,rep,name=replace_with,json=replaceWith,proto3" json:"replace_with,omitempty"`
+	// Days of warranty.
+	WarrantyDays  int32 `protobuf:"varint,11,opt,name=warranty_days,json=warrantyDays,proto3" json:"warranty_days,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Purchase) Reset() {
+	*x = Purchase{}
+	mi := &file_beltwright_quote_v1_repair_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Purchase) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Purchase) ProtoMessage() {}
+
+func (x *Purchase) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_quote_v1_repair_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Purchase.ProtoReflect.Descriptor instead.
+func (*Purchase) Descriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_repair_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *Purchase) GetSource() string {
+	if x != nil {
+		return x.Source
+	}
+	return ""
+}
+
+func (x *Purchase) GetLine() int32 {
+	if x != nil {
+		return x.Line
+	}
+	return 0
+}
+
+func (x *Purchase) GetState() Purchase_State {
+	if x != nil {
+		return x.State
+	}
+	return Purchase_STATE_UNSPECIFIED
+}
+
+func (x *Purchase) GetArrivalChecks() []*v1.ArrivalCheck {
+	if x != nil {
+		return x.ArrivalChecks
+	}
+	return nil
+}
+
+func (x *Purchase) GetHold() *v1.Hold {
+	if x != nil {
+		return x.Hold
+	}
+	return nil
+}
+
+func (x *Purchase) GetReturnedAs() string {
+	if x != nil {
+		return x.ReturnedAs
+	}
+	return ""
+}
+
+func (x *Purchase) GetRefundDue() int64 {
+	if x != nil {
+		return x.RefundDue
+	}
+	return 0
+}
+
+func (x *Purchase) GetCurrencyCode() string {
+	if x != nil {
+		return x.CurrencyCode
+	}
+	return ""
+}
+
+func (x *Purchase) GetOneUse() []string {
+	if x != nil {
+		return x.OneUse
+	}
+	return nil
+}
+
+func (x *Purchase) GetReplaceWith() []string {
+	if x != nil {
+		return x.ReplaceWith
+	}
+	return nil
+}
+
+func (x *Purchase) GetWarrantyDays() int32 {
+	if x != nil {
+		return x.WarrantyDays
+	}
+	return 0
+}
+
+// RepairStep is one step of the work.
+type RepairStep struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// When it was recorded; output only.
+	Time *timestamppb.Timestamp `protobuf:"bytes,1,opt,name=time,proto3" json:"time,omitempty"`
+	// Who did the work, 1 to 100 characters.
+	By string `protobuf:"bytes,2,opt,name=by,proto3" json:"by,omitempty"`
+	// What was done.
+	//
+	// Types that are valid to be assigned to Step:
+	//
+	//	*RepairStep_Diagnosis
+	//	*RepairStep_QuoteMade
+	//	*RepairStep_Order
+	//	*RepairStep_ArrivalInspection
+	//	*RepairStep_NextPurchase
+	//	*RepairStep_ReturnSettled
+	//	*RepairStep_Fitting
+	//	*RepairStep_Disposal
+	//	*RepairStep_Proof
+	//	*RepairStep_Closing
+	//	*RepairStep_Abandonment
+	Step          isRepairStep_Step `protobuf_oneof:"step"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RepairStep) Reset() {
+	*x = RepairStep{}
+	mi := &file_beltwright_quote_v1_repair_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RepairStep) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RepairStep) ProtoMessage() {}
+
+func (x *RepairStep) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_quote_v1_repair_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RepairStep.ProtoReflect.Descriptor instead.
+func (*RepairStep) Descriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_repair_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *RepairStep) GetTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.Time
+	}
+	return nil
+}
+
+func (x *RepairStep) GetBy() string {
+	if x != nil {
+		return x.By
+	}
+	return ""
+}
+
+func (x *RepairStep) GetStep() isRepairStep_Step {
+	if x != nil {
+		return x.Step
+	}
+	return nil
+}
+
+func (x *RepairStep) GetDiagnosis() *Diagnosis {
+	if x != nil {
+		if x, ok := x.Step.(*RepairStep_Diagnosis); ok {
+			return x.Diagnosis
+		}
+	}
+	return nil
+}
+
+func (x *RepairStep) GetQuoteMade() *QuoteMade {
+	if x != nil {
+		if x, ok := x.Step.(*RepairStep_QuoteMade); ok {
+			return x.QuoteMade
+		}
+	}
+	return nil
+}
+
+func (x *RepairStep) GetOrder() *Order {
+	if x != nil {
+		if x, ok := x.Step.(*RepairStep_Order); ok {
+			return x.Order
+		}
+	}
+	return nil
+}
+
+func (x *RepairStep) GetArrivalInspection() *ArrivalInspection {
+	if x != nil {
+		if x, ok := x.Step.(*RepairStep_ArrivalInspection); ok {
+			return x.ArrivalInspection
+		}
+	}
+	return nil
+}
+
+func (x *RepairStep) GetNextPurchase() *NextPurchase {
+	if x != nil {
+		if x, ok := x.Step.(*RepairStep_NextPurchase); ok {
+			return x.NextPurchase
+		}
+	}
+	return nil
+}
+
+func (x *RepairStep) GetReturnSettled() *ReturnSettled {
+	if x != nil {
+		if x, ok := x.Step.(*RepairStep_ReturnSettled); ok {
+			return x.ReturnSettled
+		}
+	}
+	return nil
+}
+
+func (x *RepairStep) GetFitting() *Fitting {
+	if x != nil {
+		if x, ok := x.Step.(*RepairStep_Fitting); ok {
+			return x.Fitting
+		}
+	}
+	return nil
+}
+
+func (x *RepairStep) GetDisposal() *Disposal {
+	if x != nil {
+		if x, ok := x.Step.(*RepairStep_Disposal); ok {
+			return x.Disposal
+		}
+	}
+	return nil
+}
+
+func (x *RepairStep) GetProof() *Proof {
+	if x != nil {
+		if x, ok := x.Step.(*RepairStep_Proof); ok {
+			return x.Proof
+		}
+	}
+	return nil
+}
+
+func (x *RepairStep) GetClosing() *Closing {
+	if x != nil {
+		if x, ok := x.Step.(*RepairStep_Closing); ok {
+			return x.Closing
+		}
+	}
+	return nil
+}
+
+func (x *RepairStep) GetAbandonment() *Abandonment {
+	if x != nil {
+		if x, ok := x.Step.(*RepairStep_Abandonment); ok {
+			return x.Abandonment
+		}
+	}
+	return nil
+}
+
+type isRepairStep_Step interface {
+	isRepairStep_Step()
+}
+
+type RepairStep_Diagnosis struct {
+	// The fault was assessed.
+	Diagnosis *Diagnosis `protobuf:"bytes,3,opt,name=diagnosis,proto3,oneof"`
+}
+
+type RepairStep_QuoteMade struct {
+	// A quote was made for it.
+	QuoteMade *QuoteMade `protobuf:"bytes,4,opt,name=quote_made,json=quoteMade,proto3,oneof"`
+}
+
+type RepairStep_Order struct {
+	// The quote was accepted, so that the parts are bought.
+	Order *Order `protobuf:"bytes,5,opt,name=order,proto3,oneof"`
+}
+
+type RepairStep_ArrivalInspection struct {
+	// A part arrived and was checked.
+	ArrivalInspection *ArrivalInspection `protobuf:"bytes,6,opt,name=arrival_inspection,json=arrivalInspection,proto3,oneof"`
+}
+
+type RepairStep_NextPurchase struct {
+	// The plan's next part was bought.
+	NextPurchase *NextPurchase `protobuf:"bytes,7,opt,name=next_purchase,json=nextPurchase,proto3,oneof"`
+}
+
+type RepairStep_ReturnSettled struct {
+	// A return was settled.
+	ReturnSettled *ReturnSettled `protobuf:"bytes,8,opt,name=return_settled,json=returnSettled,proto3,oneof"`
+}
+
+type RepairStep_Fitting struct {
+	// Parts were fitted.
+	Fitting *Fitting `protobuf:"bytes,9,opt,name=fitting,proto3,oneof"`
+}
+
+type RepairStep_Disposal struct {
+	// An old part was disposed of.
+	Disposal *Disposal `protobuf:"bytes,10,opt,name=disposal,proto3,oneof"`
+}
+
+type RepairStep_Proof struct {
+	// The repair was proven.
+	Proof *Proof `protobuf:"bytes,11,opt,name=proof,proto3,oneof"`
+}
+
+type RepairStep_Closing struct {
+	// The order was closed.
+	Closing *Closing `protobuf:"bytes,12,opt,name=closing,proto3,oneof"`
+}
+
+type RepairStep_Abandonment struct {
+	// The order was given up.
+	Abandonment *Abandonment `protobuf:"bytes,13,opt,name=abandonment,proto3,oneof"`
+}
+
+func (*RepairStep_Diagnosis) isRepairStep_Step() {}
+
+func (*RepairStep_QuoteMade) isRepairStep_Step() {}
+
+func (*RepairStep_Order) isRepairStep_Step() {}
+
+func (*RepairStep_ArrivalInspection) isRepairStep_Step() {}
+
+func (*RepairStep_NextPurchase) isRepairStep_Step() {}
+
+func (*RepairStep_ReturnSettled) isRepairStep_Step() {}
+
+func (*RepairStep_Fitting) isRepairStep_Step() {}
+
+func (*RepairStep_Disposal) isRepairStep_Step() {}
+
+func (*RepairStep_Proof) isRepairStep_Step() {}
+
+func (*RepairStep_Closing) isRepairStep_Step() {}
+
+func (*RepairStep_Abandonment) isRepairStep_Step() {}
+
+// Diagnosis goes from codes and readings to what the vehicle lacks.
+type Diagnosis struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What was read; its vehicle is the order's.
+	Read *v1.AssessFaultRequest `protobuf:"bytes,1,opt,name=read,proto3" json:"read,omitempty"`
+	// What follows from it; output only.
+	Assessed *v1.AssessFaultResponse `protobuf:"bytes,2,opt,name=assessed,proto3" json:"assessed,omitempty"`
+	// What the vehicle lacks, at least one; needs that the assessment does not
+	// justify take a reason.
+	Needs []*v1.Need `protobuf:"bytes,3,rep,name=needs,proto3" json:"needs,omitempty"`
+	// Why a part is replaced that the assessment does not justify.
+	Reason        string `protobuf:"bytes,4,opt,name=reason,proto3" json:"reason,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Diagnosis) Reset() {
+	*x = Diagnosis{}
+	mi := &file_beltwright_quote_v1_repair_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Diagnosis) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Diagnosis) ProtoMessage() {}
+
+func (x *Diagnosis) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_quote_v1_repair_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Diagnosis.ProtoReflect.Descriptor instead.
+func (*Diagnosis) Descriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_repair_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *Diagnosis) GetRead() *v1.AssessFaultRequest {
+	if x != nil {
+		return x.Read
+	}
+	return nil
+}
+
+func (x *Diagnosis) GetAssessed() *v1.AssessFaultResponse {
+	if x != nil {
+		return x.Assessed
+	}
+	return nil
+}
+
+func (x *Diagnosis) GetNeeds() []*v1.Need {
+	if x != nil {
+		return x.Needs
+	}
+	return nil
+}
+
+func (x *Diagnosis) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+// QuoteMade names the quote.
+type QuoteMade struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Its resource name.
+	Quote         string `protobuf:"bytes,1,opt,name=quote,proto3" json:"quote,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *QuoteMade) Reset() {
+	*x = QuoteMade{}
+	mi := &file_beltwright_quote_v1_repair_proto_msgTypes[9]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *QuoteMade) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*QuoteMade) ProtoMessage() {}
+
+func (x *QuoteMade) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_quote_v1_repair_proto_msgTypes[9]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use QuoteMade.ProtoReflect.Descriptor instead.
+func (*QuoteMade) Descriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_repair_proto_rawDescGZIP(), []int{9}
+}
+
+func (x *QuoteMade) GetQuote() string {
+	if x != nil {
+		return x.Quote
+	}
+	return ""
+}
+
+// Order names the accepted quote.
+type Order struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Its resource name.
+	Quote         string `protobuf:"bytes,1,opt,name=quote,proto3" json:"quote,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Order) Reset() {
+	*x = Order{}
+	mi := &file_beltwright_quote_v1_repair_proto_msgTypes[10]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Order) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Order) ProtoMessage() {}
+
+func (x *Order) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_quote_v1_repair_proto_msgTypes[10]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Order.ProtoReflect.Descriptor instead.
+func (*Order) Descriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_repair_proto_rawDescGZIP(), []int{10}
+}
+
+func (x *Order) GetQuote() string {
+	if x != nil {
+		return x.Quote
+	}
+	return ""
+}
+
+// CheckResult answers one arrival check.
+type CheckResult struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The check, as the purchase words it.
+	Check string `protobuf:"bytes,1,opt,name=check,proto3" json:"check,omitempty"`
+	// Whether it passed.
+	Passed bool `protobuf:"varint,2,opt,name=passed,proto3" json:"passed,omitempty"`
+	// What was seen, at most 500 characters.
+	Note          string `protobuf:"bytes,3,opt,name=note,proto3" json:"note,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CheckResult) Reset() {
+	*x = CheckResult{}
+	mi := &file_beltwright_quote_v1_repair_proto_msgTypes[11]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CheckResult) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CheckResult) ProtoMessage() {}
+
+func (x *CheckResult) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_quote_v1_repair_proto_msgTypes[11]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CheckResult.ProtoReflect.Descriptor instead.
+func (*CheckResult) Descriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_repair_proto_rawDescGZIP(), []int{11}
+}
+
+func (x *CheckResult) GetCheck() string {
+	if x != nil {
+		return x.Check
+	}
+	return ""
+}
+
+func (x *CheckResult) GetPassed() bool {
+	if x != nil {
+		return x.Passed
+	}
+	return false
+}
+
+func (x *CheckResult) GetNote() string {
+	if x != nil {
+		return x.Note
+	}
+	return ""
+}
+
+// ArrivalInspection is the check of a part that arrived.
+type ArrivalInspection struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Listing's or offer's resource name.
+	Source string `protobuf:"bytes,1,opt,name=source,proto3" json:"source,omitempty"`
+	// A result for each check.
+	Results []*CheckResult `protobuf:"bytes,2,rep,name=results,proto3" json:"results,omitempty"`
+	// What was seen of single attributes, for the listing that goes back.
+	Evidence      []*v1.Evidence `protobuf:"bytes,3,rep,name=evidence,proto3" json:"evidence,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ArrivalInspection) Reset() {
+	*x = ArrivalInspection{}
+	mi := &file_beltwright_quote_v1_repair_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ArrivalInspection) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ArrivalInspection) ProtoMessage() {}
+
+func (x *ArrivalInspection) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_quote_v1_repair_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ArrivalInspection.ProtoReflect.Descriptor instead.
+func (*ArrivalInspection) Descriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_repair_proto_rawDescGZIP(), []int{12}
+}
+
+func (x *ArrivalInspection) GetSource() string {
+	if x != nil {
+		return x.Source
+	}
+	return ""
+}
+
+func (x *ArrivalInspection) GetResults() []*CheckResult {
+	if x != nil {
+		return x.Results
+	}
+	return nil
+}
+
+func (x *ArrivalInspection) GetEvidence() []*v1.Evidence {
+	if x != nil {
+		return x.Evidence
+	}
+	return nil
+}
+
+// NextPurchase buys what the plan tries next.
+type NextPurchase struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Listing's or offer's resource name.
+	Source        string `protobuf:"bytes,1,opt,name=source,proto3" json:"source,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *NextPurchase) Reset() {
+	*x = NextPurchase{}
+	mi := &file_beltwright_quote_v1_repair_proto_msgTypes[13]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *NextPurchase) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*NextPurchase) ProtoMessage() {}
+
+func (x *NextPurchase) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_quote_v1_repair_proto_msgTypes[13]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use NextPurchase.ProtoReflect.Descriptor instead.
+func (*NextPurchase) Descriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_repair_proto_rawDescGZIP(), []int{13}
+}
+
+func (x *NextPurchase) GetSource() string {
+	if x != nil {
+		return x.Source
+	}
+	return ""
+}
+
+// ReturnSettled ends a return.
+type ReturnSettled struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Listing's or offer's resource name.
+	Source string `protobuf:"bytes,1,opt,name=source,proto3" json:"source,omitempty"`
+	// What the seller paid back, minor units of the quote's currency; it becomes an
+	// entry of the books.
+	Refunded int64 `protobuf:"varint,2,opt,name=refunded,proto3" json:"refunded,omitempty"`
+	// Remarks, at most 500 characters.
+	Note          string `protobuf:"bytes,3,opt,name=note,proto3" json:"note,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReturnSettled) Reset() {
+	*x = ReturnSettled{}
+	mi := &file_beltwright_quote_v1_repair_proto_msgTypes[14]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReturnSettled) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReturnSettled) ProtoMessage() {}
+
+func (x *ReturnSettled) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_quote_v1_repair_proto_msgTypes[14]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReturnSettled.ProtoReflect.Descriptor instead.
+func (*ReturnSettled) Descriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_repair_proto_rawDescGZIP(), []int{14}
+}
+
+func (x *ReturnSettled) GetSource() string {
+	if x != nil {
+		return x.Source
+	}
+	return ""
+}
+
+func (x *ReturnSettled) GetRefunded() int64 {
+	if x != nil {
+		return x.Refunded
+	}
+	return 0
+}
+
+func (x *ReturnSettled) GetNote() string {
+	if x != nil {
+		return x.Note
+	}
+	return ""
+}
+
+// Fitting is the work on the vehicle.
+type Fitting struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Sources of the parts that were fitted.
+	Sources []string `protobuf:"bytes,1,rep,name=sources,proto3" json:"sources,omitempty"`
+	// Fasteners and the like that were renewed.
+	Renewed []string `protobuf:"bytes,2,rep,name=renewed,proto3" json:"renewed,omitempty"`
+	// Other parts that were replaced together with them.
+	ReplacedTogether []string `protobuf:"bytes,3,rep,name=replaced_together,json=replacedTogether,proto3" json:"replaced_together,omitempty"`
+	// The vehicle maker's procedure that was followed: its name or number.
+	Procedure string `protobuf:"bytes,4,opt,name=procedure,proto3" json:"procedure,omitempty"`
+	// The part was not fitted before the battery had been off for this many
+	// minutes, 0 to 1440.
+	MinutesBatteryOff int32 `protobuf:"varint,5,opt,name=minutes_battery_off,json=minutesBatteryOff,proto3" json:"minutes_battery_off,omitempty"`
+	// Why something that must be new was used again, or left as it was.
+	Reason        string `protobuf:"bytes,6,opt,name=reason,proto3" json:"reason,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Fitting) Reset() {
+	*x = Fitting{}
+	mi := &file_beltwright_quote_v1_repair_proto_msgTypes[15]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Fitting) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Fitting) ProtoMessage() {}
+
+func (x *Fitting) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_quote_v1_repair_proto_msgTypes[15]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Fitting.ProtoReflect.Descriptor instead.
+func (*Fitting) Descriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_repair_proto_rawDescGZIP(), []int{15}
+}
+
+func (x *Fitting) GetSources() []string {
+	if x != nil {
+		return x.Sources
+	}
+	return nil
+}
+
+func (x *Fitting) GetRenewed() []string {
+	if x != nil {
+		return x.Renewed
+	}
+	return nil
+}
+
+func (x *Fitting) GetReplacedTogether() []string {
+	if x != nil {
+		return x.ReplacedTogether
+	}
+	return nil
+}
+
+func (x *Fitting) GetProcedure() string {
+	if x != nil {
+		return x.Procedure
+	}
+	return ""
+}
+
+func (x *Fitting) GetMinutesBatteryOff() int32 {
+	if x != nil {
+		return x.MinutesBatteryOff
+	}
+	return 0
+}
+
+func (x *Fitting) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+// Disposal is what became of an old part.
+type Disposal struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Kind of the old part.
+	Kind v1.Part_Kind `protobuf:"varint,1,opt,name=kind,proto3,enum=beltwright.fitment.v1.Part_Kind" json:"kind,omitempty"`
+	// Its position.
+	Position *v1.Position `protobuf:"bytes,2,opt,name=position,proto3" json:"position,omitempty"`
+	// Way it went.
+	Way Disposal_Way `protobuf:"varint,3,opt,name=way,proto3,enum=beltwright.quote.v1.Disposal_Way" json:"way,omitempty"`
+	// Who took it, and the number of the papers; for CORE_RETURNED and COLLECTED.
+	Papers string `protobuf:"bytes,4,opt,name=papers,proto3" json:"papers,omitempty"`
+	// Source whose core it is, for CORE_RETURNED.
+	CoreOf string `protobuf:"bytes,5,opt,name=core_of,json=coreOf,proto3" json:"core_of,omitempty"`
+	// Modules and inflators stored in the shop with this one, for STORED.
+	Stored int32 `protobuf:"varint,6,opt,name=stored,proto3" json:"stored,omitempty"`
+	// Day since which the oldest of them has been stored, YYYY-MM-DD, for STORED.
+	StoredSince   string `protobuf:"bytes,7,opt,name=stored_since,json=storedSince,proto3" json:"stored_since,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Disposal) Reset() {
+	*x = Disposal{}
+	mi := &file_beltwright_quote_v1_repair_proto_msgTypes[16]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Disposal) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Disposal) ProtoMessage() {}
+
+func (x *Disposal) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_quote_v1_repair_proto_msgTypes[16]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Disposal.ProtoReflect.Descriptor instead.
+func (*Disposal) Descriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_repair_proto_rawDescGZIP(), []int{16}
+}
+
+func (x *Disposal) GetKind() v1.Part_Kind {
+	if x != nil {
+		return x.Kind
+	}
+	return v1.Part_Kind(0)
+}
+
+func (x *Disposal) GetPosition() *v1.Position {
+	if x != nil {
+		return x.Position
+	}
+	return nil
+}
+
+func (x *Disposal) GetWay() Disposal_Way {
+	if x != nil {
+		return x.Way
+	}
+	return Disposal_WAY_UNSPECIFIED
+}
+
+func (x *Disposal) GetPapers() string {
+	if x != nil {
+		return x.Papers
+	}
+	return ""
+}
+
+func (x *Disposal) GetCoreOf() string {
+	if x != nil {
+		return x.CoreOf
+	}
+	return ""
+}
+
+func (x *Disposal) GetStored() int32 {
+	if x != nil {
+		return x.Stored
+	}
+	return 0
+}
+
+func (x *Disposal) GetStoredSince() string {
+	if x != nil {
+		return x.StoredSince
+	}
+	return ""
+}
+
+// Proof is what shows that the repair worked.
+type Proof struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The lamp came on at key-on.
+	LampOnAtKeyOn bool `protobuf:"varint,1,opt,name=lamp_on_at_key_on,json=lampOnAtKeyOn,proto3" json:"lamp_on_at_key_on,omitempty"`
+	// It went out after its bulb check.
+	LampOutAfterCheck bool `protobuf:"varint,2,opt,name=lamp_out_after_check,json=lampOutAfterCheck,proto3" json:"lamp_out_after_check,omitempty"`
+	// It stayed out with the engine running.
+	LampOutRunning bool `protobuf:"varint,3,opt,name=lamp_out_running,json=lampOutRunning,proto3" json:"lamp_out_running,omitempty"`
+	// The codes were cleared.
+	CodesCleared bool `protobuf:"varint,4,opt,name=codes_cleared,json=codesCleared,proto3" json:"codes_cleared,omitempty"`
+	// They stayed cleared.
+	CodesStayedClear bool `protobuf:"varint,5,opt,name=codes_stayed_clear,json=codesStayedClear,proto3" json:"codes_stayed_clear,omitempty"`
+	// The loops read back.
+	Loops         []*LoopProof `protobuf:"bytes,6,rep,name=loops,proto3" json:"loops,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Proof) Reset() {
+	*x = Proof{}
+	mi := &file_beltwright_quote_v1_repair_proto_msgTypes[17]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Proof) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Proof) ProtoMessage() {}
+
+func (x *Proof) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_quote_v1_repair_proto_msgTypes[17]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Proof.ProtoReflect.Descriptor instead.
+func (*Proof) Descriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_repair_proto_rawDescGZIP(), []int{17}
+}
+
+func (x *Proof) GetLampOnAtKeyOn() bool {
+	if x != nil {
+		return x.LampOnAtKeyOn
+	}
+	return false
+}
+
+func (x *Proof) GetLampOutAfterCheck() bool {
+	if x != nil {
+		return x.LampOutAfterCheck
+	}
+	return false
+}
+
+func (x *Proof) GetLampOutRunning() bool {
+	if x != nil {
+		return x.LampOutRunning
+	}
+	return false
+}
+
+func (x *Proof) GetCodesCleared() bool {
+	if x != nil {
+		return x.CodesCleared
+	}
+	return false
+}
+
+func (x *Proof) GetCodesStayedClear() bool {
+	if x != nil {
+		return x.CodesStayedClear
+	}
+	return false
+}
+
+func (x *Proof) GetLoops() []*LoopProof {
+	if x != nil {
+		return x.Loops
+	}
+	return nil
+}
+
+// LoopProof is a loop that reads back, or why it cannot be read.
+type LoopProof struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Kind of the part in the loop.
+	Kind v1.Part_Kind `protobuf:"varint,1,opt,name=kind,proto3,enum=beltwright.fitment.v1.Part_Kind" json:"kind,omitempty"`
+	// Its position.
+	Position *v1.Position `protobuf:"bytes,2,opt,name=position,proto3" json:"position,omitempty"`
+	// Ohms as the module reports them; absent where it cannot be read.
+	Ohms *float64 `protobuf:"fixed64,3,opt,name=ohms,proto3,oneof" json:"ohms,omitempty"`
+	// Window; absent for what is known of the vehicle, or else the default.
+	Window *v1.ResistanceWindow `protobuf:"bytes,4,opt,name=window,proto3" json:"window,omitempty"`
+	// Why it cannot be read.
+	Unreadable    string `protobuf:"bytes,5,opt,name=unreadable,proto3" json:"unreadable,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LoopProof) Reset() {
+	*x = LoopProof{}
+	mi := &file_beltwright_quote_v1_repair_proto_msgTypes[18]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LoopProof) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LoopProof) ProtoMessage() {}
+
+func (x *LoopProof) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_quote_v1_repair_proto_msgTypes[18]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LoopProof.ProtoReflect.Descriptor instead.
+func (*LoopProof) Descriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_repair_proto_rawDescGZIP(), []int{18}
+}
+
+func (x *LoopProof) GetKind() v1.Part_Kind {
+	if x != nil {
+		return x.Kind
+	}
+	return v1.Part_Kind(0)
+}
+
+func (x *LoopProof) GetPosition() *v1.Position {
+	if x != nil {
+		return x.Position
+	}
+	return nil
+}
+
+func (x *LoopProof) GetOhms() float64 {
+	if x != nil && x.Ohms != nil {
+		return *x.Ohms
+	}
+	return 0
+}
+
+func (x *LoopProof) GetWindow() *v1.ResistanceWindow {
+	if x != nil {
+		return x.Window
+	}
+	return nil
+}
+
+func (x *LoopProof) GetUnreadable() string {
+	if x != nil {
+		return x.Unreadable
+	}
+	return ""
+}
+
+// Closing closes the order.
+type Closing struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Days of warranty that the shop gives, 0 to 3650.
+	WarrantyDays int32 `protobuf:"varint,1,opt,name=warranty_days,json=warrantyDays,proto3" json:"warranty_days,omitempty"`
+	// Its terms, at most 1000 characters.
+	WarrantyTerms string `protobuf:"bytes,2,opt,name=warranty_terms,json=warrantyTerms,proto3" json:"warranty_terms,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Closing) Reset() {
+	*x = Closing{}
+	mi := &file_beltwright_quote_v1_repair_proto_msgTypes[19]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Closing) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Closing) ProtoMessage() {}
+
+func (x *Closing) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_quote_v1_repair_proto_msgTypes[19]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Closing.ProtoReflect.Descriptor instead.
+func (*Closing) Descriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_repair_proto_rawDescGZIP(), []int{19}
+}
+
+func (x *Closing) GetWarrantyDays() int32 {
+	if x != nil {
+		return x.WarrantyDays
+	}
+	return 0
+}
+
+func (x *Closing) GetWarrantyTerms() string {
+	if x != nil {
+		return x.WarrantyTerms
+	}
+	return ""
+}
+
+// Abandonment gives the order up.
+type Abandonment struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Why, 1 to 1000 characters.
+	Reason        string `protobuf:"bytes,1,opt,name=reason,proto3" json:"reason,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Abandonment) Reset() {
+	*x = Abandonment{}
+	mi := &file_beltwright_quote_v1_repair_proto_msgTypes[20]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Abandonment) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Abandonment) ProtoMessage() {}
+
+func (x *Abandonment) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_quote_v1_repair_proto_msgTypes[20]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Abandonment.ProtoReflect.Descriptor instead.
+func (*Abandonment) Descriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_repair_proto_rawDescGZIP(), []int{20}
+}
+
+func (x *Abandonment) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+// CreateRepairOrderRequest opens an order.
+type CreateRepairOrderRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The vehicle.
+	Vehicle *v1.Vehicle `protobuf:"bytes,1,opt,name=vehicle,proto3" json:"vehicle,omitempty"`
+	// The shop's own name or number for its customer, at most 100 characters.
+	Customer string `protobuf:"bytes,2,opt,name=customer,proto3" json:"customer,omitempty"`
+	// What the customer complains of, 1 to 1000 characters.
+	Complaint string `protobuf:"bytes,3,opt,name=complaint,proto3" json:"complaint,omitempty"`
+	// UUID that makes the call safe to repeat.
+	RequestId     string `protobuf:"bytes,4,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CreateRepairOrderRequest) Reset() {
+	*x = CreateRepairOrderRequest{}
+	mi := &file_beltwright_quote_v1_repair_proto_msgTypes[21]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CreateRepairOrderRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CreateRepairOrderRequest) ProtoMessage() {}
+
+func (x *CreateRepairOrderRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_quote_v1_repair_proto_msgTypes[21]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CreateRepairOrderRequest.ProtoReflect.Descriptor instead.
+func (*CreateRepairOrderRequest) Descriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_repair_proto_rawDescGZIP(), []int{21}
+}
+
+func (x *CreateRepairOrderRequest) GetVehicle() *v1.Vehicle {
+	if x != nil {
+		return x.Vehicle
+	}
+	return nil
+}
+
+func (x *CreateRepairOrderRequest) GetCustomer() string {
+	if x != nil {
+		return x.Customer
+	}
+	return ""
+}
+
+func (x *CreateRepairOrderRequest) GetComplaint() string {
+	if x != nil {
+		return x.Complaint
+	}
+	return ""
+}
+
+func (x *CreateRepairOrderRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// CreateRepairOrderResponse carries the order.
+type CreateRepairOrderResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The order.
+	RepairOrder *RepairOrder `protobuf:"bytes,1,opt,name=repair_order,json=repairOrder,proto3" json:"repair_order,omitempty"`
+	// Place of the store at which it was written.
+	Revision      string `protobuf:"bytes,2,opt,name=revision,proto3" json:"revision,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CreateRepairOrderResponse) Reset() {
+	*x = CreateRepairOrderResponse{}
+	mi := &file_beltwright_quote_v1_repair_proto_msgTypes[22]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CreateRepairOrderResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CreateRepairOrderResponse) ProtoMessage() {}
+
+func (x *CreateRepairOrderResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_quote_v1_repair_proto_msgTypes[22]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CreateRepairOrderResponse.ProtoReflect.Descriptor instead.
+func (*CreateRepairOrderResponse) Descriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_repair_proto_rawDescGZIP(), []int{22}
+}
+
+func (x *CreateRepairOrderResponse) GetRepairOrder() *RepairOrder {
+	if x != nil {
+		return x.RepairOrder
+	}
+	return nil
+}
+
+func (x *CreateRepairOrderResponse) GetRevision() string {
+	if x != nil {
+		return x.Revision
+	}
+	return ""
+}
+
+// GetRepairOrderRequest asks for one order.
+type GetRepairOrderRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Resource name.
+	Name          string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetRepairOrderRequest) Reset() {
+	*x = GetRepairOrderRequest{}
+	mi := &file_beltwright_quote_v1_repair_proto_msgTypes[23]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetRepairOrderRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetRepairOrderRequest) ProtoMessage() {}
+
+func (x *GetRepairOrderRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_quote_v1_repair_proto_msgTypes[23]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetRepairOrderRequest.ProtoReflect.Descriptor instead.
+func (*GetRepairOrderRequest) Descriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_repair_proto_rawDescGZIP(), []int{23}
+}
+
+func (x *GetRepairOrderRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+// GetRepairOrderResponse carries it.
+type GetRepairOrderResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The order.
+	RepairOrder *RepairOrder `protobuf:"bytes,1,opt,name=repair_order,json=repairOrder,proto3" json:"repair_order,omitempty"`
+	// Place of the store at which it was read.
+	Revision      string `protobuf:"bytes,2,opt,name=revision,proto3" json:"revision,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetRepairOrderResponse) Reset() {
+	*x = GetRepairOrderResponse{}
+	mi := &file_beltwright_quote_v1_repair_proto_msgTypes[24]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetRepairOrderResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetRepairOrderResponse) ProtoMessage() {}
+
+func (x *GetRepairOrderResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_quote_v1_repair_proto_msgTypes[24]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetRepairOrderResponse.ProtoReflect.Descriptor instead.
+func (*GetRepairOrderResponse) Descriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_repair_proto_rawDescGZIP(), []int{24}
+}
+
+func (x *GetRepairOrderResponse) GetRepairOrder() *RepairOrder {
+	if x != nil {
+		return x.RepairOrder
+	}
+	return nil
+}
+
+func (x *GetRepairOrderResponse) GetRevision() string {
+	if x != nil {
+		return x.Revision
+	}
+	return ""
+}
+
+// ListRepairOrdersRequest asks for a page.
+type ListRepairOrdersRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// At most this many, 1 to 1000; 0 means 50.
+	PageSize int32 `protobuf:"varint,1,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
+	// Token of the page before.
+	PageToken string `protobuf:"bytes,2,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	// Only orders in this state.
+	State         RepairOrder_State `protobuf:"varint,3,opt,name=state,proto3,enum=beltwright.quote.v1.RepairOrder_State" json:"state,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListRepairOrdersRequest) Reset() {
+	*x = ListRepairOrdersRequest{}
+	mi := &file_beltwright_quote_v1_repair_proto_msgTypes[25]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListRepairOrdersRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListRepairOrdersRequest) ProtoMessage() {}
+
+func (x *ListRepairOrdersRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_quote_v1_repair_proto_msgTypes[25]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListRepairOrdersRequest.ProtoReflect.Descriptor instead.
+func (*ListRepairOrdersRequest) Descriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_repair_proto_rawDescGZIP(), []int{25}
+}
+
+func (x *ListRepairOrdersRequest) GetPageSize() int32 {
+	if x != nil {
+		return x.PageSize
+	}
+	return 0
+}
+
+func (x *ListRepairOrdersRequest) GetPageToken() string {
+	if x != nil {
+		return x.PageToken
+	}
+	return ""
+}
+
+func (x *ListRepairOrdersRequest) GetState() RepairOrder_State {
+	if x != nil {
+		return x.State
+	}
+	return RepairOrder_STATE_UNSPECIFIED
+}
+
+// ListRepairOrdersResponse is a page.
+type ListRepairOrdersResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The orders.
+	RepairOrders []*RepairOrder `protobuf:"bytes,1,rep,name=repair_orders,json=repairOrders,proto3" json:"repair_orders,omitempty"`
+	// Token of the next page; empty at the end.
+	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	// Place of the store at which it was read.
+	Revision      string `protobuf:"bytes,3,opt,name=revision,proto3" json:"revision,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListRepairOrdersResponse) Reset() {
+	*x = ListRepairOrdersResponse{}
+	mi := &file_beltwright_quote_v1_repair_proto_msgTypes[26]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListRepairOrdersResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListRepairOrdersResponse) ProtoMessage() {}
+
+func (x *ListRepairOrdersResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_quote_v1_repair_proto_msgTypes[26]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListRepairOrdersResponse.ProtoReflect.Descriptor instead.
+func (*ListRepairOrdersResponse) Descriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_repair_proto_rawDescGZIP(), []int{26}
+}
+
+func (x *ListRepairOrdersResponse) GetRepairOrders() []*RepairOrder {
+	if x != nil {
+		return x.RepairOrders
+	}
+	return nil
+}
+
+func (x *ListRepairOrdersResponse) GetNextPageToken() string {
+	if x != nil {
+		return x.NextPageToken
+	}
+	return ""
+}
+
+func (x *ListRepairOrdersResponse) GetRevision() string {
+	if x != nil {
+		return x.Revision
+	}
+	return ""
+}
+
+// RecordRepairStepRequest records a step.
+type RecordRepairStepRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Resource name of the order.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// Etag that was read; must be the current one.
+	Etag string `protobuf:"bytes,2,opt,name=etag,proto3" json:"etag,omitempty"`
+	// The step.
+	Step *RepairStep `protobuf:"bytes,3,opt,name=step,proto3" json:"step,omitempty"`
+	// UUID that makes the call safe to repeat.
+	RequestId     string `protobuf:"bytes,4,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RecordRepairStepRequest) Reset() {
+	*x = RecordRepairStepRequest{}
+	mi := &file_beltwright_quote_v1_repair_proto_msgTypes[27]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RecordRepairStepRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RecordRepairStepRequest) ProtoMessage() {}
+
+func (x *RecordRepairStepRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_quote_v1_repair_proto_msgTypes[27]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RecordRepairStepRequest.ProtoReflect.Descriptor instead.
+func (*RecordRepairStepRequest) Descriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_repair_proto_rawDescGZIP(), []int{27}
+}
+
+func (x *RecordRepairStepRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *RecordRepairStepRequest) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+func (x *RecordRepairStepRequest) GetStep() *RepairStep {
+	if x != nil {
+		return x.Step
+	}
+	return nil
+}
+
+func (x *RecordRepairStepRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// RecordRepairStepResponse carries the order.
+type RecordRepairStepResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The order.
+	RepairOrder *RepairOrder `protobuf:"bytes,1,opt,name=repair_order,json=repairOrder,proto3" json:"repair_order,omitempty"`
+	// Place of the store at which it was written.
+	Revision      string `protobuf:"bytes,2,opt,name=revision,proto3" json:"revision,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RecordRepairStepResponse) Reset() {
+	*x = RecordRepairStepResponse{}
+	mi := &file_beltwright_quote_v1_repair_proto_msgTypes[28]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RecordRepairStepResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RecordRepairStepResponse) ProtoMessage() {}
+
+func (x *RecordRepairStepResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_quote_v1_repair_proto_msgTypes[28]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RecordRepairStepResponse.ProtoReflect.Descriptor instead.
+func (*RecordRepairStepResponse) Descriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_repair_proto_rawDescGZIP(), []int{28}
+}
+
+func (x *RecordRepairStepResponse) GetRepairOrder() *RepairOrder {
+	if x != nil {
+		return x.RepairOrder
+	}
+	return nil
+}
+
+func (x *RecordRepairStepResponse) GetRevision() string {
+	if x != nil {
+		return x.Revision
+	}
+	return ""
+}
+
+// RenderRepairOrderRequest asks for a document.
+type RenderRepairOrderRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Resource name.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// Paper.
+	Paper         v1.Document_Paper `protobuf:"varint,2,opt,name=paper,proto3,enum=beltwright.fitment.v1.Document_Paper" json:"paper,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RenderRepairOrderRequest) Reset() {
+	*x = RenderRepairOrderRequest{}
+	mi := &file_beltwright_quote_v1_repair_proto_msgTypes[29]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RenderRepairOrderRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RenderRepairOrderRequest) ProtoMessage() {}
+
+func (x *RenderRepairOrderRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_quote_v1_repair_proto_msgTypes[29]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RenderRepairOrderRequest.ProtoReflect.Descriptor instead.
+func (*RenderRepairOrderRequest) Descriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_repair_proto_rawDescGZIP(), []int{29}
+}
+
+func (x *RenderRepairOrderRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *RenderRepairOrderRequest) GetPaper() v1.Document_Paper {
+	if x != nil {
+		return x.Paper
+	}
+	return v1.Document_Paper(0)
+}
+
+// RenderRepairOrderResponse carries it.
+type RenderRepairOrderResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The document, a PDF.
+	Document      *v1.Document `protobuf:"bytes,1,opt,name=document,proto3" json:"document,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RenderRepairOrderResponse) Reset() {
+	*x = RenderRepairOrderResponse{}
+	mi := &file_beltwright_quote_v1_repair_proto_msgTypes[30]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RenderRepairOrderResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RenderRepairOrderResponse) ProtoMessage() {}
+
+func (x *RenderRepairOrderResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_quote_v1_repair_proto_msgTypes[30]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RenderRepairOrderResponse.ProtoReflect.Descriptor instead.
+func (*RenderRepairOrderResponse) Descriptor() ([]byte, []int) {
+	return file_beltwright_quote_v1_repair_proto_rawDescGZIP(), []int{30}
+}
+
+func (x *RenderRepairOrderResponse) GetDocument() *v1.Document {
+	if x != nil {
+		return x.Document
+	}
+	return nil
+}
+
 var File_beltwright_quote_v1_repair_proto protoreflect.FileDescriptor
 
 const file_beltwright_quote_v1_repair_proto_rawDesc = "" +
 	"\n" +
-	" beltwright/quote/v1/repair.proto\x12\x13beltwright.quote.v1\x1a\"beltwright/fitment/v1/common.proto\x1a\x1fbeltwright/quote/v1/offer.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xa5\x03\n" +
+	" beltwright/quote/v1/repair.proto\x12\x13beltwright.quote.v1\x1a\"beltwright/fitment/v1/common.proto\x1a#beltwright/fitment/v1/fitment.proto\x1a#beltwright/fitment/v1/listing.proto\x1a\x1fbeltwright/quote/v1/offer.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xa5\x03\n" +
 	"\aOutcome\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x16\n" +
 	"\x06source\x18\x02 \x01(\tR\x06source\x12\x16\n" +
@@ -462,8 +2696,196 @@ const file_beltwright_quote_v1_repair_proto_rawDesc = "" +
 	"\x14ListOutcomesResponse\x128\n" +
 	"\boutcomes\x18\x01 \x03(\v2\x1c.beltwright.quote.v1.OutcomeR\boutcomes\x12&\n" +
 	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\x12\x1a\n" +
-	"\brevision\x18\x03 \x01(\tR\brevision2\xdc\x01\n" +
-	"\rRepairService\x12f\n" +
+	"\brevision\x18\x03 \x01(\tR\brevision\"\xf0\x05\n" +
+	"\vRepairOrder\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12\x16\n" +
+	"\x06number\x18\x02 \x01(\tR\x06number\x12<\n" +
+	"\x05state\x18\x03 \x01(\x0e2&.beltwright.quote.v1.RepairOrder.StateR\x05state\x128\n" +
+	"\avehicle\x18\x04 \x01(\v2\x1e.beltwright.fitment.v1.VehicleR\avehicle\x12\x1a\n" +
+	"\bcustomer\x18\x05 \x01(\tR\bcustomer\x12\x1c\n" +
+	"\tcomplaint\x18\x06 \x01(\tR\tcomplaint\x121\n" +
+	"\x05needs\x18\a \x03(\v2\x1b.beltwright.fitment.v1.NeedR\x05needs\x12\x14\n" +
+	"\x05quote\x18\b \x01(\tR\x05quote\x12;\n" +
+	"\tpurchases\x18\t \x03(\v2\x1d.beltwright.quote.v1.PurchaseR\tpurchases\x125\n" +
+	"\x05steps\x18\n" +
+	" \x03(\v2\x1f.beltwright.quote.v1.RepairStepR\x05steps\x12\x12\n" +
+	"\x04next\x18\v \x03(\tR\x04next\x12;\n" +
+	"\vcreate_time\x18\f \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"createTime\x129\n" +
+	"\n" +
+	"close_time\x18\r \x01(\v2\x1a.google.protobuf.TimestampR\tcloseTime\x12\x12\n" +
+	"\x04etag\x18\x0e \x01(\tR\x04etag\"\xa5\x01\n" +
+	"\x05State\x12\x15\n" +
+	"\x11STATE_UNSPECIFIED\x10\x00\x12\f\n" +
+	"\bRECEIVED\x10\x01\x12\r\n" +
+	"\tDIAGNOSED\x10\x02\x12\n" +
+	"\n" +
+	"\x06QUOTED\x10\x03\x12\v\n" +
+	"\aORDERED\x10\x04\x12\x0f\n" +
+	"\vTO_BUY_NEXT\x10\x05\x12\v\n" +
+	"\aARRIVED\x10\x06\x12\n" +
+	"\n" +
+	"\x06FITTED\x10\a\x12\n" +
+	"\n" +
+	"\x06PROVEN\x10\b\x12\n" +
+	"\n" +
+	"\x06CLOSED\x10\t\x12\r\n" +
+	"\tABANDONED\x10\n" +
+	"\"\x9f\x04\n" +
+	"\bPurchase\x12\x16\n" +
+	"\x06source\x18\x01 \x01(\tR\x06source\x12\x12\n" +
+	"\x04line\x18\x02 \x01(\x05R\x04line\x129\n" +
+	"\x05state\x18\x03 \x01(\x0e2#.beltwright.quote.v1.Purchase.StateR\x05state\x12J\n" +
+	"\x0earrival_checks\x18\x04 \x03(\v2#.beltwright.fitment.v1.ArrivalCheckR\rarrivalChecks\x12/\n" +
+	"\x04hold\x18\x05 \x01(\v2\x1b.beltwright.fitment.v1.HoldR\x04hold\x12\x1f\n" +
+	"\vreturned_as\x18\x06 \x01(\tR\n" +
+	"returnedAs\x12\x1d\n" +
+	"\n" +
+	"refund_due\x18\a \x01(\x03R\trefundDue\x12#\n" +
+	"\rcurrency_code\x18\b \x01(\tR\fcurrencyCode\x12\x17\n" +
+	"\aone_use\x18\t \x03(\tR\x06oneUse\x12!\n" +
+	"\freplace_with\x18\n" +
+	" \x03(\tR\vreplaceWith\x12#\n" +
+	"\rwarranty_days\x18\v \x01(\x05R\fwarrantyDays\"i\n" +
+	"\x05State\x12\x15\n" +
+	"\x11STATE_UNSPECIFIED\x10\x00\x12\n" +
+	"\n" +
+	"\x06BOUGHT\x10\x01\x12\n" +
+	"\n" +
+	"\x06PASSED\x10\x02\x12\r\n" +
+	"\tRETURNING\x10\x03\x12\f\n" +
+	"\bRETURNED\x10\x04\x12\n" +
+	"\n" +
+	"\x06FITTED\x10\x05\x12\b\n" +
+	"\x04NEXT\x10\x06\"\xa4\x06\n" +
+	"\n" +
+	"RepairStep\x12.\n" +
+	"\x04time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\x04time\x12\x0e\n" +
+	"\x02by\x18\x02 \x01(\tR\x02by\x12>\n" +
+	"\tdiagnosis\x18\x03 \x01(\v2\x1e.beltwright.quote.v1.DiagnosisH\x00R\tdiagnosis\x12?\n" +
+	"\n" +
+	"quote_made\x18\x04 \x01(\v2\x1e.beltwright.quote.v1.QuoteMadeH\x00R\tquoteMade\x122\n" +
+	"\x05order\x18\x05 \x01(\v2\x1a.beltwright.quote.v1.OrderH\x00R\x05order\x12W\n" +
+	"\x12arrival_inspection\x18\x06 \x01(\v2&.beltwright.quote.v1.ArrivalInspectionH\x00R\x11arrivalInspection\x12H\n" +
+	"\rnext_purchase\x18\a \x01(\v2!.beltwright.quote.v1.NextPurchaseH\x00R\fnextPurchase\x12K\n" +
+	"\x0ereturn_settled\x18\b \x01(\v2\".beltwright.quote.v1.ReturnSettledH\x00R\rreturnSettled\x128\n" +
+	"\afitting\x18\t \x01(\v2\x1c.beltwright.quote.v1.FittingH\x00R\afitting\x12;\n" +
+	"\bdisposal\x18\n" +
+	" \x01(\v2\x1d.beltwright.quote.v1.DisposalH\x00R\bdisposal\x122\n" +
+	"\x05proof\x18\v \x01(\v2\x1a.beltwright.quote.v1.ProofH\x00R\x05proof\x128\n" +
+	"\aclosing\x18\f \x01(\v2\x1c.beltwright.quote.v1.ClosingH\x00R\aclosing\x12D\n" +
+	"\vabandonment\x18\r \x01(\v2 .beltwright.quote.v1.AbandonmentH\x00R\vabandonmentB\x06\n" +
+	"\x04step\"\xdd\x01\n" +
+	"\tDiagnosis\x12=\n" +
+	"\x04read\x18\x01 \x01(\v2).beltwright.fitment.v1.AssessFaultRequestR\x04read\x12F\n" +
+	"\bassessed\x18\x02 \x01(\v2*.beltwright.fitment.v1.AssessFaultResponseR\bassessed\x121\n" +
+	"\x05needs\x18\x03 \x03(\v2\x1b.beltwright.fitment.v1.NeedR\x05needs\x12\x16\n" +
+	"\x06reason\x18\x04 \x01(\tR\x06reason\"!\n" +
+	"\tQuoteMade\x12\x14\n" +
+	"\x05quote\x18\x01 \x01(\tR\x05quote\"\x1d\n" +
+	"\x05Order\x12\x14\n" +
+	"\x05quote\x18\x01 \x01(\tR\x05quote\"O\n" +
+	"\vCheckResult\x12\x14\n" +
+	"\x05check\x18\x01 \x01(\tR\x05check\x12\x16\n" +
+	"\x06passed\x18\x02 \x01(\bR\x06passed\x12\x12\n" +
+	"\x04note\x18\x03 \x01(\tR\x04note\"\xa4\x01\n" +
+	"\x11ArrivalInspection\x12\x16\n" +
+	"\x06source\x18\x01 \x01(\tR\x06source\x12:\n" +
+	"\aresults\x18\x02 \x03(\v2 .beltwright.quote.v1.CheckResultR\aresults\x12;\n" +
+	"\bevidence\x18\x03 \x03(\v2\x1f.beltwright.fitment.v1.EvidenceR\bevidence\"&\n" +
+	"\fNextPurchase\x12\x16\n" +
+	"\x06source\x18\x01 \x01(\tR\x06source\"W\n" +
+	"\rReturnSettled\x12\x16\n" +
+	"\x06source\x18\x01 \x01(\tR\x06source\x12\x1a\n" +
+	"\brefunded\x18\x02 \x01(\x03R\brefunded\x12\x12\n" +
+	"\x04note\x18\x03 \x01(\tR\x04note\"\xd0\x01\n" +
+	"\aFitting\x12\x18\n" +
+	"\asources\x18\x01 \x03(\tR\asources\x12\x18\n" +
+	"\arenewed\x18\x02 \x03(\tR\arenewed\x12+\n" +
+	"\x11replaced_together\x18\x03 \x03(\tR\x10replacedTogether\x12\x1c\n" +
+	"\tprocedure\x18\x04 \x01(\tR\tprocedure\x12.\n" +
+	"\x13minutes_battery_off\x18\x05 \x01(\x05R\x11minutesBatteryOff\x12\x16\n" +
+	"\x06reason\x18\x06 \x01(\tR\x06reason\"\x81\x03\n" +
+	"\bDisposal\x124\n" +
+	"\x04kind\x18\x01 \x01(\x0e2 .beltwright.fitment.v1.Part.KindR\x04kind\x12;\n" +
+	"\bposition\x18\x02 \x01(\v2\x1f.beltwright.fitment.v1.PositionR\bposition\x123\n" +
+	"\x03way\x18\x03 \x01(\x0e2!.beltwright.quote.v1.Disposal.WayR\x03way\x12\x16\n" +
+	"\x06papers\x18\x04 \x01(\tR\x06papers\x12\x17\n" +
+	"\acore_of\x18\x05 \x01(\tR\x06coreOf\x12\x16\n" +
+	"\x06stored\x18\x06 \x01(\x05R\x06stored\x12!\n" +
+	"\fstored_since\x18\a \x01(\tR\vstoredSince\"a\n" +
+	"\x03Way\x12\x13\n" +
+	"\x0fWAY_UNSPECIFIED\x10\x00\x12\t\n" +
+	"\x05FIRED\x10\x01\x12\x11\n" +
+	"\rCORE_RETURNED\x10\x02\x12\r\n" +
+	"\tCOLLECTED\x10\x03\x12\f\n" +
+	"\bTO_OWNER\x10\x04\x12\n" +
+	"\n" +
+	"\x06STORED\x10\x05\"\x95\x02\n" +
+	"\x05Proof\x12(\n" +
+	"\x11lamp_on_at_key_on\x18\x01 \x01(\bR\rlampOnAtKeyOn\x12/\n" +
+	"\x14lamp_out_after_check\x18\x02 \x01(\bR\x11lampOutAfterCheck\x12(\n" +
+	"\x10lamp_out_running\x18\x03 \x01(\bR\x0elampOutRunning\x12#\n" +
+	"\rcodes_cleared\x18\x04 \x01(\bR\fcodesCleared\x12,\n" +
+	"\x12codes_stayed_clear\x18\x05 \x01(\bR\x10codesStayedClear\x124\n" +
+	"\x05loops\x18\x06 \x03(\v2\x1e.beltwright.quote.v1.LoopProofR\x05loops\"\x81\x02\n" +
+	"\tLoopProof\x124\n" +
+	"\x04kind\x18\x01 \x01(\x0e2 .beltwright.fitment.v1.Part.KindR\x04kind\x12;\n" +
+	"\bposition\x18\x02 \x01(\v2\x1f.beltwright.fitment.v1.PositionR\bposition\x12\x17\n" +
+	"\x04ohms\x18\x03 \x01(\x01H\x00R\x04ohms\x88\x01\x01\x12?\n" +
+	"\x06window\x18\x04 \x01(\v2'.beltwright.fitment.v1.ResistanceWindowR\x06window\x12\x1e\n" +
+	"\n" +
+	"unreadable\x18\x05 \x01(\tR\n" +
+	"unreadableB\a\n" +
+	"\x05_ohms\"U\n" +
+	"\aClosing\x12#\n" +
+	"\rwarranty_days\x18\x01 \x01(\x05R\fwarrantyDays\x12%\n" +
+	"\x0ewarranty_terms\x18\x02 \x01(\tR\rwarrantyTerms\"%\n" +
+	"\vAbandonment\x12\x16\n" +
+	"\x06reason\x18\x01 \x01(\tR\x06reason\"\xad\x01\n" +
+	"\x18CreateRepairOrderRequest\x128\n" +
+	"\avehicle\x18\x01 \x01(\v2\x1e.beltwright.fitment.v1.VehicleR\avehicle\x12\x1a\n" +
+	"\bcustomer\x18\x02 \x01(\tR\bcustomer\x12\x1c\n" +
+	"\tcomplaint\x18\x03 \x01(\tR\tcomplaint\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x04 \x01(\tR\trequestId\"|\n" +
+	"\x19CreateRepairOrderResponse\x12C\n" +
+	"\frepair_order\x18\x01 \x01(\v2 .beltwright.quote.v1.RepairOrderR\vrepairOrder\x12\x1a\n" +
+	"\brevision\x18\x02 \x01(\tR\brevision\"+\n" +
+	"\x15GetRepairOrderRequest\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\"y\n" +
+	"\x16GetRepairOrderResponse\x12C\n" +
+	"\frepair_order\x18\x01 \x01(\v2 .beltwright.quote.v1.RepairOrderR\vrepairOrder\x12\x1a\n" +
+	"\brevision\x18\x02 \x01(\tR\brevision\"\x93\x01\n" +
+	"\x17ListRepairOrdersRequest\x12\x1b\n" +
+	"\tpage_size\x18\x01 \x01(\x05R\bpageSize\x12\x1d\n" +
+	"\n" +
+	"page_token\x18\x02 \x01(\tR\tpageToken\x12<\n" +
+	"\x05state\x18\x03 \x01(\x0e2&.beltwright.quote.v1.RepairOrder.StateR\x05state\"\xa5\x01\n" +
+	"\x18ListRepairOrdersResponse\x12E\n" +
+	"\rrepair_orders\x18\x01 \x03(\v2 .beltwright.quote.v1.RepairOrderR\frepairOrders\x12&\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\x12\x1a\n" +
+	"\brevision\x18\x03 \x01(\tR\brevision\"\x95\x01\n" +
+	"\x17RecordRepairStepRequest\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12\x12\n" +
+	"\x04etag\x18\x02 \x01(\tR\x04etag\x123\n" +
+	"\x04step\x18\x03 \x01(\v2\x1f.beltwright.quote.v1.RepairStepR\x04step\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x04 \x01(\tR\trequestId\"{\n" +
+	"\x18RecordRepairStepResponse\x12C\n" +
+	"\frepair_order\x18\x01 \x01(\v2 .beltwright.quote.v1.RepairOrderR\vrepairOrder\x12\x1a\n" +
+	"\brevision\x18\x02 \x01(\tR\brevision\"k\n" +
+	"\x18RenderRepairOrderRequest\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12;\n" +
+	"\x05paper\x18\x02 \x01(\x0e2%.beltwright.fitment.v1.Document.PaperR\x05paper\"X\n" +
+	"\x19RenderRepairOrderResponse\x12;\n" +
+	"\bdocument\x18\x01 \x01(\v2\x1f.beltwright.fitment.v1.DocumentR\bdocument2\x91\x06\n" +
+	"\rRepairService\x12r\n" +
+	"\x11CreateRepairOrder\x12-.beltwright.quote.v1.CreateRepairOrderRequest\x1a..beltwright.quote.v1.CreateRepairOrderResponse\x12i\n" +
+	"\x0eGetRepairOrder\x12*.beltwright.quote.v1.GetRepairOrderRequest\x1a+.beltwright.quote.v1.GetRepairOrderResponse\x12o\n" +
+	"\x10ListRepairOrders\x12,.beltwright.quote.v1.ListRepairOrdersRequest\x1a-.beltwright.quote.v1.ListRepairOrdersResponse\x12o\n" +
+	"\x10RecordRepairStep\x12,.beltwright.quote.v1.RecordRepairStepRequest\x1a-.beltwright.quote.v1.RecordRepairStepResponse\x12r\n" +
+	"\x11RenderRepairOrder\x12-.beltwright.quote.v1.RenderRepairOrderRequest\x1a..beltwright.quote.v1.RenderRepairOrderResponse\x12f\n" +
 	"\rRecordOutcome\x12).beltwright.quote.v1.RecordOutcomeRequest\x1a*.beltwright.quote.v1.RecordOutcomeResponse\x12c\n" +
 	"\fListOutcomes\x12(.beltwright.quote.v1.ListOutcomesRequest\x1a).beltwright.quote.v1.ListOutcomesResponseB\xca\x01\n" +
 	"\x17com.beltwright.quote.v1B\vRepairProtoP\x01Z4beltwright.example/proto/beltwright/quote/v1;quotev1\xa2\x02\x03BQX\xaa\x02\x13Beltwright.Quote.V1\xca\x02\x13Beltwright\\Quote\\V1\xe2\x02\x1fBeltwright\\Quote\\V1\\GPBMetadata\xea\x02\x15Beltwright::Quote::V1b\x06proto3"
@@ -480,36 +2902,129 @@ func file_beltwright_quote_v1_repair_proto_rawDescGZIP() []byte {
 	return file_beltwright_quote_v1_repair_proto_rawDescData
 }
 
-var file_beltwright_quote_v1_repair_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_beltwright_quote_v1_repair_proto_msgTypes = make([]protoimpl.MessageInfo, 5)
+var file_beltwright_quote_v1_repair_proto_enumTypes = make([]protoimpl.EnumInfo, 4)
+var file_beltwright_quote_v1_repair_proto_msgTypes = make([]protoimpl.MessageInfo, 31)
 var file_beltwright_quote_v1_repair_proto_goTypes = []any{
-	(Outcome_Result)(0),           // 0: beltwright.quote.v1.Outcome.Result
-	(*Outcome)(nil),               // 1: beltwright.quote.v1.Outcome
-	(*RecordOutcomeRequest)(nil),  // 2: beltwright.quote.v1.RecordOutcomeRequest
-	(*RecordOutcomeResponse)(nil), // 3: beltwright.quote.v1.RecordOutcomeResponse
-	(*ListOutcomesRequest)(nil),   // 4: beltwright.quote.v1.ListOutcomesRequest
-	(*ListOutcomesResponse)(nil),  // 5: beltwright.quote.v1.ListOutcomesResponse
-	(Offer_Condition)(0),          // 6: beltwright.quote.v1.Offer.Condition
-	(v1.Part_Kind)(0),             // 7: beltwright.fitment.v1.Part.Kind
-	(*timestamppb.Timestamp)(nil), // 8: google.protobuf.Timestamp
+	(Outcome_Result)(0),               // 0: beltwright.quote.v1.Outcome.Result
+	(RepairOrder_State)(0),            // 1: beltwright.quote.v1.RepairOrder.State
+	(Purchase_State)(0),               // 2: beltwright.quote.v1.Purchase.State
+	(Disposal_Way)(0),                 // 3: beltwright.quote.v1.Disposal.Way
+	(*Outcome)(nil),                   // 4: beltwright.quote.v1.Outcome
+	(*RecordOutcomeRequest)(nil),      // 5: beltwright.quote.v1.RecordOutcomeRequest
+	(*RecordOutcomeResponse)(nil),     // 6: beltwright.quote.v1.RecordOutcomeResponse
+	(*ListOutcomesRequest)(nil),       // 7: beltwright.quote.v1.ListOutcomesRequest
+	(*ListOutcomesResponse)(nil),      // 8: beltwright.quote.v1.ListOutcomesResponse
+	(*RepairOrder)(nil),               // 9: beltwright.quote.v1.RepairOrder
+	(*Purchase)(nil),                  // 10: beltwright.quote.v1.Purchase
+	(*RepairStep)(nil),                // 11: beltwright.quote.v1.RepairStep
+	(*Diagnosis)(nil),                 // 12: beltwright.quote.v1.Diagnosis
+	(*QuoteMade)(nil),                 // 13: beltwright.quote.v1.QuoteMade
+	(*Order)(nil),                     // 14: beltwright.quote.v1.Order
+	(*CheckResult)(nil),               // 15: beltwright.quote.v1.CheckResult
+	(*ArrivalInspection)(nil),         // 16: beltwright.quote.v1.ArrivalInspection
+	(*NextPurchase)(nil),              // 17: beltwright.quote.v1.NextPurchase
+	(*ReturnSettled)(nil),             // 18: beltwright.quote.v1.ReturnSettled
+	(*Fitting)(nil),                   // 19: beltwright.quote.v1.Fitting
+	(*Disposal)(nil),                  // 20: beltwright.quote.v1.Disposal
+	(*Proof)(nil),                     // 21: beltwright.quote.v1.Proof
+	(*LoopProof)(nil),                 // 22: beltwright.quote.v1.LoopProof
+	(*Closing)(nil),                   // 23: beltwright.quote.v1.Closing
+	(*Abandonment)(nil),               // 24: beltwright.quote.v1.Abandonment
+	(*CreateRepairOrderRequest)(nil),  // 25: beltwright.quote.v1.CreateRepairOrderRequest
+	(*CreateRepairOrderResponse)(nil), // 26: beltwright.quote.v1.CreateRepairOrderResponse
+	(*GetRepairOrderRequest)(nil),     // 27: beltwright.quote.v1.GetRepairOrderRequest
+	(*GetRepairOrderResponse)(nil),    // 28: beltwright.quote.v1.GetRepairOrderResponse
+	(*ListRepairOrdersRequest)(nil),   // 29: beltwright.quote.v1.ListRepairOrdersRequest
+	(*ListRepairOrdersResponse)(nil),  // 30: beltwright.quote.v1.ListRepairOrdersResponse
+	(*RecordRepairStepRequest)(nil),   // 31: beltwright.quote.v1.RecordRepairStepRequest
+	(*RecordRepairStepResponse)(nil),  // 32: beltwright.quote.v1.RecordRepairStepResponse
+	(*RenderRepairOrderRequest)(nil),  // 33: beltwright.quote.v1.RenderRepairOrderRequest
+	(*RenderRepairOrderResponse)(nil), // 34: beltwright.quote.v1.RenderRepairOrderResponse
+	(Offer_Condition)(0),              // 35: beltwright.quote.v1.Offer.Condition
+	(v1.Part_Kind)(0),                 // 36: beltwright.fitment.v1.Part.Kind
+	(*timestamppb.Timestamp)(nil),     // 37: google.protobuf.Timestamp
+	(*v1.Vehicle)(nil),                // 38: beltwright.fitment.v1.Vehicle
+	(*v1.Need)(nil),                   // 39: beltwright.fitment.v1.Need
+	(*v1.ArrivalCheck)(nil),           // 40: beltwright.fitment.v1.ArrivalCheck
+	(*v1.Hold)(nil),                   // 41: beltwright.fitment.v1.Hold
+	(*v1.AssessFaultRequest)(nil),     // 42: beltwright.fitment.v1.AssessFaultRequest
+	(*v1.AssessFaultResponse)(nil),    // 43: beltwright.fitment.v1.AssessFaultResponse
+	(*v1.Evidence)(nil),               // 44: beltwright.fitment.v1.Evidence
+	(*v1.Position)(nil),               // 45: beltwright.fitment.v1.Position
+	(*v1.ResistanceWindow)(nil),       // 46: beltwright.fitment.v1.ResistanceWindow
+	(v1.Document_Paper)(0),            // 47: beltwright.fitment.v1.Document.Paper
+	(*v1.Document)(nil),               // 48: beltwright.fitment.v1.Document
 }
 var file_beltwright_quote_v1_repair_proto_depIdxs = []int32{
-	6, // 0: beltwright.quote.v1.Outcome.condition:type_name -> beltwright.quote.v1.Offer.Condition
-	7, // 1: beltwright.quote.v1.Outcome.kind:type_name -> beltwright.fitment.v1.Part.Kind
-	0, // 2: beltwright.quote.v1.Outcome.result:type_name -> beltwright.quote.v1.Outcome.Result
-	8, // 3: beltwright.quote.v1.Outcome.create_time:type_name -> google.protobuf.Timestamp
-	1, // 4: beltwright.quote.v1.RecordOutcomeRequest.outcome:type_name -> beltwright.quote.v1.Outcome
-	1, // 5: beltwright.quote.v1.RecordOutcomeResponse.outcome:type_name -> beltwright.quote.v1.Outcome
-	1, // 6: beltwright.quote.v1.ListOutcomesResponse.outcomes:type_name -> beltwright.quote.v1.Outcome
-	2, // 7: beltwright.quote.v1.RepairService.RecordOutcome:input_type -> beltwright.quote.v1.RecordOutcomeRequest
-	4, // 8: beltwright.quote.v1.RepairService.ListOutcomes:input_type -> beltwright.quote.v1.ListOutcomesRequest
-	3, // 9: beltwright.quote.v1.RepairService.RecordOutcome:output_type -> beltwright.quote.v1.RecordOutcomeResponse
-	5, // 10: beltwright.quote.v1.RepairService.ListOutcomes:output_type -> beltwright.quote.v1.ListOutcomesResponse
-	9, // [9:11] is the sub-list for method output_type
-	7, // [7:9] is the sub-list for method input_type
-	7, // [7:7] is the sub-list for extension type_name
-	7, // [7:7] is the sub-list for extension extendee
-	0, // [0:7] is the sub-list for field type_name
+	35, // 0: beltwright.quote.v1.Outcome.condition:type_name -> beltwright.quote.v1.Offer.Condition
+	36, // 1: beltwright.quote.v1.Outcome.kind:type_name -> beltwright.fitment.v1.Part.Kind
+	0,  // 2: beltwright.quote.v1.Outcome.result:type_name -> beltwright.quote.v1.Outcome.Result
+	37, // 3: beltwright.quote.v1.Outcome.create_time:type_name -> google.protobuf.Timestamp
+	4,  // 4: beltwright.quote.v1.RecordOutcomeRequest.outcome:type_name -> beltwright.quote.v1.Outcome
+	4,  // 5: beltwright.quote.v1.RecordOutcomeResponse.outcome:type_name -> beltwright.quote.v1.Outcome
+	4,  // 6: beltwright.quote.v1.ListOutcomesResponse.outcomes:type_name -> beltwright.quote.v1.Outcome
+	1,  // 7: beltwright.quote.v1.RepairOrder.state:type_name -> beltwright.quote.v1.RepairOrder.State
+	38, // 8: beltwright.quote.v1.RepairOrder.vehicle:type_name -> beltwright.fitment.v1.Vehicle
+	39, // 9: beltwright.quote.v1.RepairOrder.needs:type_name -> beltwright.fitment.v1.Need
+	10, // 10: beltwright.quote.v1.RepairOrder.purchases:type_name -> beltwright.quote.v1.Purchase
+	11, // 11: beltwright.quote.v1.RepairOrder.steps:type_name -> beltwright.quote.v1.RepairStep
+	37, // 12: beltwright.quote.v1.RepairOrder.create_time:type_name -> google.protobuf.Timestamp
+	37, // 13: beltwright.quote.v1.RepairOrder.close_time:type_name -> google.protobuf.Timestamp
+	2,  // 14: beltwright.quote.v1.Purchase.state:type_name -> beltwright.quote.v1.Purchase.State
+	40, // 15: beltwright.quote.v1.Purchase.arrival_checks:type_name -> beltwright.fitment.v1.ArrivalCheck
+	41, // 16: beltwright.quote.v1.Purchase.hold:type_name -> beltwright.fitment.v1.Hold
+	37, // 17: beltwright.quote.v1.RepairStep.time:type_name -> google.protobuf.Timestamp
+	12, // 18: beltwright.quote.v1.RepairStep.diagnosis:type_name -> beltwright.quote.v1.Diagnosis
+	13, // 19: beltwright.quote.v1.RepairStep.quote_made:type_name -> beltwright.quote.v1.QuoteMade
+	14, // 20: beltwright.quote.v1.RepairStep.order:type_name -> beltwright.quote.v1.Order
+	16, // 21: beltwright.quote.v1.RepairStep.arrival_inspection:type_name -> beltwright.quote.v1.ArrivalInspection
+	17, // 22: beltwright.quote.v1.RepairStep.next_purchase:type_name -> beltwright.quote.v1.NextPurchase
+	18, // 23: beltwright.quote.v1.RepairStep.return_settled:type_name -> beltwright.quote.v1.ReturnSettled
+	19, // 24: beltwright.quote.v1.RepairStep.fitting:type_name -> beltwright.quote.v1.Fitting
+	20, // 25: beltwright.quote.v1.RepairStep.disposal:type_name -> beltwright.quote.v1.Disposal
+	21, // 26: beltwright.quote.v1.RepairStep.proof:type_name -> beltwright.quote.v1.Proof
+	23, // 27: beltwright.quote.v1.RepairStep.closing:type_name -> beltwright.quote.v1.Closing
+	24, // 28: beltwright.quote.v1.RepairStep.abandonment:type_name -> beltwright.quote.v1.Abandonment
+	42, // 29: beltwright.quote.v1.Diagnosis.read:type_name -> beltwright.fitment.v1.AssessFaultRequest
+	43, // 30: beltwright.quote.v1.Diagnosis.assessed:type_name -> beltwright.fitment.v1.AssessFaultResponse
+	39, // 31: beltwright.quote.v1.Diagnosis.needs:type_name -> beltwright.fitment.v1.Need
+	15, // 32: beltwright.quote.v1.ArrivalInspection.results:type_name -> beltwright.quote.v1.CheckResult
+	44, // 33: beltwright.quote.v1.ArrivalInspection.evidence:type_name -> beltwright.fitment.v1.Evidence
+	36, // 34: beltwright.quote.v1.Disposal.kind:type_name -> beltwright.fitment.v1.Part.Kind
+	45, // 35: beltwright.quote.v1.Disposal.position:type_name -> beltwright.fitment.v1.Position
+	3,  // 36: beltwright.quote.v1.Disposal.way:type_name -> beltwright.quote.v1.Disposal.Way
+	22, // 37: beltwright.quote.v1.Proof.loops:type_name -> beltwright.quote.v1.LoopProof
+	36, // 38: beltwright.quote.v1.LoopProof.kind:type_name -> beltwright.fitment.v1.Part.Kind
+	45, // 39: beltwright.quote.v1.LoopProof.position:type_name -> beltwright.fitment.v1.Position
+	46, // 40: beltwright.quote.v1.LoopProof.window:type_name -> beltwright.fitment.v1.ResistanceWindow
+	38, // 41: beltwright.quote.v1.CreateRepairOrderRequest.vehicle:type_name -> beltwright.fitment.v1.Vehicle
+	9,  // 42: beltwright.quote.v1.CreateRepairOrderResponse.repair_order:type_name -> beltwright.quote.v1.RepairOrder
+	9,  // 43: beltwright.quote.v1.GetRepairOrderResponse.repair_order:type_name -> beltwright.quote.v1.RepairOrder
+	1,  // 44: beltwright.quote.v1.ListRepairOrdersRequest.state:type_name -> beltwright.quote.v1.RepairOrder.State
+	9,  // 45: beltwright.quote.v1.ListRepairOrdersResponse.repair_orders:type_name -> beltwright.quote.v1.RepairOrder
+	11, // 46: beltwright.quote.v1.RecordRepairStepRequest.step:type_name -> beltwright.quote.v1.RepairStep
+	9,  // 47: beltwright.quote.v1.RecordRepairStepResponse.repair_order:type_name -> beltwright.quote.v1.RepairOrder
+	47, // 48: beltwright.quote.v1.RenderRepairOrderRequest.paper:type_name -> beltwright.fitment.v1.Document.Paper
+	48, // 49: beltwright.quote.v1.RenderRepairOrderResponse.document:type_name -> beltwright.fitment.v1.Document
+	25, // 50: beltwright.quote.v1.RepairService.CreateRepairOrder:input_type -> beltwright.quote.v1.CreateRepairOrderRequest
+	27, // 51: beltwright.quote.v1.RepairService.GetRepairOrder:input_type -> beltwright.quote.v1.GetRepairOrderRequest
+	29, // 52: beltwright.quote.v1.RepairService.ListRepairOrders:input_type -> beltwright.quote.v1.ListRepairOrdersRequest
+	31, // 53: beltwright.quote.v1.RepairService.RecordRepairStep:input_type -> beltwright.quote.v1.RecordRepairStepRequest
+	33, // 54: beltwright.quote.v1.RepairService.RenderRepairOrder:input_type -> beltwright.quote.v1.RenderRepairOrderRequest
+	5,  // 55: beltwright.quote.v1.RepairService.RecordOutcome:input_type -> beltwright.quote.v1.RecordOutcomeRequest
+	7,  // 56: beltwright.quote.v1.RepairService.ListOutcomes:input_type -> beltwright.quote.v1.ListOutcomesRequest
+	26, // 57: beltwright.quote.v1.RepairService.CreateRepairOrder:output_type -> beltwright.quote.v1.CreateRepairOrderResponse
+	28, // 58: beltwright.quote.v1.RepairService.GetRepairOrder:output_type -> beltwright.quote.v1.GetRepairOrderResponse
+	30, // 59: beltwright.quote.v1.RepairService.ListRepairOrders:output_type -> beltwright.quote.v1.ListRepairOrdersResponse
+	32, // 60: beltwright.quote.v1.RepairService.RecordRepairStep:output_type -> beltwright.quote.v1.RecordRepairStepResponse
+	34, // 61: beltwright.quote.v1.RepairService.RenderRepairOrder:output_type -> beltwright.quote.v1.RenderRepairOrderResponse
+	6,  // 62: beltwright.quote.v1.RepairService.RecordOutcome:output_type -> beltwright.quote.v1.RecordOutcomeResponse
+	8,  // 63: beltwright.quote.v1.RepairService.ListOutcomes:output_type -> beltwright.quote.v1.ListOutcomesResponse
+	57, // [57:64] is the sub-list for method output_type
+	50, // [50:57] is the sub-list for method input_type
+	50, // [50:50] is the sub-list for extension type_name
+	50, // [50:50] is the sub-list for extension extendee
+	0,  // [0:50] is the sub-list for field type_name
 }
 
 func init() { file_beltwright_quote_v1_repair_proto_init() }
@@ -518,13 +3033,27 @@ func file_beltwright_quote_v1_repair_proto_init() {
 		return
 	}
 	file_beltwright_quote_v1_offer_proto_init()
+	file_beltwright_quote_v1_repair_proto_msgTypes[7].OneofWrappers = []any{
+		(*RepairStep_Diagnosis)(nil),
+		(*RepairStep_QuoteMade)(nil),
+		(*RepairStep_Order)(nil),
+		(*RepairStep_ArrivalInspection)(nil),
+		(*RepairStep_NextPurchase)(nil),
+		(*RepairStep_ReturnSettled)(nil),
+		(*RepairStep_Fitting)(nil),
+		(*RepairStep_Disposal)(nil),
+		(*RepairStep_Proof)(nil),
+		(*RepairStep_Closing)(nil),
+		(*RepairStep_Abandonment)(nil),
+	}
+	file_beltwright_quote_v1_repair_proto_msgTypes[18].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_beltwright_quote_v1_repair_proto_rawDesc), len(file_beltwright_quote_v1_repair_proto_rawDesc)),
-			NumEnums:      1,
-			NumMessages:   5,
+			NumEnums:      4,
+			NumMessages:   31,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -19,16 +19,33 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	RepairService_RecordOutcome_FullMethodName = "/beltwright.quote.v1.RepairService/RecordOutcome"
-	RepairService_ListOutcomes_FullMethodName  = "/beltwright.quote.v1.RepairService/ListOutcomes"
+	RepairService_CreateRepairOrder_FullMethodName = "/beltwright.quote.v1.RepairService/CreateRepairOrder"
+	RepairService_GetRepairOrder_FullMethodName    = "/beltwright.quote.v1.RepairService/GetRepairOrder"
+	RepairService_ListRepairOrders_FullMethodName  = "/beltwright.quote.v1.RepairService/ListRepairOrders"
+	RepairService_RecordRepairStep_FullMethodName  = "/beltwright.quote.v1.RepairService/RecordRepairStep"
+	RepairService_RenderRepairOrder_FullMethodName = "/beltwright.quote.v1.RepairService/RenderRepairOrder"
+	RepairService_RecordOutcome_FullMethodName     = "/beltwright.quote.v1.RepairService/RecordOutcome"
+	RepairService_ListOutcomes_FullMethodName      = "/beltwright.quote.v1.RepairService/ListOutcomes"
 )
 
 // RepairServiceClient is the client API for RepairService service.
 //
 // For semantics around ctx use and closing/ending streaming RPCs, please refer to https://pkg.go.dev/google.golang.org/grpc/?tab=doc#ClientConn.NewStream.
 //
-// RepairService records what really happened to bought parts.
+// RepairService keeps repair orders from complaint to proof of repair, and what
+// really happened to bought parts.
 type RepairServiceClient interface {
+	// CreateRepairOrder opens an order with the complaint.
+	CreateRepairOrder(ctx context.Context, in *CreateRepairOrderRequest, opts ...grpc.CallOption) (*CreateRepairOrderResponse, error)
+	// GetRepairOrder returns one of the caller's orders.
+	GetRepairOrder(ctx context.Context, in *GetRepairOrderRequest, opts ...grpc.CallOption) (*GetRepairOrderResponse, error)
+	// ListRepairOrders pages through the caller's orders in name order.
+	ListRepairOrders(ctx context.Context, in *ListRepairOrdersRequest, opts ...grpc.CallOption) (*ListRepairOrdersResponse, error)
+	// RecordRepairStep records one step of the work. Each step says what it needs
+	// and is refused where that is missing.
+	RecordRepairStep(ctx context.Context, in *RecordRepairStepRequest, opts ...grpc.CallOption) (*RecordRepairStepResponse, error)
+	// RenderRepairOrder makes the record a document.
+	RenderRepairOrder(ctx context.Context, in *RenderRepairOrderRequest, opts ...grpc.CallOption) (*RenderRepairOrderResponse, error)
 	// RecordOutcome records how one bought part fared at its arrival check. It
 	// moves the chance that the next quote gives its seller.
 	RecordOutcome(ctx context.Context, in *RecordOutcomeRequest, opts ...grpc.CallOption) (*RecordOutcomeResponse, error)
@@ -42,6 +59,56 @@ type repairServiceClient struct {
 
 func NewRepairServiceClient(cc grpc.ClientConnInterface) RepairServiceClient {
 	return &repairServiceClient{cc}
+}
+
+func (c *repairServiceClient) CreateRepairOrder(ctx context.Context, in *CreateRepairOrderRequest, opts ...grpc.CallOption) (*CreateRepairOrderResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(CreateRepairOrderResponse)
+	err := c.cc.Invoke(ctx, RepairService_CreateRepairOrder_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *repairServiceClient) GetRepairOrder(ctx context.Context, in *GetRepairOrderRequest, opts ...grpc.CallOption) (*GetRepairOrderResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetRepairOrderResponse)
+	err := c.cc.Invoke(ctx, RepairService_GetRepairOrder_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *repairServiceClient) ListRepairOrders(ctx context.Context, in *ListRepairOrdersRequest, opts ...grpc.CallOption) (*ListRepairOrdersResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListRepairOrdersResponse)
+	err := c.cc.Invoke(ctx, RepairService_ListRepairOrders_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *repairServiceClient) RecordRepairStep(ctx context.Context, in *RecordRepairStepRequest, opts ...grpc.CallOption) (*RecordRepairStepResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(RecordRepairStepResponse)
+	err := c.cc.Invoke(ctx, RepairService_RecordRepairStep_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *repairServiceClient) RenderRepairOrder(ctx context.Context, in *RenderRepairOrderRequest, opts ...grpc.CallOption) (*RenderRepairOrderResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(RenderRepairOrderResponse)
+	err := c.cc.Invoke(ctx, RepairService_RenderRepairOrder_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
 }
 
 func (c *repairServiceClient) RecordOutcome(ctx context.Context, in *RecordOutcomeRequest, opts ...grpc.CallOption) (*RecordOutcomeResponse, error) {
@@ -68,8 +135,20 @@ func (c *repairServiceClient) ListOutcomes(ctx context.Context, in *ListOutcomes
 // All implementations must embed UnimplementedRepairServiceServer
 // for forward compatibility.
 //
-// RepairService records what really happened to bought parts.
+// RepairService keeps repair orders from complaint to proof of repair, and what
+// really happened to bought parts.
 type RepairServiceServer interface {
+	// CreateRepairOrder opens an order with the complaint.
+	CreateRepairOrder(context.Context, *CreateRepairOrderRequest) (*CreateRepairOrderResponse, error)
+	// GetRepairOrder returns one of the caller's orders.
+	GetRepairOrder(context.Context, *GetRepairOrderRequest) (*GetRepairOrderResponse, error)
+	// ListRepairOrders pages through the caller's orders in name order.
+	ListRepairOrders(context.Context, *ListRepairOrdersRequest) (*ListRepairOrdersResponse, error)
+	// RecordRepairStep records one step of the work. Each step says what it needs
+	// and is refused where that is missing.
+	RecordRepairStep(context.Context, *RecordRepairStepRequest) (*RecordRepairStepResponse, error)
+	// RenderRepairOrder makes the record a document.
+	RenderRepairOrder(context.Context, *RenderRepairOrderRequest) (*RenderRepairOrderResponse, error)
 	// RecordOutcome records how one bought part fared at its arrival check. It
 	// moves the chance that the next quote gives its seller.
 	RecordOutcome(context.Context, *RecordOutcomeRequest) (*RecordOutcomeResponse, error)
@@ -85,6 +164,21 @@ type RepairServiceServer interface {
 // pointer dereference when methods are called.
 type UnimplementedRepairServiceServer struct{}
 
+func (UnimplementedRepairServiceServer) CreateRepairOrder(context.Context, *CreateRepairOrderRequest) (*CreateRepairOrderResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method CreateRepairOrder not implemented")
+}
+func (UnimplementedRepairServiceServer) GetRepairOrder(context.Context, *GetRepairOrderRequest) (*GetRepairOrderResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetRepairOrder not implemented")
+}
+func (UnimplementedRepairServiceServer) ListRepairOrders(context.Context, *ListRepairOrdersRequest) (*ListRepairOrdersResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListRepairOrders not implemented")
+}
+func (UnimplementedRepairServiceServer) RecordRepairStep(context.Context, *RecordRepairStepRequest) (*RecordRepairStepResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method RecordRepairStep not implemented")
+}
+func (UnimplementedRepairServiceServer) RenderRepairOrder(context.Context, *RenderRepairOrderRequest) (*RenderRepairOrderResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method RenderRepairOrder not implemented")
+}
 func (UnimplementedRepairServiceServer) RecordOutcome(context.Context, *RecordOutcomeRequest) (*RecordOutcomeResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method RecordOutcome not implemented")
 }
@@ -110,6 +204,96 @@ func RegisterRepairServiceServer(s grpc.ServiceRegistrar, srv RepairServiceServe
 		t.testEmbeddedByValue()
 	}
 	s.RegisterService(&RepairService_ServiceDesc, srv)
+}
+
+func _RepairService_CreateRepairOrder_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(CreateRepairOrderRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(RepairServiceServer).CreateRepairOrder(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: RepairService_CreateRepairOrder_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(RepairServiceServer).CreateRepairOrder(ctx, req.(*CreateRepairOrderRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _RepairService_GetRepairOrder_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetRepairOrderRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(RepairServiceServer).GetRepairOrder(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: RepairService_GetRepairOrder_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(RepairServiceServer).GetRepairOrder(ctx, req.(*GetRepairOrderRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _RepairService_ListRepairOrders_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListRepairOrdersRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(RepairServiceServer).ListRepairOrders(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: RepairService_ListRepairOrders_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(RepairServiceServer).ListRepairOrders(ctx, req.(*ListRepairOrdersRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _RepairService_RecordRepairStep_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(RecordRepairStepRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(RepairServiceServer).RecordRepairStep(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: RepairService_RecordRepairStep_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(RepairServiceServer).RecordRepairStep(ctx, req.(*RecordRepairStepRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _RepairService_RenderRepairOrder_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(RenderRepairOrderRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(RepairServiceServer).RenderRepairOrder(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: RepairService_RenderRepairOrder_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(RepairServiceServer).RenderRepairOrder(ctx, req.(*RenderRepairOrderRequest))
+	}
+	return interceptor(ctx, in, info, handler)
 }
 
 func _RepairService_RecordOutcome_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
@@ -155,6 +339,26 @@ var RepairService_ServiceDesc = grpc.ServiceDesc{
 	ServiceName: "beltwright.quote.v1.RepairService",
 	HandlerType: (*RepairServiceServer)(nil),
 	Methods: []grpc.MethodDesc{
+		{
+			MethodName: "CreateRepairOrder",
+			Handler:    _RepairService_CreateRepairOrder_Handler,
+		},
+		{
+			MethodName: "GetRepairOrder",
+			Handler:    _RepairService_GetRepairOrder_Handler,
+		},
+		{
+			MethodName: "ListRepairOrders",
+			Handler:    _RepairService_ListRepairOrders_Handler,
+		},
+		{
+			MethodName: "RecordRepairStep",
+			Handler:    _RepairService_RecordRepairStep_Handler,
+		},
+		{
+			MethodName: "RenderRepairOrder",
+			Handler:    _RepairService_RenderRepairOrder_Handler,
+		},
 		{
 			MethodName: "RecordOutcome",
 			Handler:    _RepairService_RecordOutcome_Handler,
