@@ -43,9 +43,12 @@ func Times(amount, count int64) (int64, error) {
 	return whole(new(big.Rat).SetInt(new(big.Int).Mul(big.NewInt(amount), big.NewInt(count))))
 }
 
+// basisPoints is the whole in hundredths of a percent.
+const basisPoints = 10_000
+
 // BasisPoints takes hundredths of a percent of an amount, rounded once.
 func BasisPoints(amount int64, points int32) (int64, error) {
-	return Ratio(amount, int64(points), 10_000)
+	return Ratio(amount, int64(points), basisPoints)
 }
 
 // Ratio takes numerator/denominator of an amount, rounded once; the
@@ -82,6 +85,15 @@ func ParsePercent(text string) (Percent, error) {
 	rate, err := decimal.Parse(text)
 	if err != nil || rate.Cmp(decimal.Hundred) > 0 {
 		return Percent{}, fmt.Errorf("%.40q is not within 0 to 100", text)
+	}
+	return Percent{rate: rate}, nil
+}
+
+// FromBasisPoints is the rate of so many hundredths of a percent, 0 to 10,000.
+func FromBasisPoints(points int32) (Percent, error) {
+	rate, err := decimal.New(int64(points), 2)
+	if err != nil || points < 0 || points > basisPoints {
+		return Percent{}, fmt.Errorf("%d basis points are not within 0 to %d", points, basisPoints)
 	}
 	return Percent{rate: rate}, nil
 }

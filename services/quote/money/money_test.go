@@ -28,6 +28,64 @@ func TestRoundHalfAwayFromZero(t *testing.T) {
 	}
 }
 
+// The same six halves, rounded to even, are 0 2 2 0 -2 -2 (as Go's
+// math.RoundToEven has them): a tax that is rounded so differs, and package money
+// never does it.
+func TestHalvesAreNotRoundedToEven(t *testing.T) {
+	t.Parallel()
+	away := map[int64]int64{1: 1, 3: 2, 5: 3, -1: -1, -3: -2, -5: -3}
+	even := map[int64]int64{1: 0, 3: 2, 5: 2, -1: 0, -3: -2, -5: -2}
+	for halves, want := range away {
+		if got := int64(math.RoundToEven(float64(halves) / 2)); got != even[halves] {
+			t.Errorf("%d halves to even: %d, want %d", halves, got, even[halves])
+		}
+		if got, err := money.Ratio(halves, 1, 2); err != nil || got != want {
+			t.Errorf("%d halves: %d, %v; want %d", halves, got, err, want)
+		}
+	}
+	// 2.675 is less than that as a binary fraction and prints as 2.67; as a
+	// decimal it is a half (Go's fmt and math/big).
+	if got, err := money.Ratio(2675, 1, 10); err != nil || got != 268 {
+		t.Errorf("2.675 is %d hundredths, %v; want 268", got, err)
+	}
+}
+
+// Canada's Economic Action Plan 2012, on ending the cent: cash totals after tax
+// go to the nearest five cents, so 4.92 is paid as 4.90 in cash; one and two cents,
+// six and seven go down, three and four, eight and nine up.
+func TestCashInFiveCents(t *testing.T) {
+	t.Parallel()
+	for total, want := range map[int64]int64{492: 490, 491: 490, 493: 495, 494: 495, 495: 495, 496: 495, 497: 495, 498: 500, 499: 500, 500: 500} {
+		fives, err := money.Ratio(total, 1, 5)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got, err := money.Times(fives, 5); err != nil || got != want {
+			t.Errorf("%d cents are paid as %d in cash, %v; want %d", total, got, err, want)
+		}
+	}
+}
+
+func TestBasisPointsAsARate(t *testing.T) {
+	t.Parallel()
+	for points, want := range map[int32]string{0: "0", 1: "0.01", 725: "7.25", 2000: "20", 10000: "100"} {
+		rate, err := money.FromBasisPoints(points)
+		if err != nil || rate.String() != want {
+			t.Errorf("%d points are %s %%, %v; want %s", points, rate, err, want)
+		}
+		byRate, rateErr := rate.Of(18505)
+		byPoints, pointsErr := money.BasisPoints(18505, points)
+		if rateErr != nil || pointsErr != nil || byRate != byPoints {
+			t.Errorf("%d points of 185.05: %d, %v by rate, %d, %v by points", points, byRate, rateErr, byPoints, pointsErr)
+		}
+	}
+	for _, points := range []int32{-1, 10001, math.MaxInt32, math.MinInt32} {
+		if rate, err := money.FromBasisPoints(points); err == nil {
+			t.Errorf("%d points: %s", points, rate)
+		}
+	}
+}
+
 func TestRates(t *testing.T) {
 	t.Parallel()
 	cases := []struct {
