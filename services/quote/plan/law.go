@@ -6,6 +6,53 @@ import (
 	"slices"
 )
 
+// Law is how likely the ways to end of a policy are, exactly.
+type Law struct {
+	// Ends lists every way to end, by cost, then days, an end without a working
+	// part last. Their probabilities are rounded to floating-point numbers; the
+	// methods calculate with exact ones.
+	Ends []Outcome
+
+	law law
+}
+
+func newLaw(l law) Law {
+	out := Law{law: l}
+	for _, end := range l.ends {
+		out.Ends = append(out.Ends, Outcome{Cost: end.cost, Days: end.days, Probability: l.float(end.weight), Unrepaired: end.never})
+	}
+	return out
+}
+
+// Mean is the expected cost, in minor units.
+func (l Law) Mean() *big.Rat {
+	cost, _ := l.law.means()
+	return cost
+}
+
+// Days is the expected number of days.
+func (l Law) Days() *big.Rat {
+	_, days := l.law.means()
+	return days
+}
+
+// Quantile is the least cost that is not exceeded with at least the probability
+// level, 0 to 1.
+func (l Law) Quantile(level *big.Rat) int64 { return l.law.quantile(level) }
+
+// CVaR is the mean cost of the worst 1 − level; the level is at least 0 and below 1.
+func (l Law) CVaR(level *big.Rat) *big.Rat { return l.law.cvar(level) }
+
+// ReadyBy is the chance that a working part is there after at most so many days.
+func (l Law) ReadyBy(days int32) *big.Rat {
+	return l.law.probability(l.law.parts(func(end exact) bool { return !end.never && end.days <= days }))
+}
+
+// Unrepaired is the chance that all fail and nothing is left to buy.
+func (l Law) Unrepaired() *big.Rat {
+	return l.law.probability(l.law.parts(func(end exact) bool { return end.never }))
+}
+
 // law is how likely the ways to end are. All probabilities are whole numbers of
 // parts, so that adding up hundreds of them stays exact and needs no common
 // denominator to be sought each time.
@@ -15,11 +62,27 @@ type law struct {
 	whole *big.Int
 }
 
-// exact is an outcome before rounding; weight is its probability in parts.
+// exact is an outcome before rounding; never marks an end without a working part,
+// weight is its probability in parts.
 type exact struct {
 	cost   int64
 	days   int32
+	never  bool
 	weight *big.Int
+}
+
+func newExactLaw() law { return law{whole: big.NewInt(1)} }
+
+// all is the number of parts of everything.
+func (l *law) all() *big.Int { return new(big.Int).Set(l.whole) }
+
+// split takes pass of every of parts of what is left for one end; the rest stays
+// left.
+func (l *law) split(left, pass, of *big.Int, end exact) {
+	l.refine(of)
+	end.weight = new(big.Int).Mul(left, pass)
+	l.ends = append(l.ends, end)
+	left.Mul(left, new(big.Int).Sub(of, pass))
 }
 
 // refine cuts every part into as many smaller ones.
@@ -33,15 +96,13 @@ func (l *law) refine(by *big.Int) {
 // merged is the law sorted by cost and days, equal ends joined and impossible
 // ones dropped.
 func (l *law) merged() law {
-	slices.SortFunc(l.ends, func(a, b exact) int {
-		return cmp.Or(cmp.Compare(a.cost, b.cost), cmp.Compare(a.days, b.days))
-	})
+	slices.SortFunc(l.ends, compareEnds)
 	merged := law{whole: l.whole}
 	for _, end := range l.ends {
 		last := len(merged.ends) - 1
 		switch {
 		case end.weight.Sign() == 0:
-		case last >= 0 && merged.ends[last].cost == end.cost && merged.ends[last].days == end.days:
+		case last >= 0 && compareEnds(merged.ends[last], end) == 0:
 			merged.ends[last].weight = new(big.Int).Add(merged.ends[last].weight, end.weight)
 		default:
 			merged.ends = append(merged.ends, end)
@@ -50,6 +111,26 @@ func (l *law) merged() law {
 	return merged
 }
 
+func compareEnds(a, b exact) int {
+	never := func(e exact) int {
+		if e.never {
+			return 1
+		}
+		return 0
+	}
+	return cmp.Or(cmp.Compare(a.cost, b.cost), cmp.Compare(a.days, b.days), never(a)-never(b))
+}
+
+// parts adds up the ends that count.
+func (l *law) parts(counts func(exact) bool) *big.Int {
+	sum := new(big.Int)
+	for _, end := range l.ends {
+		if counts(end) {
+			sum.Add(sum, end.weight)
+		}
+	}
+	return sum
+}
 // probability is that of a number of parts.
 func (l *law) probability(parts *big.Int) *big.Rat { return new(big.Rat).SetFrac(parts, l.whole) }
 

@@ -23,10 +23,8 @@
 package plan
 
 import (
-	"cmp"
 	"math/big"
 	"slices"
-	"strconv"
 
 	"beltwright.example/services/quote/money"
 )
@@ -41,10 +39,13 @@ type Offer struct {
 	Sunk int64
 	// ReturnLoss is lost where the part fails.
 	ReturnLoss int64
-	// Pass is the chance of passing, above 0 and at most 1.
+	// Pass is the chance of passing, above 0 and at most 1. Where the seller's
+	// chance is uncertain it is that chance's mean, or 0 to take it from there.
 	Pass float64
 	// Days pass between order and check.
 	Days int32
+	// Seller whose uncertain chance the offer shares, if Problem.Sellers has it.
+	Seller string
 }
 
 // Fallback always works.
@@ -54,6 +55,15 @@ type Fallback struct {
 	// Days it takes.
 	Days int32
 }
+
+// Belief is what is known of a seller's chance that a part passes: it has the
+// distribution Beta(Alpha, Beta). Each failure makes the next one likelier.
+type Belief struct {
+	Alpha, Beta float64
+}
+
+// mean is the chance that the next part passes.
+func (b Belief) mean() float64 { return b.Alpha / (b.Alpha + b.Beta) }
 
 // Problem is what is to be planned.
 type Problem struct {
@@ -65,6 +75,20 @@ type Problem struct {
 	Fallback *Fallback
 	// Offers in any order.
 	Offers []Offer
+	// Sellers hold the uncertain chances that offers share. An offer of a seller
+	// that is not listed passes or fails by its own Pass, independently.
+	Sellers map[string]Belief
+	// Parallel allows several parts to be bought at once.
+	Parallel bool
+	// Deadline is the last day on which being ready costs nothing extra; 0 for
+	// none.
+	Deadline int32
+	// LateCost is paid once where the vehicle is ready after the deadline, or
+	// never.
+	LateCost int64
+	// ReadyBy lists the days at which the chance of being ready is wanted; empty
+	// for all days on which the plan can end.
+	ReadyBy []int32
 }
 
 // Outcome is one way that the plan can end.
@@ -75,6 +99,8 @@ type Outcome struct {
 	Days int32
 	// Probability of ending so.
 	Probability float64
+	// Unrepaired is true where all failed and nothing was left to buy.
+	Unrepaired bool
 }
 
 // Result is the plan.
@@ -100,91 +126,41 @@ type Result struct {
 	UsesFallback bool
 }
 
-// indexed is an offer with its index.
-type indexed struct {
-	Offer
-
-	pass  *big.Rat
-	cost  int64 // sunk and days
-	index *big.Rat
-}
-
 // Purchase makes the plan. A problem that makes no sense is refused with an
 // InvalidError that names every field.
 func Purchase(p Problem) (Result, error) {
-	if err := p.validate(); err != nil {
+	m, err := Compile(p)
+	if err != nil {
 		return Result{}, err
 	}
-	offers := p.byIndex()
-	worth := p.worthTrying(offers)
-	result := Result{Order: ids(offers[:worth]), NotTried: ids(offers[worth:])}
-	all := p.ends(offers[:worth])
-	allFail := all.ends[len(all.ends)-1].weight
-	result.UsesFallback = p.Fallback != nil && allFail.Sign() > 0
-	if p.Fallback == nil {
-		result.Unrepaired = all.float(allFail)
+	order := m.ByIndex()
+	worth := m.worthTrying(order)
+	policy := Policy{Fallback: p.Fallback != nil}
+	for _, i := range order[:worth] {
+		policy.Batches = append(policy.Batches, []int{i})
 	}
-	return summarise(result, all.merged())
+	return m.result(policy, order[worth:])
 }
 
-// Index is the offer's index z with days priced at dayCost, as a fraction. A
-// chance outside MinPass to 1, which Purchase refuses, counts as MinPass.
-func Index(o Offer, dayCost int64) *big.Rat {
-	if !(o.Pass >= MinPass && o.Pass <= 1) {
-		o.Pass = MinPass
+// worthTrying counts the offers worth trying, which are in the order of their
+// index: with a fallback those whose index is below its cost, without one all.
+func (m *Model) worthTrying(order []int) int {
+	if m.problem.Fallback == nil {
+		return len(order)
 	}
-	cost := new(big.Int).Mul(big.NewInt(dayCost), big.NewInt(int64(o.Days)))
-	cost.Add(cost, big.NewInt(o.Sunk))
-	return index(o, probability(o.Pass), new(big.Rat).SetInt(cost))
-}
-
-// index is P + (c + (1 − p)·r) / p.
-func index(o Offer, pass, cost *big.Rat) *big.Rat {
-	z := new(big.Rat).Sub(big.NewRat(1, 1), pass)
-	z.Mul(z, new(big.Rat).SetInt64(o.ReturnLoss))
-	z.Add(z, cost)
-	z.Quo(z, pass)
-	return z.Add(z, new(big.Rat).SetInt64(o.Price))
-}
-
-// probability reads a chance as the decimal number that somebody wrote: 0.85 is
-// 85/100, not the nearest binary fraction.
-func probability(p float64) *big.Rat {
-	r, _ := new(big.Rat).SetString(strconv.FormatFloat(p, 'g', -1, 64))
-	return r
-}
-
-func (p Problem) byIndex() []indexed {
-	offers := make([]indexed, 0, len(p.Offers))
-	for _, o := range p.Offers {
-		pass, cost := probability(o.Pass), o.Sunk+p.DayCost*int64(o.Days)
-		offers = append(offers, indexed{Offer: o, pass: pass, cost: cost, index: index(o, pass, new(big.Rat).SetInt64(cost))})
-	}
-	slices.SortFunc(offers, func(a, b indexed) int {
-		return cmp.Or(a.index.Cmp(b.index), cmp.Compare(a.ID, b.ID))
-	})
-	return offers
-}
-
-// worthTrying counts the offers worth trying: with a fallback those whose index
-// is below its cost, without one all.
-func (p Problem) worthTrying(offers []indexed) int {
-	if p.Fallback == nil {
-		return len(offers)
-	}
-	limit := new(big.Rat).SetInt64(p.fallbackCost())
-	for n, offer := range offers {
-		if offer.index.Cmp(limit) >= 0 {
+	limit := new(big.Rat).SetInt64(m.problem.fallbackCost())
+	for n, i := range order {
+		if m.index(i).Cmp(limit) >= 0 {
 			return n
 		}
 	}
-	return len(offers)
+	return len(order)
 }
 
-func ids(offers []indexed) []string {
+func (m *Model) ids(offers []int) []string {
 	all := make([]string, 0, len(offers))
-	for _, offer := range offers {
-		all = append(all, offer.ID)
+	for _, i := range offers {
+		all = append(all, m.offers[i].ID)
 	}
 	return all
 }
@@ -193,42 +169,38 @@ func (p Problem) fallbackCost() int64 {
 	return p.Fallback.Price + p.DayCost*int64(p.Fallback.Days)
 }
 
-// ends lists the ways to end: one for each offer, then that every offer fails.
-func (p Problem) ends(offers []indexed) law {
-	all := law{whole: big.NewInt(1)}
-	left := big.NewInt(1) // chance that all offers so far fail, in parts of whole
-	var spent int64
-	var days int32
-	for _, o := range offers {
-		passes, of := o.pass.Num(), o.pass.Denom()
-		all.refine(of)
-		days += o.Days
-		all.ends = append(all.ends, exact{spent + o.Price + o.cost, days, new(big.Int).Mul(left, passes)})
-		spent += o.cost + o.ReturnLoss
-		left.Mul(left, new(big.Int).Sub(of, passes))
+// result says what follows from a policy.
+func (m *Model) result(policy Policy, rest []int) (Result, error) {
+	ends, err := m.Evaluate(policy)
+	if err != nil {
+		return Result{}, err
 	}
-	last := exact{spent, days, left}
-	if p.Fallback != nil {
-		last.cost += p.fallbackCost()
-		last.days += p.Fallback.Days
+	result := Result{Order: m.ids(slices.Concat(policy.Batches...)), NotTried: m.ids(rest), Distribution: ends.Ends}
+	result.UsesFallback = policy.Fallback && m.canFail(policy)
+	return summarise(result, ends)
+}
+
+// canFail tells whether all that a policy tries can fail.
+func (m *Model) canFail(policy Policy) bool {
+	for _, i := range slices.Concat(policy.Batches...) {
+		if m.offers[i].pass.IsInt() { // 1: a chance is above 0
+			return false
+		}
 	}
-	all.ends = append(all.ends, last)
-	return all
+	return true
 }
 
 // summarise fills in what follows from the law.
-func summarise(result Result, all law) (Result, error) {
-	for _, end := range all.ends {
-		result.Distribution = append(result.Distribution, Outcome{end.cost, end.days, all.float(end.weight)})
-	}
-	cost, days := all.means()
+func summarise(result Result, ends Law) (Result, error) {
+	cost, days := ends.law.means()
 	result.ExpectedDays, _ = days.Float64()
-	result.Quantile95 = all.quantile(level95)
+	result.Quantile95 = ends.Quantile(level95)
+	result.Unrepaired = ends.law.float(ends.law.parts(func(end exact) bool { return end.never }))
 	var err error
 	if result.ExpectedCost, err = money.Round(cost); err != nil {
 		return Result{}, err
 	}
-	result.CVaR95, err = money.Round(all.cvar(level95))
+	result.CVaR95, err = money.Round(ends.CVaR(level95))
 	return result, err
 }
 

@@ -50,7 +50,7 @@ func TestWorkedExample(t *testing.T) {
 		// CVaR by Rockafellar and Uryasev (Journal of Risk 2(3), 2000).
 		Quantile95: 34000, CVaR95: 37240, UsesFallback: true,
 		Distribution: []plan.Outcome{
-			{17000, 5, .6}, {34000, 9, .38}, {38500, 12, .017}, {38500, 14, .0012}, {78500, 14, .0018},
+			{17000, 5, .6, false}, {34000, 9, .38, false}, {38500, 12, .017, false}, {38500, 14, .0012, false}, {78500, 14, .0018, false},
 		},
 	}
 	if diff := cmp.Diff(want, got, tight, cmpopts.EquateEmpty()); diff != "" {
@@ -98,7 +98,7 @@ func TestNothingNewToBeHad(t *testing.T) {
 	want := plan.Result{
 		Order: []string{"B", "C", "A", "D"}, ExpectedCost: 23890, ExpectedDays: 6.666,
 		Quantile95: 34000, CVaR95: 35800, Unrepaired: 0.0018,
-		Distribution: []plan.Outcome{{17000, 5, .6}, {34000, 9, .38}, {38500, 12, .017}, {38500, 14, .003}},
+		Distribution: []plan.Outcome{{17000, 5, .6, false}, {34000, 9, .38, false}, {38500, 12, .017, false}, {38500, 14, .0012, false}, {38500, 14, .0018, true}},
 	}
 	if diff := cmp.Diff(want, got, tight, cmpopts.EquateEmpty()); diff != "" {
 		t.Error(diff)
@@ -355,7 +355,7 @@ func TestEqualEndsAreMerged(t *testing.T) {
 	})
 	// x passes: 100. y after x: 20 + 50 + 80 = 150, index 80 + 50/.9 = 135.6.
 	// both fail: 20 + 50 + 150 = 220.
-	want := []plan.Outcome{{100, 0, .5}, {150, 0, .45}, {220, 0, .05}}
+	want := []plan.Outcome{{100, 0, .5, false}, {150, 0, .45, false}, {220, 0, .05, false}}
 	if diff := cmp.Diff(want, got.Distribution, tight); diff != "" {
 		t.Error(diff)
 	}
@@ -364,7 +364,7 @@ func TestEqualEndsAreMerged(t *testing.T) {
 		Fallback: &plan.Fallback{Price: 150},
 		Offers:   []plan.Offer{{ID: "x", Price: 100, Pass: .5}, {ID: "y", Price: 50, Sunk: 50, Pass: .9}},
 	})
-	if diff := cmp.Diff([]plan.Outcome{{100, 0, .95}, {200, 0, .05}}, got.Distribution, tight); diff != "" {
+	if diff := cmp.Diff([]plan.Outcome{{100, 0, .95, false}, {200, 0, .05, false}}, got.Distribution, tight); diff != "" {
 		t.Error(diff)
 	}
 }

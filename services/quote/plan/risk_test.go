@@ -52,7 +52,7 @@ func TestCVaROfSixEquallyLikelyLosses(t *testing.T) {
 func TestCVaRAtSeveralLevels(t *testing.T) {
 	t.Parallel()
 	ends := law{whole: big.NewInt(10000), ends: []exact{
-		{170, 0, big.NewInt(6000)}, {340, 0, big.NewInt(3800)}, {385, 0, big.NewInt(182)}, {785, 0, big.NewInt(18)},
+		{170, 0, false, big.NewInt(6000)}, {340, 0, false, big.NewInt(3800)}, {385, 0, false, big.NewInt(182)}, {785, 0, false, big.NewInt(18)},
 	}}
 	for _, c := range []struct{ level, want *big.Rat }{
 		{big.NewRat(90, 100), big.NewRat(3562, 10)},
