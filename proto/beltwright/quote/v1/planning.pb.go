@@ -7,6 +7,7 @@
 package quotev1
 
 import (
+	v1 "beltwright.example/proto/beltwright/fitment/v1"
 	protoreflect "google.golang.org/protobuf/reflect/protoreflect"
 	protoimpl "google.golang.org/protobuf/runtime/protoimpl"
 	reflect "reflect"
@@ -20,59 +21,6 @@ const (
 	// Verify that runtime/protoimpl is sufficiently up-to-date.
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
-
-// Tri is a three-valued statement.
-type Tri int32
-
-const (
-	// Not known.
-	Tri_TRI_UNSPECIFIED Tri = 0
-	// True.
-	Tri_TRI_YES Tri = 1
-	// False.
-	Tri_TRI_NO Tri = 2
-)
-
-// Enum value maps for Tri.
-var (
-	Tri_name = map[int32]string{
-		0: "TRI_UNSPECIFIED",
-		1: "TRI_YES",
-		2: "TRI_NO",
-	}
-	Tri_value = map[string]int32{
-		"TRI_UNSPECIFIED": 0,
-		"TRI_YES":         1,
-		"TRI_NO":          2,
-	}
-)
-
-func (x Tri) Enum() *Tri {
-	p := new(Tri)
-	*p = x
-	return p
-}
-
-func (x Tri) String() string {
-	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
-}
-
-func (Tri) Descriptor() protoreflect.EnumDescriptor {
-	return file_beltwright_quote_v1_planning_proto_enumTypes[0].Descriptor()
-}
-
-func (Tri) Type() protoreflect.EnumType {
-	return &file_beltwright_quote_v1_planning_proto_enumTypes[0]
-}
-
-func (x Tri) Number() protoreflect.EnumNumber {
-	return protoreflect.EnumNumber(x)
-}
-
-// Deprecated: Use Tri.Descriptor instead.
-func (Tri) EnumDescriptor() ([]byte, []int) {
-	return file_beltwright_quote_v1_planning_proto_rawDescGZIP(), []int{0}
-}
 
 // Mode of transport.
 type JudgeConsignmentRequest_Mode int32
@@ -123,11 +71,11 @@ func (x JudgeConsignmentRequest_Mode) String() string {
 }
 
 func (JudgeConsignmentRequest_Mode) Descriptor() protoreflect.EnumDescriptor {
-	return file_beltwright_quote_v1_planning_proto_enumTypes[1].Descriptor()
+	return file_beltwright_quote_v1_planning_proto_enumTypes[0].Descriptor()
 }
 
 func (JudgeConsignmentRequest_Mode) Type() protoreflect.EnumType {
-	return &file_beltwright_quote_v1_planning_proto_enumTypes[1]
+	return &file_beltwright_quote_v1_planning_proto_enumTypes[0]
 }
 
 func (x JudgeConsignmentRequest_Mode) Number() protoreflect.EnumNumber {
@@ -1624,19 +1572,19 @@ type JudgeConsignmentRequest struct {
 	// UN number, UN3268 or UN0503; empty where it is not known.
 	UnNumber string `protobuf:"bytes,1,opt,name=un_number,json=unNumber,proto3" json:"un_number,omitempty"`
 	// Inside a completed component: seat, column, door panel.
-	InComponent Tri `protobuf:"varint,2,opt,name=in_component,json=inComponent,proto3,enum=beltwright.quote.v1.Tri" json:"in_component,omitempty"`
+	InComponent v1.Finding_Answer `protobuf:"varint,2,opt,name=in_component,json=inComponent,proto3,enum=beltwright.fitment.v1.Finding_Answer" json:"in_component,omitempty"`
 	// Mode.
 	Mode JudgeConsignmentRequest_Mode `protobuf:"varint,3,opt,name=mode,proto3,enum=beltwright.quote.v1.JudgeConsignmentRequest_Mode" json:"mode,omitempty"`
 	// Gross weight in grams.
 	GrossGrams int64 `protobuf:"varint,4,opt,name=gross_grams,json=grossGrams,proto3" json:"gross_grams,omitempty"`
 	// The shipper has been trained for hazardous goods.
-	TrainedShipper Tri `protobuf:"varint,5,opt,name=trained_shipper,json=trainedShipper,proto3,enum=beltwright.quote.v1.Tri" json:"trained_shipper,omitempty"`
+	TrainedShipper v1.Finding_Answer `protobuf:"varint,5,opt,name=trained_shipper,json=trainedShipper,proto3,enum=beltwright.fitment.v1.Finding_Answer" json:"trained_shipper,omitempty"`
 	// It goes to a recycling facility.
-	ToRecycler Tri `protobuf:"varint,6,opt,name=to_recycler,json=toRecycler,proto3,enum=beltwright.quote.v1.Tri" json:"to_recycler,omitempty"`
+	ToRecycler v1.Finding_Answer `protobuf:"varint,6,opt,name=to_recycler,json=toRecycler,proto3,enum=beltwright.fitment.v1.Finding_Answer" json:"to_recycler,omitempty"`
 	// It was never installed in a vehicle.
-	NeverInstalled Tri `protobuf:"varint,7,opt,name=never_installed,json=neverInstalled,proto3,enum=beltwright.quote.v1.Tri" json:"never_installed,omitempty"`
+	NeverInstalled v1.Finding_Answer `protobuf:"varint,7,opt,name=never_installed,json=neverInstalled,proto3,enum=beltwright.fitment.v1.Finding_Answer" json:"never_installed,omitempty"`
 	// Its type passed the test that special provision 160 asks for.
-	Tested        Tri `protobuf:"varint,8,opt,name=tested,proto3,enum=beltwright.quote.v1.Tri" json:"tested,omitempty"`
+	Tested        v1.Finding_Answer `protobuf:"varint,8,opt,name=tested,proto3,enum=beltwright.fitment.v1.Finding_Answer" json:"tested,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1678,11 +1626,11 @@ func (x *JudgeConsignmentRequest) GetUnNumber() string {
 	return ""
 }
 
-func (x *JudgeConsignmentRequest) GetInComponent() Tri {
+func (x *JudgeConsignmentRequest) GetInComponent() v1.Finding_Answer {
 	if x != nil {
 		return x.InComponent
 	}
-	return Tri_TRI_UNSPECIFIED
+	return v1.Finding_Answer(0)
 }
 
 func (x *JudgeConsignmentRequest) GetMode() JudgeConsignmentRequest_Mode {
@@ -1699,39 +1647,39 @@ func (x *JudgeConsignmentRequest) GetGrossGrams() int64 {
 	return 0
 }
 
-func (x *JudgeConsignmentRequest) GetTrainedShipper() Tri {
+func (x *JudgeConsignmentRequest) GetTrainedShipper() v1.Finding_Answer {
 	if x != nil {
 		return x.TrainedShipper
 	}
-	return Tri_TRI_UNSPECIFIED
+	return v1.Finding_Answer(0)
 }
 
-func (x *JudgeConsignmentRequest) GetToRecycler() Tri {
+func (x *JudgeConsignmentRequest) GetToRecycler() v1.Finding_Answer {
 	if x != nil {
 		return x.ToRecycler
 	}
-	return Tri_TRI_UNSPECIFIED
+	return v1.Finding_Answer(0)
 }
 
-func (x *JudgeConsignmentRequest) GetNeverInstalled() Tri {
+func (x *JudgeConsignmentRequest) GetNeverInstalled() v1.Finding_Answer {
 	if x != nil {
 		return x.NeverInstalled
 	}
-	return Tri_TRI_UNSPECIFIED
+	return v1.Finding_Answer(0)
 }
 
-func (x *JudgeConsignmentRequest) GetTested() Tri {
+func (x *JudgeConsignmentRequest) GetTested() v1.Finding_Answer {
 	if x != nil {
 		return x.Tested
 	}
-	return Tri_TRI_UNSPECIFIED
+	return v1.Finding_Answer(0)
 }
 
 // JudgeConsignmentResponse is the ruling.
 type JudgeConsignmentResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Whether it may be shipped so; unspecified where that is not known.
-	Allowed Tri `protobuf:"varint,1,opt,name=allowed,proto3,enum=beltwright.quote.v1.Tri" json:"allowed,omitempty"`
+	Allowed v1.Finding_Answer `protobuf:"varint,1,opt,name=allowed,proto3,enum=beltwright.fitment.v1.Finding_Answer" json:"allowed,omitempty"`
 	// Why.
 	Reasons []*SourcedText `protobuf:"bytes,2,rep,name=reasons,proto3" json:"reasons,omitempty"`
 	// What the papers and the package must say.
@@ -1772,11 +1720,11 @@ func (*JudgeConsignmentResponse) Descriptor() ([]byte, []int) {
 	return file_beltwright_quote_v1_planning_proto_rawDescGZIP(), []int{20}
 }
 
-func (x *JudgeConsignmentResponse) GetAllowed() Tri {
+func (x *JudgeConsignmentResponse) GetAllowed() v1.Finding_Answer {
 	if x != nil {
 		return x.Allowed
 	}
-	return Tri_TRI_UNSPECIFIED
+	return v1.Finding_Answer(0)
 }
 
 func (x *JudgeConsignmentResponse) GetReasons() []*SourcedText {
@@ -2080,7 +2028,7 @@ var File_beltwright_quote_v1_planning_proto protoreflect.FileDescriptor
 
 const file_beltwright_quote_v1_planning_proto_rawDesc = "" +
 	"\n" +
-	"\"beltwright/quote/v1/planning.proto\x12\x13beltwright.quote.v1\"i\n" +
+	"\"beltwright/quote/v1/planning.proto\x12\x13beltwright.quote.v1\x1a\"beltwright/fitment/v1/common.proto\"i\n" +
 	"\aWorking\x12\x16\n" +
 	"\x06number\x18\x01 \x01(\tR\x06number\x12\x18\n" +
 	"\aformula\x18\x02 \x01(\tR\aformula\x12\x14\n" +
@@ -2195,27 +2143,27 @@ const file_beltwright_quote_v1_planning_proto_rawDesc = "" +
 	"\x05nodes\x18\x04 \x01(\x05R\x05nodes\x12\x14\n" +
 	"\x05bound\x18\x05 \x01(\x03R\x05bound\x12\x16\n" +
 	"\x06method\x18\x06 \x01(\tR\x06method\x128\n" +
-	"\bworkings\x18\a \x03(\v2\x1c.beltwright.quote.v1.WorkingR\bworkings\"\xba\x04\n" +
+	"\bworkings\x18\a \x03(\v2\x1c.beltwright.quote.v1.WorkingR\bworkings\"\xfb\x04\n" +
 	"\x17JudgeConsignmentRequest\x12\x1b\n" +
-	"\tun_number\x18\x01 \x01(\tR\bunNumber\x12;\n" +
-	"\fin_component\x18\x02 \x01(\x0e2\x18.beltwright.quote.v1.TriR\vinComponent\x12E\n" +
+	"\tun_number\x18\x01 \x01(\tR\bunNumber\x12H\n" +
+	"\fin_component\x18\x02 \x01(\x0e2%.beltwright.fitment.v1.Finding.AnswerR\vinComponent\x12E\n" +
 	"\x04mode\x18\x03 \x01(\x0e21.beltwright.quote.v1.JudgeConsignmentRequest.ModeR\x04mode\x12\x1f\n" +
 	"\vgross_grams\x18\x04 \x01(\x03R\n" +
-	"grossGrams\x12A\n" +
-	"\x0ftrained_shipper\x18\x05 \x01(\x0e2\x18.beltwright.quote.v1.TriR\x0etrainedShipper\x129\n" +
-	"\vto_recycler\x18\x06 \x01(\x0e2\x18.beltwright.quote.v1.TriR\n" +
-	"toRecycler\x12A\n" +
-	"\x0fnever_installed\x18\a \x01(\x0e2\x18.beltwright.quote.v1.TriR\x0eneverInstalled\x120\n" +
-	"\x06tested\x18\b \x01(\x0e2\x18.beltwright.quote.v1.TriR\x06tested\"j\n" +
+	"grossGrams\x12N\n" +
+	"\x0ftrained_shipper\x18\x05 \x01(\x0e2%.beltwright.fitment.v1.Finding.AnswerR\x0etrainedShipper\x12F\n" +
+	"\vto_recycler\x18\x06 \x01(\x0e2%.beltwright.fitment.v1.Finding.AnswerR\n" +
+	"toRecycler\x12N\n" +
+	"\x0fnever_installed\x18\a \x01(\x0e2%.beltwright.fitment.v1.Finding.AnswerR\x0eneverInstalled\x12=\n" +
+	"\x06tested\x18\b \x01(\x0e2%.beltwright.fitment.v1.Finding.AnswerR\x06tested\"j\n" +
 	"\x04Mode\x12\x14\n" +
 	"\x10MODE_UNSPECIFIED\x10\x00\x12\b\n" +
 	"\x04ROAD\x10\x01\x12\x16\n" +
 	"\x12PASSENGER_AIRCRAFT\x10\x02\x12\x12\n" +
 	"\x0eCARGO_AIRCRAFT\x10\x03\x12\a\n" +
 	"\x03SEA\x10\x04\x12\r\n" +
-	"\tHAND_OVER\x10\x05\"\xde\x01\n" +
-	"\x18JudgeConsignmentResponse\x122\n" +
-	"\aallowed\x18\x01 \x01(\x0e2\x18.beltwright.quote.v1.TriR\aallowed\x12:\n" +
+	"\tHAND_OVER\x10\x05\"\xeb\x01\n" +
+	"\x18JudgeConsignmentResponse\x12?\n" +
+	"\aallowed\x18\x01 \x01(\x0e2%.beltwright.fitment.v1.Finding.AnswerR\aallowed\x12:\n" +
 	"\areasons\x18\x02 \x03(\v2 .beltwright.quote.v1.SourcedTextR\areasons\x126\n" +
 	"\x06papers\x18\x03 \x03(\v2\x1e.beltwright.quote.v1.PaperFactR\x06papers\x12\x1a\n" +
 	"\bhandling\x18\x04 \x01(\bR\bhandling\"9\n" +
@@ -2233,12 +2181,7 @@ const file_beltwright_quote_v1_planning_proto_rawDesc = "" +
 	"\aTaxPack\x12\x14\n" +
 	"\x05place\x18\x01 \x01(\tR\x05place\x12\x18\n" +
 	"\aversion\x18\x02 \x01(\tR\aversion\x126\n" +
-	"\x05rules\x18\x03 \x03(\v2 .beltwright.quote.v1.SourcedTextR\x05rules*3\n" +
-	"\x03Tri\x12\x13\n" +
-	"\x0fTRI_UNSPECIFIED\x10\x00\x12\v\n" +
-	"\aTRI_YES\x10\x01\x12\n" +
-	"\n" +
-	"\x06TRI_NO\x10\x022\x93\x04\n" +
+	"\x05rules\x18\x03 \x03(\v2 .beltwright.quote.v1.SourcedTextR\x05rules2\x93\x04\n" +
 	"\x0fPlanningService\x12c\n" +
 	"\fPlanPurchase\x12(.beltwright.quote.v1.PlanPurchaseRequest\x1a).beltwright.quote.v1.PlanPurchaseResponse\x12c\n" +
 	"\fWeighChoices\x12(.beltwright.quote.v1.WeighChoicesRequest\x1a).beltwright.quote.v1.WeighChoicesResponse\x12`\n" +
@@ -2259,76 +2202,76 @@ func file_beltwright_quote_v1_planning_proto_rawDescGZIP() []byte {
 	return file_beltwright_quote_v1_planning_proto_rawDescData
 }
 
-var file_beltwright_quote_v1_planning_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
+var file_beltwright_quote_v1_planning_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
 var file_beltwright_quote_v1_planning_proto_msgTypes = make([]protoimpl.MessageInfo, 26)
 var file_beltwright_quote_v1_planning_proto_goTypes = []any{
-	(Tri)(0),                          // 0: beltwright.quote.v1.Tri
-	(JudgeConsignmentRequest_Mode)(0), // 1: beltwright.quote.v1.JudgeConsignmentRequest.Mode
-	(*Working)(nil),                   // 2: beltwright.quote.v1.Working
-	(*PlanOffer)(nil),                 // 3: beltwright.quote.v1.PlanOffer
-	(*PlanSeller)(nil),                // 4: beltwright.quote.v1.PlanSeller
-	(*PlanFallback)(nil),              // 5: beltwright.quote.v1.PlanFallback
-	(*PlanPurchaseRequest)(nil),       // 6: beltwright.quote.v1.PlanPurchaseRequest
-	(*PlanOutcome)(nil),               // 7: beltwright.quote.v1.PlanOutcome
-	(*PlanBatch)(nil),                 // 8: beltwright.quote.v1.PlanBatch
-	(*ReadyBy)(nil),                   // 9: beltwright.quote.v1.ReadyBy
-	(*PlanPurchaseResponse)(nil),      // 10: beltwright.quote.v1.PlanPurchaseResponse
-	(*Limits)(nil),                    // 11: beltwright.quote.v1.Limits
-	(*WeighChoicesRequest)(nil),       // 12: beltwright.quote.v1.WeighChoicesRequest
-	(*TradePoint)(nil),                // 13: beltwright.quote.v1.TradePoint
-	(*TradeOff)(nil),                  // 14: beltwright.quote.v1.TradeOff
-	(*WeighChoicesResponse)(nil),      // 15: beltwright.quote.v1.WeighChoicesResponse
-	(*BasketOffer)(nil),               // 16: beltwright.quote.v1.BasketOffer
-	(*BasketSeller)(nil),              // 17: beltwright.quote.v1.BasketSeller
-	(*SolveBasketRequest)(nil),        // 18: beltwright.quote.v1.SolveBasketRequest
-	(*BasketChoice)(nil),              // 19: beltwright.quote.v1.BasketChoice
-	(*SolveBasketResponse)(nil),       // 20: beltwright.quote.v1.SolveBasketResponse
-	(*JudgeConsignmentRequest)(nil),   // 21: beltwright.quote.v1.JudgeConsignmentRequest
-	(*JudgeConsignmentResponse)(nil),  // 22: beltwright.quote.v1.JudgeConsignmentResponse
-	(*SourcedText)(nil),               // 23: beltwright.quote.v1.SourcedText
-	(*PaperFact)(nil),                 // 24: beltwright.quote.v1.PaperFact
-	(*ListTaxPacksRequest)(nil),       // 25: beltwright.quote.v1.ListTaxPacksRequest
-	(*ListTaxPacksResponse)(nil),      // 26: beltwright.quote.v1.ListTaxPacksResponse
-	(*TaxPack)(nil),                   // 27: beltwright.quote.v1.TaxPack
+	(JudgeConsignmentRequest_Mode)(0), // 0: beltwright.quote.v1.JudgeConsignmentRequest.Mode
+	(*Working)(nil),                   // 1: beltwright.quote.v1.Working
+	(*PlanOffer)(nil),                 // 2: beltwright.quote.v1.PlanOffer
+	(*PlanSeller)(nil),                // 3: beltwright.quote.v1.PlanSeller
+	(*PlanFallback)(nil),              // 4: beltwright.quote.v1.PlanFallback
+	(*PlanPurchaseRequest)(nil),       // 5: beltwright.quote.v1.PlanPurchaseRequest
+	(*PlanOutcome)(nil),               // 6: beltwright.quote.v1.PlanOutcome
+	(*PlanBatch)(nil),                 // 7: beltwright.quote.v1.PlanBatch
+	(*ReadyBy)(nil),                   // 8: beltwright.quote.v1.ReadyBy
+	(*PlanPurchaseResponse)(nil),      // 9: beltwright.quote.v1.PlanPurchaseResponse
+	(*Limits)(nil),                    // 10: beltwright.quote.v1.Limits
+	(*WeighChoicesRequest)(nil),       // 11: beltwright.quote.v1.WeighChoicesRequest
+	(*TradePoint)(nil),                // 12: beltwright.quote.v1.TradePoint
+	(*TradeOff)(nil),                  // 13: beltwright.quote.v1.TradeOff
+	(*WeighChoicesResponse)(nil),      // 14: beltwright.quote.v1.WeighChoicesResponse
+	(*BasketOffer)(nil),               // 15: beltwright.quote.v1.BasketOffer
+	(*BasketSeller)(nil),              // 16: beltwright.quote.v1.BasketSeller
+	(*SolveBasketRequest)(nil),        // 17: beltwright.quote.v1.SolveBasketRequest
+	(*BasketChoice)(nil),              // 18: beltwright.quote.v1.BasketChoice
+	(*SolveBasketResponse)(nil),       // 19: beltwright.quote.v1.SolveBasketResponse
+	(*JudgeConsignmentRequest)(nil),   // 20: beltwright.quote.v1.JudgeConsignmentRequest
+	(*JudgeConsignmentResponse)(nil),  // 21: beltwright.quote.v1.JudgeConsignmentResponse
+	(*SourcedText)(nil),               // 22: beltwright.quote.v1.SourcedText
+	(*PaperFact)(nil),                 // 23: beltwright.quote.v1.PaperFact
+	(*ListTaxPacksRequest)(nil),       // 24: beltwright.quote.v1.ListTaxPacksRequest
+	(*ListTaxPacksResponse)(nil),      // 25: beltwright.quote.v1.ListTaxPacksResponse
+	(*TaxPack)(nil),                   // 26: beltwright.quote.v1.TaxPack
+	(v1.Finding_Answer)(0),            // 27: beltwright.fitment.v1.Finding.Answer
 }
 var file_beltwright_quote_v1_planning_proto_depIdxs = []int32{
-	5,  // 0: beltwright.quote.v1.PlanPurchaseRequest.fallback:type_name -> beltwright.quote.v1.PlanFallback
-	3,  // 1: beltwright.quote.v1.PlanPurchaseRequest.offers:type_name -> beltwright.quote.v1.PlanOffer
-	4,  // 2: beltwright.quote.v1.PlanPurchaseRequest.sellers:type_name -> beltwright.quote.v1.PlanSeller
-	7,  // 3: beltwright.quote.v1.PlanPurchaseResponse.distribution:type_name -> beltwright.quote.v1.PlanOutcome
-	8,  // 4: beltwright.quote.v1.PlanPurchaseResponse.batches:type_name -> beltwright.quote.v1.PlanBatch
-	9,  // 5: beltwright.quote.v1.PlanPurchaseResponse.ready_by:type_name -> beltwright.quote.v1.ReadyBy
-	2,  // 6: beltwright.quote.v1.PlanPurchaseResponse.workings:type_name -> beltwright.quote.v1.Working
-	6,  // 7: beltwright.quote.v1.WeighChoicesRequest.problem:type_name -> beltwright.quote.v1.PlanPurchaseRequest
-	11, // 8: beltwright.quote.v1.WeighChoicesRequest.limits:type_name -> beltwright.quote.v1.Limits
-	8,  // 9: beltwright.quote.v1.TradePoint.batches:type_name -> beltwright.quote.v1.PlanBatch
-	13, // 10: beltwright.quote.v1.TradeOff.points:type_name -> beltwright.quote.v1.TradePoint
-	14, // 11: beltwright.quote.v1.WeighChoicesResponse.trade_off:type_name -> beltwright.quote.v1.TradeOff
-	16, // 12: beltwright.quote.v1.BasketSeller.offers:type_name -> beltwright.quote.v1.BasketOffer
-	17, // 13: beltwright.quote.v1.SolveBasketRequest.sellers:type_name -> beltwright.quote.v1.BasketSeller
-	19, // 14: beltwright.quote.v1.SolveBasketResponse.assignment:type_name -> beltwright.quote.v1.BasketChoice
-	2,  // 15: beltwright.quote.v1.SolveBasketResponse.workings:type_name -> beltwright.quote.v1.Working
-	0,  // 16: beltwright.quote.v1.JudgeConsignmentRequest.in_component:type_name -> beltwright.quote.v1.Tri
-	1,  // 17: beltwright.quote.v1.JudgeConsignmentRequest.mode:type_name -> beltwright.quote.v1.JudgeConsignmentRequest.Mode
-	0,  // 18: beltwright.quote.v1.JudgeConsignmentRequest.trained_shipper:type_name -> beltwright.quote.v1.Tri
-	0,  // 19: beltwright.quote.v1.JudgeConsignmentRequest.to_recycler:type_name -> beltwright.quote.v1.Tri
-	0,  // 20: beltwright.quote.v1.JudgeConsignmentRequest.never_installed:type_name -> beltwright.quote.v1.Tri
-	0,  // 21: beltwright.quote.v1.JudgeConsignmentRequest.tested:type_name -> beltwright.quote.v1.Tri
-	0,  // 22: beltwright.quote.v1.JudgeConsignmentResponse.allowed:type_name -> beltwright.quote.v1.Tri
-	23, // 23: beltwright.quote.v1.JudgeConsignmentResponse.reasons:type_name -> beltwright.quote.v1.SourcedText
-	24, // 24: beltwright.quote.v1.JudgeConsignmentResponse.papers:type_name -> beltwright.quote.v1.PaperFact
-	27, // 25: beltwright.quote.v1.ListTaxPacksResponse.packs:type_name -> beltwright.quote.v1.TaxPack
-	23, // 26: beltwright.quote.v1.TaxPack.rules:type_name -> beltwright.quote.v1.SourcedText
-	6,  // 27: beltwright.quote.v1.PlanningService.PlanPurchase:input_type -> beltwright.quote.v1.PlanPurchaseRequest
-	12, // 28: beltwright.quote.v1.PlanningService.WeighChoices:input_type -> beltwright.quote.v1.WeighChoicesRequest
-	18, // 29: beltwright.quote.v1.PlanningService.SolveBasket:input_type -> beltwright.quote.v1.SolveBasketRequest
-	21, // 30: beltwright.quote.v1.PlanningService.JudgeConsignment:input_type -> beltwright.quote.v1.JudgeConsignmentRequest
-	25, // 31: beltwright.quote.v1.PlanningService.ListTaxPacks:input_type -> beltwright.quote.v1.ListTaxPacksRequest
-	10, // 32: beltwright.quote.v1.PlanningService.PlanPurchase:output_type -> beltwright.quote.v1.PlanPurchaseResponse
-	15, // 33: beltwright.quote.v1.PlanningService.WeighChoices:output_type -> beltwright.quote.v1.WeighChoicesResponse
-	20, // 34: beltwright.quote.v1.PlanningService.SolveBasket:output_type -> beltwright.quote.v1.SolveBasketResponse
-	22, // 35: beltwright.quote.v1.PlanningService.JudgeConsignment:output_type -> beltwright.quote.v1.JudgeConsignmentResponse
-	26, // 36: beltwright.quote.v1.PlanningService.ListTaxPacks:output_type -> beltwright.quote.v1.ListTaxPacksResponse
+	4,  // 0: beltwright.quote.v1.PlanPurchaseRequest.fallback:type_name -> beltwright.quote.v1.PlanFallback
+	2,  // 1: beltwright.quote.v1.PlanPurchaseRequest.offers:type_name -> beltwright.quote.v1.PlanOffer
+	3,  // 2: beltwright.quote.v1.PlanPurchaseRequest.sellers:type_name -> beltwright.quote.v1.PlanSeller
+	6,  // 3: beltwright.quote.v1.PlanPurchaseResponse.distribution:type_name -> beltwright.quote.v1.PlanOutcome
+	7,  // 4: beltwright.quote.v1.PlanPurchaseResponse.batches:type_name -> beltwright.quote.v1.PlanBatch
+	8,  // 5: beltwright.quote.v1.PlanPurchaseResponse.ready_by:type_name -> beltwright.quote.v1.ReadyBy
+	1,  // 6: beltwright.quote.v1.PlanPurchaseResponse.workings:type_name -> beltwright.quote.v1.Working
+	5,  // 7: beltwright.quote.v1.WeighChoicesRequest.problem:type_name -> beltwright.quote.v1.PlanPurchaseRequest
+	10, // 8: beltwright.quote.v1.WeighChoicesRequest.limits:type_name -> beltwright.quote.v1.Limits
+	7,  // 9: beltwright.quote.v1.TradePoint.batches:type_name -> beltwright.quote.v1.PlanBatch
+	12, // 10: beltwright.quote.v1.TradeOff.points:type_name -> beltwright.quote.v1.TradePoint
+	13, // 11: beltwright.quote.v1.WeighChoicesResponse.trade_off:type_name -> beltwright.quote.v1.TradeOff
+	15, // 12: beltwright.quote.v1.BasketSeller.offers:type_name -> beltwright.quote.v1.BasketOffer
+	16, // 13: beltwright.quote.v1.SolveBasketRequest.sellers:type_name -> beltwright.quote.v1.BasketSeller
+	18, // 14: beltwright.quote.v1.SolveBasketResponse.assignment:type_name -> beltwright.quote.v1.BasketChoice
+	1,  // 15: beltwright.quote.v1.SolveBasketResponse.workings:type_name -> beltwright.quote.v1.Working
+	27, // 16: beltwright.quote.v1.JudgeConsignmentRequest.in_component:type_name -> beltwright.fitment.v1.Finding.Answer
+	0,  // 17: beltwright.quote.v1.JudgeConsignmentRequest.mode:type_name -> beltwright.quote.v1.JudgeConsignmentRequest.Mode
+	27, // 18: beltwright.quote.v1.JudgeConsignmentRequest.trained_shipper:type_name -> beltwright.fitment.v1.Finding.Answer
+	27, // 19: beltwright.quote.v1.JudgeConsignmentRequest.to_recycler:type_name -> beltwright.fitment.v1.Finding.Answer
+	27, // 20: beltwright.quote.v1.JudgeConsignmentRequest.never_installed:type_name -> beltwright.fitment.v1.Finding.Answer
+	27, // 21: beltwright.quote.v1.JudgeConsignmentRequest.tested:type_name -> beltwright.fitment.v1.Finding.Answer
+	27, // 22: beltwright.quote.v1.JudgeConsignmentResponse.allowed:type_name -> beltwright.fitment.v1.Finding.Answer
+	22, // 23: beltwright.quote.v1.JudgeConsignmentResponse.reasons:type_name -> beltwright.quote.v1.SourcedText
+	23, // 24: beltwright.quote.v1.JudgeConsignmentResponse.papers:type_name -> beltwright.quote.v1.PaperFact
+	26, // 25: beltwright.quote.v1.ListTaxPacksResponse.packs:type_name -> beltwright.quote.v1.TaxPack
+	22, // 26: beltwright.quote.v1.TaxPack.rules:type_name -> beltwright.quote.v1.SourcedText
+	5,  // 27: beltwright.quote.v1.PlanningService.PlanPurchase:input_type -> beltwright.quote.v1.PlanPurchaseRequest
+	11, // 28: beltwright.quote.v1.PlanningService.WeighChoices:input_type -> beltwright.quote.v1.WeighChoicesRequest
+	17, // 29: beltwright.quote.v1.PlanningService.SolveBasket:input_type -> beltwright.quote.v1.SolveBasketRequest
+	20, // 30: beltwright.quote.v1.PlanningService.JudgeConsignment:input_type -> beltwright.quote.v1.JudgeConsignmentRequest
+	24, // 31: beltwright.quote.v1.PlanningService.ListTaxPacks:input_type -> beltwright.quote.v1.ListTaxPacksRequest
+	9,  // 32: beltwright.quote.v1.PlanningService.PlanPurchase:output_type -> beltwright.quote.v1.PlanPurchaseResponse
+	14, // 33: beltwright.quote.v1.PlanningService.WeighChoices:output_type -> beltwright.quote.v1.WeighChoicesResponse
+	19, // 34: beltwright.quote.v1.PlanningService.SolveBasket:output_type -> beltwright.quote.v1.SolveBasketResponse
+	21, // 35: beltwright.quote.v1.PlanningService.JudgeConsignment:output_type -> beltwright.quote.v1.JudgeConsignmentResponse
+	25, // 36: beltwright.quote.v1.PlanningService.ListTaxPacks:output_type -> beltwright.quote.v1.ListTaxPacksResponse
 	32, // [32:37] is the sub-list for method output_type
 	27, // [27:32] is the sub-list for method input_type
 	27, // [27:27] is the sub-list for extension type_name
@@ -2346,7 +2289,7 @@ func file_beltwright_quote_v1_planning_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_beltwright_quote_v1_planning_proto_rawDesc), len(file_beltwright_quote_v1_planning_proto_rawDesc)),
-			NumEnums:      2,
+			NumEnums:      1,
 			NumMessages:   26,
 			NumExtensions: 0,
 			NumServices:   1,
