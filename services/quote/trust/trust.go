@@ -9,6 +9,10 @@
 // Parts of one seller share the seller's unknown chance and are not independent:
 // AllFail says by how much. A buying plan that takes several offers of one
 // seller for independent is too hopeful.
+//
+// Pool learns from many sellers at once: what is believed of a seller before its
+// own record is what the others' records say of sellers of its kind. An outcome
+// that nobody reported is not a pass; a Record counts such parts apart.
 package trust
 
 import (

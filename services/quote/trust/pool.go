@@ -1,0 +1,171 @@
+package trust
+
+import (
+	"fmt"
+	"maps"
+	"slices"
+
+	"gonum.org/v1/gonum/stat"
+
+	"beltwright.example/services/quote/working"
+)
+
+// Record counts how one seller's parts of one kind and condition fared.
+type Record struct {
+	// Passed and Failed count reported arrival checks.
+	Passed, Failed int
+	// Unreported counts parts that were bought and of which nobody said how they
+	// fared. They are no passes: the mean leaves them out, LowerBound counts them
+	// as failures.
+	Unreported int
+}
+
+// Reported is how many checks were reported.
+func (r Record) Reported() int { return max(r.Passed, 0) + max(r.Failed, 0) }
+
+// LowerBound is the exact one-sided lower confidence bound on the chance of
+// passing if every unreported part had failed.
+func (r Record) LowerBound(confidence float64) float64 {
+	return LowerBound(r.Passed, r.Reported()+max(r.Unreported, 0), confidence)
+}
+
+// Belief is what is believed of a seller's chance after all records: the
+// distribution Beta(Alpha, Beta), each weight from 0.001 to 1,000,000.
+type Belief struct {
+	Alpha, Beta float64
+	// Source says in words what the belief stands on.
+	Source string
+	// Workings say how it was computed.
+	Workings []working.Step
+}
+
+// Mean is the chance that the seller's next part passes.
+func (b Belief) Mean() float64 { return Prior{b.Alpha, b.Beta}.Mean(0, 0) }
+
+// Quantile is that of the seller's chance of passing, 0 < q < 1.
+func (b Belief) Quantile(q float64) float64 { return Prior{b.Alpha, b.Beta}.Quantile(0, 0, q) }
+
+// AllFail is the chance that the seller's next k parts all fail.
+func (b Belief) AllFail(k int) float64 { return Prior{b.Alpha, b.Beta}.AllFail(0, 0, k) }
+
+// MinSellers is how many sellers with a reported check it takes to learn how
+// sellers differ. Below four not even the James–Stein estimator, which takes k − 3
+// of k sellers' spread for real, shrinks towards their own mean.
+const MinSellers = 4
+
+// Pool says what to believe of each seller, from all sellers' records of the same
+// kind and condition. Sellers without a reported check get what is believed of a
+// stranger.
+//
+//   - Fewer than MinSellers reporting: the documented prior, moved by the seller's
+//     own record.
+//   - Otherwise sellers' chances are taken to have the Beta distribution whose
+//     mean and spread the records show (the moments of the beta-binomial law),
+//     moved by the seller's own record. It weighs at least as much as one check
+//     and at most as much as all that were reported.
+//   - Where the records differ no more than chance makes them: one common chance,
+//     the documented prior moved by all records together.
+func Pool(prior Prior, sellers map[string]Record) map[string]Belief {
+	p := look(prior, sellers)
+	beliefs := make(map[string]Belief, len(sellers))
+	for seller, record := range sellers {
+		beliefs[seller] = p.belief(record)
+	}
+	return beliefs
+}
+
+// pool is what all sellers' records say together.
+type pool struct {
+	// prior is what is believed of a stranger.
+	prior Prior
+	// common is true where all sellers share one chance: own records are in the
+	// prior then.
+	common   bool
+	source   string
+	workings []working.Step
+}
+
+// belief is what to believe of the seller with this record.
+func (p pool) belief(r Record) Belief {
+	passed, failed := max(r.Passed, 0), max(r.Failed, 0)
+	b := Belief{Source: fmt.Sprintf("%s, then its own %d passed and %d failed checks", p.source, passed, failed)}
+	if p.common {
+		b.Source, passed, failed = p.source, 0, 0
+	}
+	if r.Unreported > 0 {
+		b.Source += fmt.Sprintf("; %d bought parts whose outcome nobody reported count neither way", r.Unreported)
+	}
+	b.Alpha, b.Beta = p.prior.Pass+float64(passed), p.prior.Fail+float64(failed)
+	b.Workings = append(slices.Clip(p.workings), chanceStep(p.prior, passed, failed))
+	if heaviest := max(b.Alpha, b.Beta); heaviest > maxWeight {
+		b.Alpha, b.Beta = b.Alpha*maxWeight/heaviest, b.Beta*maxWeight/heaviest
+	}
+	b.Alpha, b.Beta = max(b.Alpha, minWeight), max(b.Beta, minWeight)
+	return b
+}
+
+// look learns from all records; map order plays no part.
+func look(prior Prior, sellers map[string]Record) pool {
+	var rates, inverse []float64
+	passed, failed := 0, 0
+	for _, seller := range slices.Sorted(maps.Keys(sellers)) {
+		r := sellers[seller]
+		n := r.Reported()
+		if n == 0 {
+			continue
+		}
+		rates = append(rates, float64(max(r.Passed, 0))/float64(n))
+		inverse = append(inverse, 1/float64(n))
+		passed, failed = passed+max(r.Passed, 0), failed+max(r.Failed, 0)
+	}
+	if len(rates) < MinSellers {
+		return pool{prior: prior, source: fmt.Sprintf("the documented prior, since %d of the sellers of such parts have reported checks and it takes %d to learn how they differ",
+			len(rates), MinSellers)}
+	}
+	s := spread{sellers: len(rates), checks: passed + failed, inverse: stat.Mean(inverse, nil)}
+	s.mean, s.variance = stat.MeanVariance(rates, nil)
+	if s.even() {
+		return pool{
+			prior: Prior{prior.Pass + float64(passed), prior.Fail + float64(failed)}, common: true, workings: s.workings(),
+			source: fmt.Sprintf("the documented prior and all %d checks of %d sellers, whose records differ no more than chance makes them", s.checks, s.sellers),
+		}
+	}
+	return pool{
+		prior: s.prior(), workings: append(s.workings(), s.weightStep()),
+		source: fmt.Sprintf("what the records of %d sellers with %d checks say of such sellers", s.sellers, s.checks),
+	}
+}
+
+// spread is how sellers' rates of passing differ.
+type spread struct {
+	sellers, checks int
+	// mean and variance (with k − 1) of the rates.
+	mean, variance float64
+	// inverse is the mean of 1/n over the sellers, n being a seller's checks.
+	inverse float64
+}
+
+// chance is the variance that the rates would have if all sellers had the same
+// chance.
+func (s spread) chance() float64 { return s.mean * (1 - s.mean) * s.inverse }
+
+// even tells whether the rates differ no more than chance makes them, or one check
+// a seller leaves open whether they do.
+func (s spread) even() bool { return s.variance <= s.chance() || s.inverse >= 1 }
+
+// weight is a + b of the Beta distribution: the rates' variance is
+// m(1−m)·((1−ρ)/n + ρ) in the mean, with ρ = 1/(a+b+1), so that
+//
+//	a + b = (m(1−m) − S²) / (S² − m(1−m)·mean(1/n))
+//
+// which for equal n are the usual moments of the beta-binomial law (Kleinman,
+// Journal of the American Statistical Association 68, 1973; from memory).
+func (s spread) weight() float64 {
+	return (s.mean*(1-s.mean) - s.variance) / (s.variance - s.chance())
+}
+
+// prior is the Beta distribution of sellers' chances.
+func (s spread) prior() Prior {
+	weight := min(max(s.weight(), 1), float64(s.checks))
+	return Prior{Pass: weight * s.mean, Fail: weight * (1 - s.mean)}
+}
