@@ -16,7 +16,7 @@ const (
 // exempt tells whether the rules for dangerous goods are known not to apply: a
 // tested UN3268 device inside a completed component, by road.
 func (c Consignment) exempt() bool {
-	return c.UN == UN3268 && c.InComponent && c.Mode == Road && c.TestedC == Yes
+	return c.UN == UN3268 && c.InComponent == Yes && c.Mode == Road && c.TestedC == Yes
 }
 
 // handOver is about a part that no carrier gets.
@@ -71,6 +71,20 @@ func (c Consignment) loose() []finding {
 		findings = append(findings, c.weight())
 	}
 	return findings
+}
+
+// either is about a UN3268 device of which nobody knows whether it is inside a
+// component: what would bar it by itself may then not apply.
+func (c Consignment) either() []finding {
+	findings := c.loose()
+	for i := range findings {
+		if findings[i].answer == No && c.TestedC != No {
+			findings[i].answer = Unknown
+		}
+	}
+	return append(findings, finding{
+		Unknown, "whether the device is inside a completed component is not known; by road the rules for hazardous materials leave such a one alone", installedSource,
+	})
 }
 
 // tested is about the test without which nothing may be called UN3268.

@@ -1,7 +1,8 @@
 // Package transport rules who may ship a pyrotechnic part, how, and with which
 // papers. It knows the rules of the United States (49 CFR parts 171 to 180); where
 // these do not settle a question, or a fact is missing, the answer is Unknown and
-// never yes. A carrier may ask for more.
+// never yes. A carrier may ask for more. Both sides need it: yards for the papers of
+// a shipment, shops for what a purchase and a returned old part take.
 package transport
 
 import (
@@ -65,9 +66,9 @@ const maxGrams = 100_000_000
 type Consignment struct {
 	// UN is UN3268, UN0503, or empty where it is not known.
 	UN string
-	// InComponent is true where the device is inside a completed component: a
+	// InComponent tells whether the device is inside a completed component: a
 	// seat, a steering column, a door panel.
-	InComponent bool
+	InComponent Tri
 	// Mode is how it is to travel.
 	Mode Mode
 	// GrossGrams is the weight of the package; 0 where it is not known.
@@ -121,10 +122,12 @@ func Decide(c Consignment) (Ruling, error) {
 		findings = []finding{unclassified()}
 	case c.UN == UN0503:
 		findings = c.explosive()
-	case c.InComponent:
+	case c.InComponent == Yes:
 		findings = c.component()
-	default:
+	case c.InComponent == No:
 		findings = c.loose()
+	default:
+		findings = c.either()
 	}
 	ruling := Ruling{Allowed: Yes, Handling: c.Mode != HandOver && !c.exempt()}
 	for _, rank := range []Tri{No, Unknown, Yes} { // those against first
@@ -155,6 +158,7 @@ func (c Consignment) validate() error {
 		name  string
 		value Tri
 	}{
+		{"in a component", c.InComponent},
 		{"trained shipper", c.TrainedShipper},
 		{"to a recycler", c.ToRecycler},
 		{"never installed", c.NeverInstalled},

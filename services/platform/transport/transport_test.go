@@ -7,7 +7,7 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
-	"beltwright.example/services/quote/transport"
+	"beltwright.example/services/platform/transport"
 )
 
 const (
@@ -20,7 +20,7 @@ const (
 func loose(mode transport.Mode, grams int64) transport.Consignment {
 	return transport.Consignment{
 		UN: transport.UN3268, Mode: mode, GrossGrams: grams,
-		TrainedShipper: yes, ToRecycler: no, NeverInstalled: no, TestedC: yes,
+		InComponent: no, TrainedShipper: yes, ToRecycler: no, NeverInstalled: no, TestedC: yes,
 	}
 }
 
@@ -34,7 +34,7 @@ func with(c transport.Consignment, change func(*transport.Consignment)) transpor
 // 172.704, and PHMSA interpretations 16-0038 and 25-0159.
 func TestDecide(t *testing.T) {
 	t.Parallel()
-	inSeat := func(c *transport.Consignment) { c.InComponent = true }
+	inSeat := func(c *transport.Consignment) { c.InComponent = yes }
 	explosive := func(c *transport.Consignment) { c.UN = transport.UN0503 }
 	cases := map[string]struct {
 		in       transport.Consignment
@@ -53,8 +53,11 @@ func TestDecide(t *testing.T) {
 		"no weight, sea":                   {loose(transport.Sea, 0), yes, true, "class 9"},
 		"seat, road":                       {with(loose(transport.Road, 30_000), inSeat), yes, false, "inside a completed component"},
 		"seat, passenger aircraft":         {with(loose(transport.PassengerAircraft, 30_000), inSeat), unknown, true, "ask the carrier"},
-		"seat from home, road":             {transport.Consignment{UN: transport.UN3268, InComponent: true, Mode: transport.Road, TrainedShipper: no, TestedC: yes}, yes, false, "inside a completed component"},
-		"seat, untested":                   {with(loose(transport.Road, 0), func(c *transport.Consignment) { c.InComponent, c.TestedC = true, no }), no, true, "may not be called UN3268"},
+		"seat from home, road":             {transport.Consignment{UN: transport.UN3268, InComponent: yes, Mode: transport.Road, TrainedShipper: no, TestedC: yes}, yes, false, "inside a completed component"},
+		"in a seat or not, road":           {with(loose(transport.Road, 900), func(c *transport.Consignment) { c.InComponent = unknown }), unknown, true, "is not known"},
+		"in a seat or not, from home":      {with(loose(transport.Road, 900), func(c *transport.Consignment) { c.InComponent, c.TrainedShipper = unknown, no }), unknown, true, "needs a trained shipper"},
+		"in a seat or not, untested":       {with(loose(transport.Road, 900), func(c *transport.Consignment) { c.InComponent, c.TestedC = unknown, no }), no, true, "may not be called"},
+		"seat, untested":                   {with(loose(transport.Road, 0), func(c *transport.Consignment) { c.InComponent, c.TestedC = yes, no }), no, true, "may not be called UN3268"},
 		"seat, 1.4G":                       {with(with(loose(transport.Road, 0), inSeat), explosive), unknown, true, "1.4G"},
 		"copy without the test":            {with(loose(transport.Road, 900), func(c *transport.Consignment) { c.TestedC = no }), no, true, "may not be called UN3268"},
 		"test not known":                   {with(loose(transport.Road, 900), func(c *transport.Consignment) { c.TestedC = unknown }), unknown, true, "such as a copy"},
@@ -135,7 +138,7 @@ func TestPapers(t *testing.T) {
 		t.Errorf("packing instruction %q", got)
 	}
 	for name, c := range map[string]transport.Consignment{
-		"in a seat":      with(nine, func(c *transport.Consignment) { c.InComponent = true }),
+		"in a seat":      with(nine, func(c *transport.Consignment) { c.InComponent = yes }),
 		"handed over":    loose(transport.HandOver, 900),
 		"not classified": with(nine, func(c *transport.Consignment) { c.UN = "" }),
 	} {
@@ -181,6 +184,7 @@ func TestNoConsignment(t *testing.T) {
 		"mode":            func(c *transport.Consignment) { c.Mode = "" },
 		"gross weight":    func(c *transport.Consignment) { c.GrossGrams = -1 },
 		"out of range":    func(c *transport.Consignment) { c.GrossGrams = 100_000_001 },
+		"in a component":  func(c *transport.Consignment) { c.InComponent = 7 },
 		"trained shipper": func(c *transport.Consignment) { c.TrainedShipper = 3 },
 		"to a recycler":   func(c *transport.Consignment) { c.ToRecycler = -1 },
 		"never installed": func(c *transport.Consignment) { c.NeverInstalled = 9 },
@@ -197,7 +201,7 @@ func TestNoConsignment(t *testing.T) {
 func every(yield func(transport.Consignment) bool) {
 	tris := []transport.Tri{unknown, no, yes}
 	for _, un := range []string{"", transport.UN3268, transport.UN0503} {
-		for _, inComponent := range []bool{false, true} {
+		for _, inComponent := range tris {
 			for _, mode := range transport.Modes() {
 				for _, grams := range []int64{0, 25_000, 25_001, 100_000, 100_001} {
 					for facts := range 81 {
@@ -217,7 +221,7 @@ func every(yield func(transport.Consignment) bool) {
 // completes tells whether b is a with unknown facts filled in.
 func completes(a, b transport.Consignment) bool {
 	tri := func(x, y transport.Tri) bool { return x == y || x == unknown }
-	return (a.UN == b.UN || a.UN == "") && a.InComponent == b.InComponent && a.Mode == b.Mode &&
+	return (a.UN == b.UN || a.UN == "") && tri(a.InComponent, b.InComponent) && a.Mode == b.Mode &&
 		(a.GrossGrams == b.GrossGrams || a.GrossGrams == 0) && tri(a.TrainedShipper, b.TrainedShipper) &&
 		tri(a.ToRecycler, b.ToRecycler) && tri(a.NeverInstalled, b.NeverInstalled) && tri(a.TestedC, b.TestedC)
 }
@@ -226,12 +230,8 @@ func completes(a, b transport.Consignment) bool {
 // out to be; and no yes for what is not classified.
 func TestWhatIsUnknownDecidesNothing(t *testing.T) {
 	t.Parallel()
-	type key struct {
-		inComponent bool
-		mode        transport.Mode
-	}
 	rulings := map[transport.Consignment]transport.Tri{}
-	groups := map[key][]transport.Consignment{}
+	groups := map[transport.Mode][]transport.Consignment{}
 	for c := range every {
 		ruling, err := transport.Decide(c)
 		if err != nil {
@@ -241,7 +241,7 @@ func TestWhatIsUnknownDecidesNothing(t *testing.T) {
 			t.Fatalf("%+v may be sent", c)
 		}
 		rulings[c] = ruling.Allowed
-		groups[key{c.InComponent, c.Mode}] = append(groups[key{c.InComponent, c.Mode}], c)
+		groups[c.Mode] = append(groups[c.Mode], c)
 	}
 	counts := map[transport.Tri]int{}
 	for a, answer := range rulings {
@@ -249,7 +249,7 @@ func TestWhatIsUnknownDecidesNothing(t *testing.T) {
 		if answer == unknown {
 			continue
 		}
-		for _, b := range groups[key{a.InComponent, a.Mode}] {
+		for _, b := range groups[a.Mode] {
 			if completes(a, b) && rulings[b] != answer {
 				t.Fatalf("%+v: %s, yet %+v: %s", a, answer, b, rulings[b])
 			}
