@@ -11,16 +11,25 @@ import (
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	quotev1 "beltwright.example/proto/beltwright/quote/v1"
 	"beltwright.example/services/platform/check"
+	"beltwright.example/services/quote/trust"
 )
 
 var sourceName = regexp.MustCompile(`^(listings|offers)/([a-z0-9-]{1,32})\.[A-Za-z0-9_-]{1,40}$`)
 
-// Tally counts the outcomes of one seller, condition and kind. A part whose
-// outcome nobody reported counts neither way.
+// Tally counts the outcomes of one seller, condition and kind.
 type Tally struct {
 	// Passed and Failed count arrival checks by their result.
 	Passed int `json:"passed"`
 	Failed int `json:"failed"`
+	// Bought counts parts that accepted quotes bought.
+	Bought int `json:"bought,omitempty"`
+}
+
+// Record is the tally as trust reads it. Parts that were bought and of which
+// nobody said how they fared are unreported; outcomes may also be reported of
+// parts that no quote bought.
+func (t Tally) Record() trust.Record {
+	return trust.Record{Passed: t.Passed, Failed: t.Failed, Unreported: max(t.Bought-t.Passed-t.Failed, 0)}
 }
 
 // CleanOutcome checks an outcome, reported by the request of this id, and returns
@@ -94,20 +103,33 @@ func cleanCondition(condition quotev1.Offer_Condition, collection string, fields
 	return condition
 }
 
-// CheckOutcome compares a clean outcome with the quote that it names: the quote
-// must offer its source, for that kind and in that condition.
+// CheckOutcome compares a clean outcome with the quote that it names: a line of
+// the quote must offer its source, for that kind and in that condition.
 func CheckOutcome(outcome *quotev1.Outcome, quoted *quotev1.Quote, fields *check.Fields) {
-	if outcome.GetKind() != quoted.GetNeed().GetKind() {
-		fields.Add("outcome.kind", "is not the kind that the quote is for", quoted.GetNeed().GetKind().String())
-	}
-	for _, option := range quoted.GetOptions() {
-		if option.GetSource() != outcome.GetSource() {
-			continue
+	var kind, offered bool
+	var condition quotev1.Offer_Condition
+	for _, line := range Lines(quoted) {
+		same := line.GetNeed().GetKind() == outcome.GetKind()
+		kind = kind || same
+		for _, option := range line.GetOptions() {
+			if option.GetSource() != outcome.GetSource() {
+				continue
+			}
+			if same && option.GetCondition() == outcome.GetCondition() {
+				return
+			}
+			offered, condition = true, option.GetCondition()
 		}
-		if option.GetCondition() != outcome.GetCondition() {
-			fields.Add("outcome.condition", "is not the condition in which the quote offers it", option.GetCondition().String())
-		}
-		return
 	}
-	fields.Add("outcome.source", "is no option of "+quoted.GetName(), "a source that the quote offers")
+	if !kind {
+		fields.Add("outcome.kind", "is not the kind that the quote is for", Lines(quoted)[0].GetNeed().GetKind().String())
+	}
+	switch {
+	case !offered:
+		fields.Add("outcome.source", "is no option of "+quoted.GetName(), "a source that the quote offers")
+	case condition != outcome.GetCondition():
+		fields.Add("outcome.condition", "is not the condition in which the quote offers it", condition.String())
+	case kind:
+		fields.Add("outcome.kind", "is not the kind for which the quote offers it", "the kind of the line that offers "+outcome.GetSource())
+	}
 }

@@ -16,6 +16,7 @@ import (
 	quotev1 "beltwright.example/proto/beltwright/quote/v1"
 	"beltwright.example/services/quote/money"
 	"beltwright.example/services/quote/plan"
+	"beltwright.example/services/quote/tax"
 	"beltwright.example/services/quote/trust"
 )
 
@@ -38,6 +39,21 @@ type Input struct {
 	Labour *quotev1.Labour
 	// Tax is the tax rate.
 	Tax money.Percent
+	// Pack is the law of the place whose tax rules count; the zero Pack where the
+	// place is not known.
+	Pack tax.Pack
+	// Supplies are itemised, or a SuppliesPercent of labour. Of several lines only
+	// the first one has them.
+	Supplies        []*quotev1.SupplyLine
+	SuppliesPercent money.Percent
+	// Limits filter; they weigh nothing.
+	Limits *quotev1.Limits
+	// Parallel allows several parts to be bought at once.
+	Parallel bool
+	// Deadline is the day by which the vehicle should be ready, 0 for none;
+	// LateCost is the cost, once, of being ready later.
+	Deadline int32
+	LateCost int64
 	// DayCost is the cost of a day without the vehicle, minor units.
 	DayCost int64
 	// Currency is that of every amount.
