@@ -2,6 +2,8 @@ package plan
 
 import (
 	"cmp"
+	"fmt"
+	"math"
 	"math/big"
 	"slices"
 )
@@ -51,6 +53,46 @@ func (l Law) ReadyBy(days int32) *big.Rat {
 // Unrepaired is the chance that all fail and nothing is left to buy.
 func (l Law) Unrepaired() *big.Rat {
 	return l.law.probability(l.law.parts(func(end exact) bool { return end.never }))
+}
+
+// maxEnds bounds the ways to end of two laws together.
+const maxEnds = 1_000_000
+
+// Both is the law of two plans that are followed side by side and have nothing to
+// do with each other, such as those of two parts of different sellers: costs add
+// up, the days are the longer ones, and the vehicle stays unrepaired where either
+// plan leaves it so. Laws with more than a million pairs of ends, or costs that
+// cannot be added up, are refused.
+func Both(a, b Law) (Law, error) {
+	if n := len(a.law.ends) * len(b.law.ends); n > maxEnds {
+		return Law{}, fmt.Errorf("the two laws have %d pairs of ends; expected at most %d", n, maxEnds)
+	}
+	all := law{whole: new(big.Int).Mul(a.law.whole, b.law.whole)}
+	for _, x := range a.law.ends {
+		for _, y := range b.law.ends {
+			if x.cost > math.MaxInt64-y.cost {
+				return Law{}, fmt.Errorf("the costs %d and %d are too large to be added up", x.cost, y.cost)
+			}
+			all.ends = append(all.ends, exact{x.cost + y.cost, max(x.days, y.days), x.never || y.never, new(big.Int).Mul(x.weight, y.weight)})
+		}
+	}
+	return newLaw(all.merged()), nil
+}
+
+// readyBy gives the chances at these days, which rise.
+func (l Law) readyBy(days []int32) []Ready {
+	// Each day adds what ends since the one before.
+	ends := slices.SortedFunc(slices.Values(l.law.ends), func(a, b exact) int { return cmp.Compare(a.days, b.days) })
+	ready, sum := make([]Ready, 0, len(days)), new(big.Int)
+	for _, day := range days {
+		for ; len(ends) > 0 && ends[0].days <= day; ends = ends[1:] {
+			if !ends[0].never {
+				sum.Add(sum, ends[0].weight)
+			}
+		}
+		ready = append(ready, Ready{day, l.law.float(sum)})
+	}
+	return ready
 }
 
 // law is how likely the ways to end are. All probabilities are whole numbers of
@@ -131,6 +173,7 @@ func (l *law) parts(counts func(exact) bool) *big.Int {
 	}
 	return sum
 }
+
 // probability is that of a number of parts.
 func (l *law) probability(parts *big.Int) *big.Rat { return new(big.Rat).SetFrac(parts, l.whole) }
 

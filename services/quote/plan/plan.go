@@ -1,10 +1,11 @@
-// Package plan orders offers that are bought and tried one at a time until one
-// passes its arrival check.
+// Package plan says which offers to buy and try, in which order and how many at
+// once, until a part passes its arrival check.
 //
 // An offer's price comes back where it fails, less the loss on return; what is
-// sunk is spent either way. This is Weitzman's problem of opening boxes
-// (Econometrica 47(3), 1979) seen from the cost side: with price P, sunk cost c
-// (days of waiting included), loss r and chance p, the index
+// sunk is spent either way. With offers that pass or fail independently and are
+// tried one at a time this is Weitzman's problem of opening boxes (Econometrica
+// 47(3), 1979) seen from the cost side: with price P, sunk cost c (days of waiting
+// included), loss r and chance p, the index
 //
 //	z = P + (c + (1 − p)·r) / p
 //
@@ -15,11 +16,14 @@
 // expected cost of all orders that try all of them, since the chance that all
 // fail is the same for each.
 //
-// Offers are taken to pass or fail independently. Parts of one seller do not
-// quite: trust.AllFail says how much likelier it is that they fail together.
+// Three things break the index, and then all policies are searched by a dynamic
+// program over subsets, for MaxExact offers: offers that share a seller's
+// uncertain chance, since one failure makes the next likelier; several parts
+// bought at once, which saves days; and a deadline whose missing costs something.
 //
-// Everything is calculated in fractions, a chance of 0.85 being 85/100; results
-// are rounded once, at the end.
+// The search compares policies in floating-point numbers, to 1 part in 10^12. All
+// that is said of a plan is calculated in fractions, a chance of 0.85 being
+// 85/100, and rounded once, at the end.
 package plan
 
 import (
@@ -27,6 +31,7 @@ import (
 	"slices"
 
 	"beltwright.example/services/quote/money"
+	"beltwright.example/services/quote/working"
 )
 
 // Offer is one thing that can be bought. Amounts are minor units.
@@ -87,7 +92,7 @@ type Problem struct {
 	// never.
 	LateCost int64
 	// ReadyBy lists the days at which the chance of being ready is wanted; empty
-	// for all days on which the plan can end.
+	// for the deadline and all days on which the plan can end.
 	ReadyBy []int32
 }
 
@@ -107,6 +112,12 @@ type Outcome struct {
 type Result struct {
 	// Order holds the ids to try, in order.
 	Order []string
+	// Batches hold the same ids, those together that are bought at once.
+	Batches [][]string
+	// Method is MethodIndex or MethodExact.
+	Method string
+	// Limited says what an exact search left out, and why; empty where nothing.
+	Limited string
 	// ExpectedCost is rounded half away from zero.
 	ExpectedCost int64
 	// ExpectedDays is the mean number of days.
@@ -124,6 +135,17 @@ type Result struct {
 	NotTried []string
 	// UsesFallback is true where the plan can end with the fallback.
 	UsesFallback bool
+	// ReadyBy gives the chance of being ready by the days that were asked for, by
+	// days.
+	ReadyBy []Ready
+	// Workings say how the numbers came about.
+	Workings []working.Step
+}
+
+// Ready is the chance that the vehicle is ready after at most so many days.
+type Ready struct {
+	Days        int32
+	Probability float64
 }
 
 // Purchase makes the plan. A problem that makes no sense is refused with an
@@ -133,13 +155,10 @@ func Purchase(p Problem) (Result, error) {
 	if err != nil {
 		return Result{}, err
 	}
-	order := m.ByIndex()
-	worth := m.worthTrying(order)
-	policy := Policy{Fallback: p.Fallback != nil}
-	for _, i := range order[:worth] {
-		policy.Batches = append(policy.Batches, []int{i})
-	}
-	return m.result(policy, order[worth:])
+	policy, rest, method, limited := m.best()
+	result, err := m.result(policy, method)
+	result.NotTried, result.Limited = m.ids(rest), limited
+	return result, err
 }
 
 // worthTrying counts the offers worth trying, which are in the order of their
@@ -165,24 +184,47 @@ func (m *Model) ids(offers []int) []string {
 	return all
 }
 
+// readyBy lists the days at which the chance of being ready is wanted, rising.
+func (p Problem) readyBy(ends Law) []int32 {
+	days := slices.Clone(p.ReadyBy)
+	if len(days) == 0 {
+		for _, end := range ends.Ends {
+			if !end.Unrepaired {
+				days = append(days, end.Days)
+			}
+		}
+		if p.Deadline > 0 {
+			days = append(days, p.Deadline)
+		}
+	}
+	slices.Sort(days)
+	return slices.Compact(days)
+}
+
 func (p Problem) fallbackCost() int64 {
 	return p.Fallback.Price + p.DayCost*int64(p.Fallback.Days)
 }
 
 // result says what follows from a policy.
-func (m *Model) result(policy Policy, rest []int) (Result, error) {
+func (m *Model) result(policy Policy, method string) (Result, error) {
 	ends, err := m.Evaluate(policy)
 	if err != nil {
 		return Result{}, err
 	}
-	result := Result{Order: m.ids(slices.Concat(policy.Batches...)), NotTried: m.ids(rest), Distribution: ends.Ends}
-	result.UsesFallback = policy.Fallback && m.canFail(policy)
+	tried := slices.Concat(policy.Batches...)
+	result := Result{Order: m.ids(tried), Method: method, Distribution: ends.Ends}
+	for _, batch := range policy.Batches {
+		result.Batches = append(result.Batches, m.ids(batch))
+	}
+	result.UsesFallback = policy.Fallback && m.canFail(tried)
+	result.ReadyBy = ends.readyBy(m.problem.readyBy(ends))
+	result.Workings = m.workings(policy, method, ends.law, result.ReadyBy)
 	return summarise(result, ends)
 }
 
-// canFail tells whether all that a policy tries can fail.
-func (m *Model) canFail(policy Policy) bool {
-	for _, i := range slices.Concat(policy.Batches...) {
+// canFail tells whether all of these offers can fail.
+func (m *Model) canFail(offers []int) bool {
+	for _, i := range offers {
 		if m.offers[i].pass.IsInt() { // 1: a chance is above 0
 			return false
 		}

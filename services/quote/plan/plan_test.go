@@ -15,6 +15,7 @@ import (
 
 	"beltwright.example/services/quote/money"
 	"beltwright.example/services/quote/plan"
+	"beltwright.example/services/quote/working/workingtest"
 )
 
 // four are the offers of the worked example: index values 250, 233.33…,
@@ -37,6 +38,8 @@ func solve(t *testing.T, p plan.Problem) plan.Result {
 	if err != nil {
 		t.Fatal(err)
 	}
+	workingtest.Check(t, result.Workings)
+	result.Workings = nil
 	return result
 }
 
@@ -49,6 +52,8 @@ func TestWorkedExample(t *testing.T) {
 		Order: []string{"B", "C", "A", "D"}, ExpectedCost: 23962, ExpectedDays: 6.666,
 		// CVaR by Rockafellar and Uryasev (Journal of Risk 2(3), 2000).
 		Quantile95: 34000, CVaR95: 37240, UsesFallback: true,
+		Batches: [][]string{{"B"}, {"C"}, {"A"}, {"D"}}, Method: plan.MethodIndex,
+		ReadyBy: []plan.Ready{{5, .6}, {9, .98}, {12, .997}, {14, 1}},
 		Distribution: []plan.Outcome{
 			{17000, 5, .6, false}, {34000, 9, .38, false}, {38500, 12, .017, false}, {38500, 14, .0012, false}, {78500, 14, .0018, false},
 		},
@@ -98,6 +103,8 @@ func TestNothingNewToBeHad(t *testing.T) {
 	want := plan.Result{
 		Order: []string{"B", "C", "A", "D"}, ExpectedCost: 23890, ExpectedDays: 6.666,
 		Quantile95: 34000, CVaR95: 35800, Unrepaired: 0.0018,
+		Batches: [][]string{{"B"}, {"C"}, {"A"}, {"D"}}, Method: plan.MethodIndex,
+		ReadyBy: []plan.Ready{{5, .6}, {9, .98}, {12, .997}, {14, .9982}},
 		Distribution: []plan.Outcome{{17000, 5, .6, false}, {34000, 9, .38, false}, {38500, 12, .017, false}, {38500, 14, .0012, false}, {38500, 14, .0018, true}},
 	}
 	if diff := cmp.Diff(want, got, tight, cmpopts.EquateEmpty()); diff != "" {

@@ -8,16 +8,19 @@ import (
 // Words puts a plan into a sentence. Name gives what an id is called; fallback
 // is what the new part is called, empty where there is none.
 func Words(r Result, name func(id string) string, fallback string) string {
-	if len(r.Order) == 0 {
+	if len(r.Batches) == 0 {
 		if fallback == "" {
 			return "There is nothing to buy."
 		}
 		return "Buy " + fallback + " at once: nothing else is worth trying."
 	}
 	var text strings.Builder
-	text.WriteString("Buy " + name(r.Order[0]))
-	for _, id := range r.Order[1:] {
-		text.WriteString("; if it fails its check return it and buy " + name(id))
+	text.WriteString("Buy ")
+	for n, batch := range r.Batches {
+		if n > 0 {
+			text.WriteString("; if " + failing(len(r.Batches[n-1])) + " and buy ")
+		}
+		text.WriteString(buying(batch, name))
 	}
 	switch {
 	case r.UsesFallback:
@@ -28,6 +31,28 @@ func Words(r Result, name func(id string) string, fallback string) string {
 		text.WriteString(".")
 	}
 	return text.String()
+}
+
+// failing says what is done where a batch of so many parts fails.
+func failing(parts int) string {
+	if parts == 1 {
+		return "it fails its check return it"
+	}
+	return "none passes its check return them"
+}
+
+// buying names the parts of a batch, and what is kept of several.
+func buying(batch []string, name func(id string) string) string {
+	last := len(batch) - 1
+	if last == 0 {
+		return name(batch[0])
+	}
+	names := make([]string, len(batch))
+	for n, id := range batch {
+		names[n] = name(id)
+	}
+	return strings.Join(names[:last], ", ") + " and " + names[last] +
+		" together, keep the one that passes its check and costs least to keep, and return the rest"
 }
 
 // percent writes a chance with two significant figures, more where it is near

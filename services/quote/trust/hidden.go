@@ -31,20 +31,21 @@ func BadGivenPass(good, detect, falseAlarm float64) float64 {
 // (faults per hour) is there after so many hours: 1 − e^(−λt). Numbers below 0, or
 // no numbers, give 1.
 func FailedBy(hazard, hours float64) float64 {
-	if !(hazard >= 0 && hours >= 0) {
+	x := hazard * hours
+	if !(hazard >= 0 && x >= 0) {
 		return 1
 	}
-	return -math.Expm1(-hazard * hours)
+	return -math.Expm1(-x)
 }
 
 // FailedOnDemand is the mean of FailedBy over an interval between two checks: the
 // average probability of failure on demand 1 − (1 − e^(−λτ)) / (λτ), near λτ/2
 // where it is small. Numbers below 0, or no numbers, give 1.
 func FailedOnDemand(hazard, interval float64) float64 {
-	if !(hazard >= 0 && interval >= 0) {
+	x := hazard * interval
+	if !(hazard >= 0 && x >= 0) {
 		return 1
 	}
-	x := hazard * interval
 	const small = 1e-4
 	if x < small { // the formula would lose its digits
 		return x / 2 * (1 - x/3*(1-x/4))

@@ -1,0 +1,236 @@
+package plan
+
+import (
+	"fmt"
+	"math/big"
+	"strconv"
+	"strings"
+
+	"beltwright.example/services/platform/amount"
+	"beltwright.example/services/quote/working"
+)
+
+const (
+	// maxTraced is how many offers are traced one by one; what is computed from the
+	// distribution is traced for any number.
+	maxTraced = 24
+	// places is how many decimal places chances and days are shown with.
+	places = 6
+
+	weitzman  = "reservation index, Weitzman, Econometrica 47(3), 1979"
+	posterior = "mean of the Beta posterior after failures"
+	tailMean  = "CVaR, Rockafellar and Uryasev, Journal of Risk 2(3), 2000"
+)
+
+// tracer writes down how a plan's numbers came about.
+type tracer struct {
+	m     *Model
+	steps []working.Step
+}
+
+// workings traces a policy with its law and the days at which it is to be ready.
+func (m *Model) workings(policy Policy, method string, law law, days []Ready) []working.Step {
+	t := tracer{m: m}
+	if f := m.problem.Fallback; f != nil {
+		t.money("cost of the fallback", t.amount(f.Price)+t.perDay(f.Days), new(big.Rat).SetInt64(m.problem.fallbackCost()), "")
+	}
+	if method == MethodIndex {
+		order := m.ByIndex()
+		for _, i := range order[:min(len(order), maxTraced)] {
+			t.index(i)
+		}
+	}
+	t.tries(policy)
+	t.totals(law, days)
+	return t.steps
+}
+
+// money adds a step whose value is an amount, given in minor units.
+func (t *tracer) money(number, formula string, minor *big.Rat, source string) {
+	digits := amount.Digits(t.m.problem.Currency)
+	scale := new(big.Int).Exp(big.NewInt(10), big.NewInt(int64(digits)), nil)
+	t.add(number, formula, new(big.Rat).Quo(minor, new(big.Rat).SetInt(scale)).FloatString(digits), source)
+}
+
+// chance adds a step whose value is a chance or a number of days.
+func (t *tracer) chance(number, formula string, value *big.Rat, source string) {
+	t.add(number, formula, value.FloatString(places), source)
+}
+
+func (t *tracer) add(number, formula, value, source string) {
+	t.steps = append(t.steps, working.Step{Number: number, Formula: formula + working.Rounded, Value: value, Source: source})
+}
+
+func (t *tracer) amount(minor int64) string { return working.Term(minor, t.m.problem.Currency) }
+
+// perDay is the term of days that cost something.
+func (t *tracer) perDay(days int32) string {
+	if t.m.problem.DayCost == 0 || days == 0 {
+		return ""
+	}
+	return fmt.Sprintf(" + %d × %s", days, t.amount(t.m.problem.DayCost))
+}
+
+// passing writes an offer's chance after failures of its seller.
+func (t *tracer) passing(i int, failed []int) (formula, source string) {
+	o := t.m.offers[i]
+	if o.seller < 0 {
+		return decimal(o.Pass), ""
+	}
+	s := t.m.beliefs[o.seller]
+	return fmt.Sprintf("(%s / (%s + %s + %d))", decimal(s.a), decimal(s.a), decimal(s.b), failed[o.seller]), posterior
+}
+
+func decimal(v float64) string { return strconv.FormatFloat(v, 'f', -1, 64) }
+
+// index traces an offer's reservation index.
+func (t *tracer) index(i int) {
+	o := t.m.offers[i]
+	pass, _ := t.passing(i, make([]int, len(t.m.beliefs)))
+	formula := fmt.Sprintf("%s + (%s%s + (1 − %s) × %s) / %s",
+		t.amount(o.Price), t.amount(o.Sunk), t.perDay(o.Days), pass, t.amount(o.ReturnLoss), pass)
+	t.money("index of "+o.ID, formula, t.m.index(i), weitzman)
+}
+
+// tries traces what each try costs and how likely it is to be the last.
+func (t *tracer) tries(policy Policy) {
+	failed := make([]int, len(t.m.beliefs))
+	left := big.NewRat(1, 1)
+	var at stage
+	traced := 0
+	for _, batch := range policy.Batches {
+		if traced += len(batch); traced > maxTraced {
+			return
+		}
+		before := at
+		at = t.m.enter(before, batch, nil)
+		for _, i := range at.order {
+			t.kept(before, at, i)
+			pass, of := t.m.chance(i, failed)
+			formula, source := t.passing(i, failed)
+			chance := new(big.Rat).SetFrac(pass, of)
+			t.chance("chance of keeping "+t.m.offers[i].ID, exactly(left)+" × "+formula, new(big.Rat).Mul(left, chance), source)
+			rest := new(big.Rat).Mul(left, chance.Sub(big.NewRat(1, 1), chance))
+			t.chance("chance that "+t.m.offers[i].ID+" fails after all before it", exactly(left)+" × (1 − "+formula+")", rest, source)
+			left = rest
+			if seller := t.m.offers[i].seller; seller >= 0 {
+				failed[seller]++
+			}
+		}
+		t.lost(before, at)
+	}
+	t.end(at, policy.Fallback)
+}
+
+// end traces the cost where everything fails.
+func (t *tracer) end(at stage, fallback bool) {
+	formula := t.amount(at.spent)
+	end := t.m.last(at, fallback)
+	base := at.spent
+	if fallback {
+		base += t.m.problem.fallbackCost()
+		formula += " + " + t.amount(t.m.problem.fallbackCost())
+	}
+	if late := end.Cost - base; late > 0 {
+		formula += " + " + t.amount(late)
+	}
+	t.money("cost if all fail", formula, new(big.Rat).SetInt64(end.Cost), "")
+}
+
+// kept traces the cost where an offer is the part that is kept.
+func (t *tracer) kept(before, at stage, offer int) {
+	formula := t.amount(before.spent) + t.perDay(at.days-before.days)
+	for _, i := range at.order {
+		o := t.m.offers[i]
+		formula += " + " + t.amount(o.Sunk)
+		if i == offer {
+			formula += " + " + t.amount(o.Price)
+		} else {
+			formula += " + " + t.amount(o.ReturnLoss)
+		}
+	}
+	if late := t.m.late(at.days); late > 0 {
+		formula += " + " + t.amount(late)
+	}
+	t.money("cost if "+t.m.offers[offer].ID+" is kept", formula, new(big.Rat).SetInt64(t.m.keep(at, offer)), "")
+}
+
+// lost traces what is spent where a whole batch goes back.
+func (t *tracer) lost(before, at stage) {
+	formula := t.amount(before.spent) + t.perDay(at.days-before.days)
+	for _, i := range at.order {
+		formula += " + " + t.amount(t.m.offers[i].Sunk) + " + " + t.amount(t.m.offers[i].ReturnLoss)
+	}
+	name := strings.Join(t.m.ids(at.order), ", ")
+	t.money("spent when all up to "+name+" failed", formula, new(big.Rat).SetInt64(at.spent), "")
+}
+
+// totals traces what follows from the law.
+func (t *tracer) totals(l law, ready []Ready) {
+	cost, days := l.means()
+	costs, times := make([]string, len(l.ends)), make([]string, len(l.ends))
+	var never []string
+	for n, end := range l.ends {
+		p := exactly(l.probability(end.weight))
+		costs[n], times[n] = p+" × "+t.amount(end.cost), fmt.Sprintf("%s × %d", p, end.days)
+		if end.never {
+			never = append(never, p)
+		}
+	}
+	t.money("expected cost", strings.Join(costs, " + "), cost, "")
+	t.chance("expected days", strings.Join(times, " + "), days, "")
+	if len(never) > 0 {
+		t.chance("chance of ending unrepaired", strings.Join(never, " + "), Law{law: l}.Unrepaired(), "")
+	}
+	t.tail(l)
+	t.ready(l, ready)
+}
+
+// tail traces the quantile and the CVaR.
+func (t *tracer) tail(l law) {
+	quantile := l.quantile(level95)
+	var below, above []string
+	for _, end := range l.ends {
+		p := exactly(l.probability(end.weight))
+		if end.cost <= quantile {
+			below = append(below, p)
+		} else {
+			above = append(above, fmt.Sprintf("%s × (%s − %s)", p, t.amount(end.cost), t.amount(quantile)))
+		}
+	}
+	reached := l.probability(l.parts(func(end exact) bool { return end.cost <= quantile }))
+	t.chance("chance that the cost is at most "+t.amount(quantile)+", the least with 0.95 or more", strings.Join(below, " + "), reached, "")
+	formula := t.amount(quantile)
+	if len(above) > 0 {
+		formula += " + (" + strings.Join(above, " + ") + ") / (1 − 0.95)"
+	}
+	t.money("mean cost of the worst 5 in 100", formula, l.cvar(level95), tailMean)
+}
+
+// ready traces the chance of being ready by each of these days, which rise.
+func (t *tracer) ready(l law, days []Ready) {
+	before, sum := int32(-1), new(big.Int)
+	for _, by := range days {
+		added := l.parts(func(end exact) bool { return !end.never && end.days > before && end.days <= by.Days })
+		formula := exactly(l.probability(added))
+		if before >= 0 {
+			formula = exactly(l.probability(sum)) + " + " + formula
+		}
+		sum.Add(sum, added)
+		t.chance(fmt.Sprintf("chance of being ready by day %d", by.Days), formula, l.probability(sum), "")
+		before = by.Days
+	}
+}
+
+// exactly writes a chance as a decimal number where it has at most 20 decimal
+// places, else as a fraction where that is short, else to 30 places.
+func exactly(p *big.Rat) string {
+	const most, cut = 20, 30
+	if places, finite := p.FloatPrec(); finite && places <= most {
+		return p.FloatString(places)
+	}
+	if text := p.String(); len(text) <= 2*most {
+		return "(" + strings.Replace(text, "/", " / ", 1) + ")"
+	}
+	return p.FloatString(cut)
+}
