@@ -68,8 +68,8 @@ type Method string
 const (
 	// BranchAndBound with the dual ascent bound.
 	BranchAndBound Method = "branch and bound"
-	// SubsetProgram is the dynamic program over subsets of the parts.
-	SubsetProgram Method = "subset dynamic program"
+	// SubsetProgramming is dynamic programming over subsets of the parts.
+	SubsetProgramming Method = "subset dynamic programming"
 )
 
 // Solution is a way to buy everything.

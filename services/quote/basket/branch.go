@@ -30,13 +30,13 @@ func (s *search) over() bool {
 	const often = 64 // nodes between questions
 	if !s.ended {
 		s.ended = s.nodes >= int64(s.budget.Nodes) ||
-			s.budget.Stop != nil && s.nodes%often == 0 && s.budget.Stop()
+			s.budget.Stop != nil && s.nodes%often == 1 && s.budget.Stop()
 	}
 	return s.ended
 }
 
-// explore searches everything below the present node and returns a bound for it:
-// nothing there costs less, or it costs no less than the best.
+// explore searches everything below the present node and returns a bound: nothing
+// there costs less than that, or than the best.
 func (s *search) explore() int64 {
 	s.nodes++
 	if !s.begin() {
@@ -45,7 +45,7 @@ func (s *search) explore() int64 {
 	s.ascend(s.all)
 	s.improve()
 	bound := s.sum
-	if bound >= s.best || s.over() {
+	if bound >= s.best {
 		return bound
 	}
 	seller := s.branch()
@@ -57,7 +57,7 @@ func (s *search) explore() int64 {
 	for _, way := range []standing{opened, closed} {
 		s.standings[seller] = way
 		below := bound
-		if !s.ended {
+		if !s.over() {
 			below = max(bound, s.explore())
 		}
 		low = min(low, below)

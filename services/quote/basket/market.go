@@ -15,7 +15,7 @@ type market struct {
 	parts   int
 	freight []int64
 	// prices of seller i are prices[i*parts : (i+1)*parts], none where it has no
-	// offer.
+	// offer that matters.
 	prices []int64
 	// offers of each part by price, then seller.
 	offers [][]listed
@@ -48,7 +48,7 @@ func newMarket(p Problem) *market {
 	return m
 }
 
-// list sorts the offers of each part, without those that cannot matter: where
+// list sorts the offers of each part and strikes out those that cannot matter: where
 // somebody else delivers the part alone for no more, freight included, that is never
 // worse.
 func (m *market) list() {
@@ -60,9 +60,12 @@ func (m *market) list() {
 			}
 		}
 		for i := range m.freight {
-			if price := m.price(i, j); price < alone || i == keeper {
-				m.offers[j] = append(m.offers[j], listed{price, i})
+			price := m.price(i, j)
+			if price >= alone && i != keeper {
+				m.prices[i*m.parts+j] = none
+				continue
 			}
+			m.offers[j] = append(m.offers[j], listed{price, i})
 		}
 		m.many += len(m.offers[j])
 		slices.SortFunc(m.offers[j], func(a, b listed) int {

@@ -73,22 +73,19 @@ func (s *search) take() {
 func (s *search) improve() {
 	s.choose()
 	s.take()
-	for again := true; again && s.sum < s.best; {
+	for again := true; again; {
 		again = false
 		for j := range s.m.parts {
-			if s.contested(j) < 2 {
-				continue
+			if s.sum >= s.best {
+				return
 			}
 			before := s.sum
-			s.adjust(j)
-			if s.sum > before {
-				again = true
-				s.choose()
-				s.take()
-				if s.sum >= s.best {
-					return
-				}
+			if s.contested(j) < 2 || !s.adjust(j) {
+				continue
 			}
+			s.choose()
+			s.take()
+			again = again || s.sum > before
 		}
 	}
 }
@@ -105,8 +102,9 @@ func (s *search) contested(j int) int {
 }
 
 // adjust lowers a part's bid and raises first those that depend on a seller which
-// that gives slack to, then the part with them, then all.
-func (s *search) adjust(j int) {
+// that gives slack to, then the part with them, then all. The sum of the bids does
+// not fall. It is false where no bid can be raised for it.
+func (s *search) adjust(j int) bool {
 	depend := s.depend[:0]
 	for k := range s.m.parts {
 		if i, only := s.sole(k); only && k != j && s.contributes(j, i) {
@@ -114,13 +112,14 @@ func (s *search) adjust(j int) {
 		}
 	}
 	if len(depend) == 0 {
-		return
+		return false
 	}
 	s.lower(j)
 	s.ascend(depend)
 	s.depend = append(depend, j)
 	s.ascend(s.depend)
 	s.ascend(s.all)
+	return true
 }
 
 // branch picks the seller to settle next: of the chosen ones that share a part's

@@ -12,11 +12,7 @@ func (m *market) solve(b Budget) answer {
 	}
 	s := newSearch(m, patient)
 	low := s.explore()
-	found := answer{total: s.best, bound: s.best, to: s.to, nodes: s.nodes, method: BranchAndBound}
-	if !s.ended {
-		return found
-	}
-	found.bound = min(low, s.best)
+	found := answer{total: s.best, bound: min(low, s.best), to: s.to, nodes: s.nodes, method: BranchAndBound}
 	if m.parts > MaxSubsetParts || found.bound == found.total {
 		return found
 	}
@@ -40,7 +36,7 @@ func (m *market) patience() int {
 // bySubsets improves on what branch and bound found, with the bids and the sellers
 // of its root to tell what need not be looked at.
 func (s *search) bySubsets(found answer, stop func() bool) answer {
-	found.method = SubsetProgram
+	found.method = SubsetProgramming
 	clear(s.standings)
 	s.begin()
 	s.ascend(s.all)
