@@ -28,6 +28,14 @@ type candidate struct {
 	returnFreight int64
 	restocking    int32     // hundredths of a percent of the price
 	until         time.Time // end of the price, zero where it has none
+	// perKilogram is charged for each kilogram or part of one on top of freight,
+	// and grams is the weight packed, 0 where it is not stated.
+	perKilogram, grams int64
+	// coreReturn is the lawful freight of sending the old part back.
+	coreReturn int64
+	// unNumber and inComponent are what is stated of its transport.
+	unNumber    string
+	inComponent bool
 }
 
 // gate sorts what is offered into candidates and exclusions. It never looks at
@@ -75,7 +83,8 @@ func (g *gate) listing(donor *fitmentv1.Donor) {
 		exclude(reason, remedy)
 	case listing.GetCurrencyCode() != g.in.Currency:
 		exclude(otherCurrency(listing.GetCurrencyCode(), g.in.Currency))
-	case !plausible(listing.GetPrice(), terms.GetFreight(), terms.GetHandling(), terms.GetReturnFreight(), terms.GetCoreDeposit()):
+	case !plausible(listing.GetPrice(), terms.GetFreight(), terms.GetHandling(), terms.GetReturnFreight(), terms.GetCoreDeposit(),
+		terms.GetFreightPerKilogram(), terms.GetWeightGrams(), terms.GetCoreReturnFreight(), int64(terms.GetCoreDays()), int64(terms.GetWarrantyDays())):
 		exclude("states an amount that is out of range", "the yard corrects its price and terms")
 	default:
 		g.candidates = append(g.candidates, &candidate{
@@ -84,8 +93,11 @@ func (g *gate) listing(donor *fitmentv1.Donor) {
 				PartMaker: listing.GetPartMaker(), PartNumber: listing.GetPartNumber(),
 				Price: listing.GetPrice(), CoreDeposit: terms.GetCoreDeposit(),
 				Freight: terms.GetFreight(), Handling: terms.GetHandling(), Days: terms.GetDays(),
+				CoreDays: terms.GetCoreDays(), WarrantyDays: terms.GetWarrantyDays(),
 			},
 			returnFreight: terms.GetReturnFreight(), restocking: terms.GetRestockingBasisPoints(),
+			perKilogram: terms.GetFreightPerKilogram(), grams: terms.GetWeightGrams(), coreReturn: terms.GetCoreReturnFreight(),
+			unNumber: terms.GetUnNumber(), inComponent: terms.GetInComponent(),
 		})
 	}
 }
@@ -201,7 +213,8 @@ func (g *gate) offer(offer *quotev1.Offer) {
 	case offer.GetCurrencyCode() != g.in.Currency:
 		exclude(otherCurrency(offer.GetCurrencyCode(), g.in.Currency))
 	case offer.GetDays() < 0 || offer.GetRestockingBasisPoints() < 0 || offer.GetRestockingBasisPoints() > 100_00 ||
-		!plausible(offer.GetPrice(), offer.GetFreight(), offer.GetHandling(), offer.GetReturnFreight(), offer.GetCoreDeposit()):
+		!plausible(offer.GetPrice(), offer.GetFreight(), offer.GetHandling(), offer.GetReturnFreight(), offer.GetCoreDeposit(),
+			offer.GetFreightPerKilogram(), offer.GetWeightGrams(), offer.GetCoreReturnFreight(), int64(offer.GetCoreDays()), int64(offer.GetWarrantyDays())):
 		exclude("states an amount that is out of range", "the supplier's price list is corrected")
 	default:
 		g.candidates = append(g.candidates, &candidate{
@@ -210,8 +223,11 @@ func (g *gate) offer(offer *quotev1.Offer) {
 				PartMaker: match.GetPart().GetMaker(), PartNumber: match.GetPart().GetNumber(),
 				Price: offer.GetPrice(), CoreDeposit: offer.GetCoreDeposit(),
 				Freight: offer.GetFreight(), Handling: offer.GetHandling(), Days: offer.GetDays(),
+				CoreDays: offer.GetCoreDays(), WarrantyDays: offer.GetWarrantyDays(),
 			},
 			returnFreight: offer.GetReturnFreight(), restocking: offer.GetRestockingBasisPoints(), until: until,
+			perKilogram: offer.GetFreightPerKilogram(), grams: offer.GetWeightGrams(), coreReturn: offer.GetCoreReturnFreight(),
+			unNumber: offer.GetUnNumber(), inComponent: offer.GetInComponent(),
 		})
 	}
 }
