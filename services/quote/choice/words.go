@@ -1,0 +1,38 @@
+package choice
+
+import "strings"
+
+// Words says which offers pass and which fail; name gives what an id is called.
+func (s State) Words(name func(id string) string) string {
+	var parts []string
+	if len(s.Passes) > 0 {
+		parts = append(parts, list(s.Passes, name)+verb(s.Passes, " passes", " pass"))
+	}
+	if len(s.Fails) > 0 {
+		parts = append(parts, list(s.Fails, name)+verb(s.Fails, " fails", " fail"))
+	}
+	if s.OthersFail {
+		parts = append(parts, "all others fail")
+	}
+	return strings.Join(parts, ", ")
+}
+
+func verb(ids []string, one, several string) string {
+	if len(ids) == 1 {
+		return one
+	}
+	return several
+}
+
+// list names ids: "a", "a and b", "a, b and c".
+func list(ids []string, name func(string) string) string {
+	names := make([]string, 0, len(ids))
+	for _, id := range ids {
+		names = append(names, name(id))
+	}
+	last := len(names) - 1
+	if last == 0 {
+		return names[0]
+	}
+	return strings.Join(names[:last], ", ") + " and " + names[last]
+}
