@@ -17,7 +17,7 @@ import (
 	"google.golang.org/grpc"
 	"google.golang.org/protobuf/proto"
 
-	"beltwright.example/gateway/answers"
+	"beltwright.example/services/platform/answers"
 	"beltwright.example/services/platform/auth"
 	"beltwright.example/services/platform/serve"
 )

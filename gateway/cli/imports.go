@@ -15,11 +15,11 @@ import (
 	"google.golang.org/grpc"
 	"google.golang.org/protobuf/proto"
 
-	"beltwright.example/gateway/answers"
 	"beltwright.example/gateway/upload"
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	"beltwright.example/services/fitment/catalogue"
 	"beltwright.example/services/fitment/listing"
+	"beltwright.example/services/platform/answers"
 	"beltwright.example/services/platform/imports"
 	"beltwright.example/services/quote/offers"
 )

@@ -15,10 +15,10 @@ import (
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
 
-	"beltwright.example/gateway/answers"
 	"beltwright.example/gateway/content"
 	"beltwright.example/gateway/strict"
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+	"beltwright.example/services/platform/answers"
 	"beltwright.example/services/platform/apierr"
 )
 

@@ -17,10 +17,10 @@ import (
 	"google.golang.org/grpc/codes"
 	"google.golang.org/protobuf/proto"
 
-	"beltwright.example/gateway/answers"
 	"beltwright.example/gateway/strict"
 	"beltwright.example/gateway/upload"
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+	"beltwright.example/services/platform/answers"
 	"beltwright.example/services/platform/apierr"
 )
 

@@ -4,7 +4,7 @@ import (
 	"net/http"
 	"time"
 
-	"beltwright.example/gateway/answers"
+	"beltwright.example/services/platform/answers"
 )
 
 // lines is an answer of JSON lines that leaves while it is made. Each write gets

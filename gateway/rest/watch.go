@@ -11,9 +11,9 @@ import (
 	"google.golang.org/grpc"
 	"google.golang.org/protobuf/proto"
 
-	"beltwright.example/gateway/answers"
 	"beltwright.example/gateway/strict"
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+	"beltwright.example/services/platform/answers"
 )
 
 // watcher serves paths whose answer goes on for as long as the client stays and the
