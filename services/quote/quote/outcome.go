@@ -21,15 +21,17 @@ type Tally struct {
 	// Passed and Failed count arrival checks by their result.
 	Passed int `json:"passed"`
 	Failed int `json:"failed"`
-	// Bought counts parts that accepted quotes bought.
-	Bought int `json:"bought,omitempty"`
+	// Bought counts parts that were bought on quotes, and Answered those of them
+	// whose outcome was reported. Outcomes may also be reported of parts that no
+	// quote bought: they say nothing about those that one did.
+	Bought   int `json:"bought,omitempty"`
+	Answered int `json:"answered,omitempty"`
 }
 
 // Record is the tally as trust reads it. Parts that were bought and of which
-// nobody said how they fared are unreported; outcomes may also be reported of
-// parts that no quote bought.
+// nobody said how they fared are unreported.
 func (t Tally) Record() trust.Record {
-	return trust.Record{Passed: t.Passed, Failed: t.Failed, Unreported: max(t.Bought-t.Passed-t.Failed, 0)}
+	return trust.Record{Passed: t.Passed, Failed: t.Failed, Unreported: max(t.Bought-t.Answered, 0)}
 }
 
 // CleanOutcome checks an outcome, reported by the request of this id, and returns
@@ -69,11 +71,21 @@ func CleanOutcome(outcome *quotev1.Outcome, requestID string, fields *check.Fiel
 // item is bought again and again: the quote tells one purchase from another, or,
 // where there is none, the report.
 func outcomeName(outcome *quotev1.Outcome, requestID string) string {
-	name := "outcomes/" + strings.Replace(outcome.GetSource(), "/", ".", 1)
-	if !strings.HasPrefix(outcome.GetSource(), "offers/") {
+	return OutcomeName(outcome.GetSource(), cmp.Or(strings.TrimPrefix(outcome.GetQuote(), "quotes/"), requestID), 1)
+}
+
+// OutcomeName names the outcome of a part that a quote bought: the nth of this
+// source, from 1, since two lines of a quote may buy the same item.
+func OutcomeName(source, quoteName string, nth int) string {
+	name := "outcomes/" + strings.Replace(source, "/", ".", 1)
+	if !strings.HasPrefix(source, "offers/") {
 		return name
 	}
-	return name + "." + cmp.Or(strings.TrimPrefix(outcome.GetQuote(), "quotes/"), requestID)
+	name += "." + strings.TrimPrefix(quoteName, "quotes/")
+	if nth > 1 {
+		name += fmt.Sprintf(".%d", nth)
+	}
+	return name
 }
 
 // cleanSeller is the seller as the source's name spells it; one that is stated

@@ -54,36 +54,51 @@ func (s *Server) RecordOutcome(ctx context.Context, request *quotev1.RecordOutco
 
 // recordOnce stores an outcome with its tally, unless it is stored already.
 func (s *Server) recordOnce(ctx context.Context, w write, outcome *quotev1.Outcome) (store.Applied, error) {
-	key := store.Key{Tenant: w.tenant, Kind: kindOutcome, ID: strings.TrimPrefix(outcome.GetName(), outcomePrefix)}
-	record, err := s.store.Get(ctx, key)
+	record, err := s.store.Get(ctx, outcomeKey(w.tenant, outcome.GetName()))
 	if err == nil {
 		return s.repeatOutcome(ctx, w, record, outcome)
 	}
 	if !errors.Is(err, store.ErrNotFound) {
 		return store.Applied{}, fmt.Errorf("read outcome: %w", err)
 	}
-	tallyKey := tallyKey(w.tenant, outcome.GetSeller(), outcome.GetCondition(), outcome.GetKind())
-	tally, version, err := s.readTally(ctx, tallyKey)
+	puts, err := s.outcomePuts(ctx, w.tenant, outcome)
 	if err != nil {
 		return store.Applied{}, err
+	}
+	return s.apply(ctx, w, store.Change{Puts: puts}, puts[0].Value)
+}
+
+// outcomePuts are the steps that store a new outcome: the outcome first, then the
+// tally, and the purchase that it is about where a quote bought the part.
+func (s *Server) outcomePuts(ctx context.Context, tenant string, outcome *quotev1.Outcome) ([]store.Put, error) {
+	raw, err := proto.MarshalOptions{Deterministic: true}.Marshal(outcome)
+	if err != nil {
+		return nil, fmt.Errorf("keep the outcome: %w", err)
+	}
+	key := tallyKey(tenant, outcome.GetSeller(), outcome.GetCondition(), outcome.GetKind())
+	tally, version, err := s.readTally(ctx, key)
+	if err != nil {
+		return nil, err
 	}
 	if outcome.GetResult() == quotev1.Outcome_PASSED {
 		tally.Passed++
 	} else {
 		tally.Failed++
 	}
-	raw, err := proto.MarshalOptions{Deterministic: true}.Marshal(outcome)
+	answered, err := s.answer(ctx, tenant, outcome.GetName(), &tally)
 	if err != nil {
-		return store.Applied{}, fmt.Errorf("keep the outcome: %w", err)
+		return nil, err
 	}
-	counts, err := json.Marshal(tally)
+	counts, err := putTally(key, version, tally)
 	if err != nil {
-		return store.Applied{}, fmt.Errorf("keep the tally: %w", err)
+		return nil, err
 	}
-	return s.apply(ctx, w, store.Change{Puts: []store.Put{
-		{Key: key, Expect: store.Absent, Value: raw},
-		{Key: tallyKey, Expect: version, Value: counts},
-	}}, raw)
+	first := store.Put{Key: outcomeKey(tenant, outcome.GetName()), Expect: store.Absent, Value: raw}
+	return append([]store.Put{first, counts}, answered...), nil
+}
+
+func outcomeKey(tenant, name string) store.Key {
+	return store.Key{Tenant: tenant, Kind: kindOutcome, ID: strings.TrimPrefix(name, outcomePrefix)}
 }
 
 // repeatOutcome answers a second report on one purchase: the same one is fine,

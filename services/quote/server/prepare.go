@@ -3,7 +3,6 @@ package server
 import (
 	"cmp"
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"slices"
@@ -286,7 +285,7 @@ func (p *preparation) keep(ctx context.Context, n int, result quote.Result, held
 
 func (p *preparation) keepOnce(ctx context.Context, n int, q *quotev1.Quote) (store.Applied, error) {
 	year := q.GetCreateTime().AsTime().Format("2006")
-	counter, number, err := p.s.nextNumber(ctx, p.in.Tenant, year)
+	counter, number, err := p.s.takeNumber(ctx, p.in.Tenant, kindNumber, year)
 	if err != nil {
 		return store.Applied{}, err
 	}
@@ -307,27 +306,4 @@ func (p *preparation) keepOnce(ctx context.Context, n int, q *quotev1.Quote) (st
 		puts = append(puts, put)
 	}
 	return p.s.apply(ctx, p.write, store.Change{Puts: puts, NotAfter: q.GetValidUntil().AsTime()}, raw)
-}
-
-// nextNumber is the tenant's next quote number of a year, and the step that
-// uses it up.
-func (s *Server) nextNumber(ctx context.Context, tenant, year string) (store.Put, int64, error) {
-	key := store.Key{Tenant: tenant, Kind: kindNumber, ID: year}
-	record, err := s.store.Get(ctx, key)
-	var last int64
-	switch {
-	case errors.Is(err, store.ErrNotFound):
-		record.Version = store.Absent
-	case err != nil:
-		return store.Put{}, 0, fmt.Errorf("read the last quote number: %w", err)
-	default:
-		if err := json.Unmarshal(record.Value, &last); err != nil {
-			return store.Put{}, 0, fmt.Errorf("read the last quote number: %w", err)
-		}
-	}
-	raw, err := json.Marshal(last + 1)
-	if err != nil {
-		return store.Put{}, 0, fmt.Errorf("keep the quote number: %w", err)
-	}
-	return store.Put{Key: key, Expect: record.Version, Value: raw}, last + 1, nil
 }

@@ -1,0 +1,177 @@
+package server
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"strings"
+
+	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+	quotev1 "beltwright.example/proto/beltwright/quote/v1"
+	"beltwright.example/services/quote/quote"
+	"beltwright.example/services/store"
+)
+
+// kindBought is the kind of a record of one part bought on a quote, under the id
+// that its outcome has or will have.
+const kindBought = "bought"
+
+// bought is a part that is bought on a quote.
+type bought struct {
+	source    string
+	condition quotev1.Offer_Condition
+	kind      fitmentv1.Part_Kind
+}
+
+// purchaseRecord is what is kept of a part that was bought on a quote.
+type purchaseRecord struct {
+	// Answered is true once its outcome was reported.
+	Answered bool `json:"answered,omitempty"`
+}
+
+// firstBuys are the first purchases of those lines of a quote, places from 0.
+func firstBuys(q *quotev1.Quote, lines []int) []bought {
+	var parts []bought
+	all := quote.Lines(q)
+	for _, place := range lines {
+		if option := quote.FirstBuy(all[place].GetOptions()); option != nil {
+			parts = append(parts, bought{option.GetSource(), option.GetCondition(), all[place].GetNeed().GetKind()})
+		}
+	}
+	return parts
+}
+
+// countBought are the steps that count parts bought on a quote, for the change in
+// which they are bought: from then on a part whose outcome nobody reports shows.
+// Parts that are counted already are not counted again.
+func (s *Server) countBought(ctx context.Context, tenant, quoteName string, parts []bought) ([]store.Put, error) {
+	type counted struct {
+		tally   quote.Tally
+		version int64
+	}
+	tallies := make(map[store.Key]*counted)
+	var keys []store.Key
+	var puts []store.Put
+	nth := make(map[string]int)
+	for _, part := range parts {
+		nth[part.source]++
+		name := quote.OutcomeName(part.source, quoteName, nth[part.source])
+		put, answered, err := s.boughtPut(ctx, tenant, name)
+		if err != nil {
+			return nil, err
+		}
+		if put == nil {
+			continue
+		}
+		seller, err := quote.SellerOf(part.source)
+		if err != nil {
+			return nil, fmt.Errorf("count what is bought: %w", err)
+		}
+		key := tallyKey(tenant, seller, part.condition, part.kind)
+		if tallies[key] == nil {
+			tally, version, err := s.readTally(ctx, key)
+			if err != nil {
+				return nil, err
+			}
+			tallies[key] = &counted{tally, version}
+			keys = append(keys, key)
+		}
+		tallies[key].tally.Bought++
+		if answered {
+			tallies[key].tally.Answered++
+		}
+		puts = append(puts, *put)
+	}
+	for _, key := range keys {
+		put, err := putTally(key, tallies[key].version, tallies[key].tally)
+		if err != nil {
+			return nil, err
+		}
+		puts = append(puts, put)
+	}
+	return puts, nil
+}
+
+// boughtPut is the step that notes a purchase, and whether its outcome was
+// reported already; nil where the purchase is noted.
+func (s *Server) boughtPut(ctx context.Context, tenant, outcome string) (*store.Put, bool, error) {
+	key := boughtKey(tenant, outcome)
+	switch _, err := s.store.Get(ctx, key); {
+	case err == nil:
+		return nil, false, nil
+	case !errors.Is(err, store.ErrNotFound):
+		return nil, false, fmt.Errorf("read a purchase: %w", err)
+	}
+	_, err := s.store.Get(ctx, outcomeKey(tenant, outcome))
+	if err != nil && !errors.Is(err, store.ErrNotFound) {
+		return nil, false, fmt.Errorf("read an outcome: %w", err)
+	}
+	answered := err == nil
+	raw, err := json.Marshal(purchaseRecord{Answered: answered})
+	if err != nil {
+		return nil, false, fmt.Errorf("keep a purchase: %w", err)
+	}
+	return &store.Put{Key: key, Expect: store.Absent, Value: raw}, answered, nil
+}
+
+// answer counts a purchase as answered in its tally, and is the step that notes
+// so; nothing where no quote bought the part, or where it is noted.
+func (s *Server) answer(ctx context.Context, tenant, outcome string, tally *quote.Tally) ([]store.Put, error) {
+	record, err := s.store.Get(ctx, boughtKey(tenant, outcome))
+	if errors.Is(err, store.ErrNotFound) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, fmt.Errorf("read a purchase: %w", err)
+	}
+	var noted purchaseRecord
+	if err := json.Unmarshal(record.Value, &noted); err != nil {
+		return nil, fmt.Errorf("read purchase %s: %w", record.Key.ID, err)
+	}
+	if noted.Answered {
+		return nil, nil
+	}
+	tally.Answered++
+	raw, err := json.Marshal(purchaseRecord{Answered: true})
+	if err != nil {
+		return nil, fmt.Errorf("keep a purchase: %w", err)
+	}
+	return []store.Put{{Key: record.Key, Expect: record.Version, Value: raw}}, nil
+}
+
+func boughtKey(tenant, outcome string) store.Key {
+	return store.Key{Tenant: tenant, Kind: kindBought, ID: strings.TrimPrefix(outcome, outcomePrefix)}
+}
+
+// putTally is the step that replaces a tally.
+func putTally(key store.Key, version int64, tally quote.Tally) (store.Put, error) {
+	raw, err := json.Marshal(tally)
+	if err != nil {
+		return store.Put{}, fmt.Errorf("keep the tally: %w", err)
+	}
+	return store.Put{Key: key, Expect: version, Value: raw}, nil
+}
+
+// takeNumber is the tenant's next number of a kind and year, and the step that
+// uses it up.
+func (s *Server) takeNumber(ctx context.Context, tenant, kind, year string) (store.Put, int64, error) {
+	key := store.Key{Tenant: tenant, Kind: kind, ID: year}
+	record, err := s.store.Get(ctx, key)
+	var last int64
+	switch {
+	case errors.Is(err, store.ErrNotFound):
+		record.Version = store.Absent
+	case err != nil:
+		return store.Put{}, 0, fmt.Errorf("read the last number: %w", err)
+	default:
+		if err := json.Unmarshal(record.Value, &last); err != nil {
+			return store.Put{}, 0, fmt.Errorf("read the last number: %w", err)
+		}
+	}
+	raw, err := json.Marshal(last + 1)
+	if err != nil {
+		return store.Put{}, 0, fmt.Errorf("keep the number: %w", err)
+	}
+	return store.Put{Key: key, Expect: record.Version, Value: raw}, last + 1, nil
+}
