@@ -1,0 +1,103 @@
+package books
+
+import (
+	"cmp"
+	"slices"
+	"strings"
+	"time"
+
+	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+	quotev1 "beltwright.example/proto/beltwright/quote/v1"
+	"beltwright.example/services/platform/transport"
+)
+
+// Facts are what is known of the parts of one quote beside its entries.
+type Facts struct {
+	// Today is the day, YYYY-MM-DD.
+	Today string
+	// Arrived are the days, YYYY-MM-DD, on which parts were inspected, by source.
+	Arrived map[string]string
+	// Failed are the sources that failed their arrival check: such a part goes
+	// back, and its deposit with it.
+	Failed map[string]bool
+	// Bought are sources that were bought beside the first ones of the lines.
+	Bought []string
+}
+
+// Deposits are the deposits of an accepted quote that are out, in the order of
+// its lines: those of every part that was bought and stays, less what came back or
+// never will.
+func Deposits(q *quotev1.Quote, account Account, facts Facts) []*quotev1.CoreDeposit {
+	if !accepted(q.GetState()) {
+		return nil
+	}
+	var deposits []*quotev1.CoreDeposit
+	for _, p := range parts(q) {
+		name := p.option.GetSource()
+		booked := account.Source(name)
+		bought := int64(p.first)
+		if booked.Paid > 0 || slices.Contains(facts.Bought, name) {
+			bought = max(bought, 1)
+		}
+		out := bought*p.option.GetCoreDeposit() - booked.CoreReturned - booked.CoreForfeited
+		if facts.Failed[name] || out <= 0 {
+			continue
+		}
+		due := dueDay(q, p.option, facts)
+		deposits = append(deposits, &quotev1.CoreDeposit{
+			Quote: q.GetName(), Source: name, Seller: p.option.GetSeller(), Amount: out, CurrencyCode: q.GetCurrencyCode(),
+			DueDay: due, Overdue: due != "" && due < facts.Today, Transport: sending(p.kind),
+		})
+	}
+	return deposits
+}
+
+// dueDay is the last day for the old part: the seller's days, counted from the
+// part's inspection, or from the day on which it should have arrived. Empty where
+// the seller states no days.
+func dueDay(q *quotev1.Quote, option *quotev1.Option, facts Facts) string {
+	if option.GetCoreDays() <= 0 {
+		return ""
+	}
+	arrived, err := time.Parse(time.DateOnly, facts.Arrived[option.GetSource()])
+	if err != nil {
+		arrived = q.GetCloseTime().AsTime().AddDate(0, 0, int(option.GetDays()))
+	}
+	return arrived.AddDate(0, 0, int(option.GetCoreDays())).Format(time.DateOnly)
+}
+
+// Due sorts deposits by the day on which they are due; those without one are last.
+func Due(deposits []*quotev1.CoreDeposit) {
+	late := func(d *quotev1.CoreDeposit) string { return cmp.Or(d.GetDueDay(), "9999-12-31") }
+	slices.SortStableFunc(deposits, func(a, b *quotev1.CoreDeposit) int {
+		return cmp.Or(strings.Compare(late(a), late(b)), strings.Compare(a.GetQuote(), b.GetQuote()), strings.Compare(a.GetSource(), b.GetSource()))
+	})
+}
+
+// pyrotechnic tells whether parts of a kind hold a charge.
+func pyrotechnic(kind fitmentv1.Part_Kind) bool {
+	switch kind {
+	case fitmentv1.Part_CLOCK_SPRING, fitmentv1.Part_CONTROL_MODULE, fitmentv1.Part_CRASH_SENSOR, fitmentv1.Part_OCCUPANT_SENSOR, fitmentv1.Part_PIGTAIL:
+		return false
+	default:
+		return true
+	}
+}
+
+// sending says what must be known of sending the old part back.
+func sending(kind fitmentv1.Part_Kind) string {
+	if !pyrotechnic(kind) {
+		return "Parts of this kind hold no pyrotechnic charge (common practice, no source)."
+	}
+	ruling, err := transport.Decide(transport.Consignment{
+		UN: transport.UN3268, InComponent: transport.No, Mode: transport.Road, ToRecycler: transport.No, NeverInstalled: transport.No,
+	})
+	reasons := make([]string, 0, len(ruling.Reasons))
+	for _, reason := range ruling.Reasons {
+		reasons = append(reasons, reason.Text+" ("+reason.Source+")")
+	}
+	if err != nil || len(reasons) == 0 { // the consignment is a valid one
+		reasons = []string{"ask the seller how it may be sent"}
+	}
+	return "The old part is live unless it has fired. Where it is classified UN3268: " + strings.Join(reasons, "; ") + "."
+}

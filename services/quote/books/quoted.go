@@ -1,0 +1,128 @@
+package books
+
+import (
+	"fmt"
+
+	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+	quotev1 "beltwright.example/proto/beltwright/quote/v1"
+	"beltwright.example/services/platform/amount"
+	"beltwright.example/services/quote/quote"
+	"beltwright.example/services/quote/working"
+)
+
+// accepted tells whether entries may be booked on a quote in this state.
+func accepted(state quotev1.Quote_State) bool {
+	return state == quotev1.Quote_ACCEPTED || state == quotev1.Quote_PARTLY_ACCEPTED
+}
+
+// lines are the quote's lines that count: those accepted, where it is accepted,
+// and else all.
+func lines(q *quotev1.Quote) []*quotev1.QuoteLine {
+	all := quote.Lines(q)
+	if !accepted(q.GetState()) {
+		return all
+	}
+	var counted []*quotev1.QuoteLine
+	for _, place := range quote.Accepted(q) {
+		counted = append(counted, all[place])
+	}
+	return counted
+}
+
+// part is a source on the lines that count.
+type part struct {
+	option *quotev1.Option
+	kind   fitmentv1.Part_Kind
+	first  int // lines whose plan buys it first
+	lines  int // lines that offer it: several may buy the same supplier's item
+}
+
+// parts are all sources of the lines that count, in their order.
+func parts(q *quotev1.Quote) []*part {
+	var all []*part
+	found := make(map[string]*part)
+	for _, line := range lines(q) {
+		first := quote.FirstBuy(line.GetOptions())
+		for _, option := range line.GetOptions() {
+			p := found[option.GetSource()]
+			if p == nil {
+				p = &part{option: option, kind: line.GetNeed().GetKind()}
+				found[option.GetSource()] = p
+				all = append(all, p)
+			}
+			p.lines++
+			if option == first {
+				p.first++
+			}
+		}
+	}
+	return all
+}
+
+// partOf is the source on the lines that count; nil where none offers it.
+func partOf(q *quotev1.Quote, source string) *part {
+	for _, p := range parts(q) {
+		if p.option.GetSource() == source {
+			return p
+		}
+	}
+	return nil
+}
+
+// quoted is what a quote's lines that count came to when they were quoted.
+type quoted struct {
+	terms                       []int64 // what the total is the sum of
+	total, fit, check, supplies int64
+}
+
+// total adds up the first purchases of the lines that count. Where the quote has
+// a total of all its lines and all of them count, that is it: it counts freight
+// that several lines share once.
+func total(q *quotev1.Quote) (quoted, error) {
+	var sum quoted
+	counted := lines(q)
+	if t := q.GetTotal(); t != nil && len(counted) == len(quote.Lines(q)) {
+		return quoted{
+			terms: []int64{
+				t.GetParts(), t.GetCoreDeposits(), t.GetTax(), t.GetFreight(), t.GetHandling(),
+				t.GetFitLabour(), t.GetCheckLabour(), t.GetSupplies(),
+			},
+			total: t.GetTotal(), fit: t.GetFitLabour(), check: t.GetCheckLabour(), supplies: t.GetSupplies(),
+		}, nil
+	}
+	for _, line := range counted {
+		first := quote.FirstBuy(line.GetOptions())
+		if first == nil {
+			continue
+		}
+		sum.terms = append(sum.terms, first.GetLandedCost())
+		err := add(term{&sum.total, first.GetLandedCost()}, term{&sum.fit, first.GetFitLabour()},
+			term{&sum.check, first.GetCheckLabour()}, term{&sum.supplies, first.GetSupplies()})
+		if err != nil {
+			return quoted{}, err
+		}
+	}
+	return sum, nil
+}
+
+// margin is what the quote expected the shop to keep: its labour and supplies.
+func (s quoted) margin() int64 { return s.fit + s.check + s.supplies }
+
+// workings say how the quoted total and the expected margin came about.
+func (s quoted) workings(currency string) []working.Step {
+	return []working.Step{
+		working.Sum("quoted", currency, s.total, s.terms...),
+		working.Sum("expected margin", currency, s.margin(), s.fit, s.check, s.supplies),
+	}
+}
+
+// working says how the margin came about.
+func (s Sums) working(currency string) working.Step {
+	cash := func(value int64) string { return working.Term(value, currency) }
+	return working.Step{
+		Number: "margin",
+		Formula: fmt.Sprintf("%s − %s − %s + (%s + %s)", cash(s.Received), cash(s.Credited), cash(s.Paid),
+			cash(s.Refunded), cash(s.CoreReturned)),
+		Value: amount.Format(s.Margin(), currency),
+	}
+}
