@@ -112,6 +112,9 @@ func (p Percent) Of(amount int64) (int64, error) {
 	return Round(rate.Mul(rate, new(big.Rat).SetInt64(amount)))
 }
 
+// IsZero tells whether the rate takes nothing.
+func (p Percent) IsZero() bool { return p.rate.IsZero() }
+
 // String writes the rate without its sign.
 func (p Percent) String() string { return p.rate.Trim(0).String() }
 
