@@ -104,7 +104,7 @@ func TestNothingNewToBeHad(t *testing.T) {
 		Order: []string{"B", "C", "A", "D"}, ExpectedCost: 23890, ExpectedDays: 6.666,
 		Quantile95: 34000, CVaR95: 35800, Unrepaired: 0.0018,
 		Batches: [][]string{{"B"}, {"C"}, {"A"}, {"D"}}, Method: plan.MethodIndex,
-		ReadyBy: []plan.Ready{{5, .6}, {9, .98}, {12, .997}, {14, .9982}},
+		ReadyBy:      []plan.Ready{{5, .6}, {9, .98}, {12, .997}, {14, .9982}},
 		Distribution: []plan.Outcome{{17000, 5, .6, false}, {34000, 9, .38, false}, {38500, 12, .017, false}, {38500, 14, .0012, false}, {38500, 14, .0018, true}},
 	}
 	if diff := cmp.Diff(want, got, tight, cmpopts.EquateEmpty()); diff != "" {
