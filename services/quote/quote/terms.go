@@ -7,6 +7,7 @@ import (
 
 	quotev1 "beltwright.example/proto/beltwright/quote/v1"
 	"beltwright.example/services/platform/amount"
+	"beltwright.example/services/quote/landed"
 	"beltwright.example/services/quote/money"
 )
 
@@ -28,6 +29,10 @@ func Changed(option *quotev1.Option, currency string, offer *quotev1.Offer) stri
 	if err != nil {
 		return "what a return costs cannot be worked out"
 	}
+	freight, err := landed.Freight{Base: offer.GetFreight(), PerKilogram: offer.GetFreightPerKilogram()}.For(offer.GetWeightGrams())
+	if err != nil {
+		return "what the freight costs cannot be worked out: " + err.Error()
+	}
 	var changed []string
 	for _, term := range []struct {
 		what        string
@@ -35,7 +40,7 @@ func Changed(option *quotev1.Option, currency string, offer *quotev1.Offer) stri
 	}{
 		{"price", option.GetPrice(), offer.GetPrice()},
 		{"core deposit", option.GetCoreDeposit(), offer.GetCoreDeposit()},
-		{"freight", option.GetFreight(), offer.GetFreight()},
+		{"freight", option.GetFreight(), freight},
 		{"handling", option.GetHandling(), offer.GetHandling()},
 		{"loss on return", option.GetReturnLoss(), loss},
 	} {
@@ -44,8 +49,17 @@ func Changed(option *quotev1.Option, currency string, offer *quotev1.Offer) stri
 				term.what, amount.Format(term.now, currency), amount.Format(term.quoted, currency), currency))
 		}
 	}
-	if quoted, now := option.GetDays(), offer.GetDays(); quoted != now {
-		changed = append(changed, fmt.Sprintf("%d days instead of %d", now, quoted))
+	for _, term := range []struct {
+		what        string
+		quoted, now int32
+	}{
+		{"", option.GetDays(), offer.GetDays()},
+		{" for returning the old part", option.GetCoreDays(), offer.GetCoreDays()},
+		{" of warranty", option.GetWarrantyDays(), offer.GetWarrantyDays()},
+	} {
+		if term.quoted != term.now {
+			changed = append(changed, fmt.Sprintf("%d days%s instead of %d", term.now, term.what, term.quoted))
+		}
 	}
 	return strings.Join(changed, ", ")
 }
