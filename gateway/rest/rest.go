@@ -159,6 +159,7 @@ func newAPI(o Options) (*runtime.ServeMux, error) {
 		quotev1.RegisterQuoteServiceHandlerClient(ctx, mux, quotev1.NewQuoteServiceClient(quote)),
 		quotev1.RegisterRepairServiceHandlerClient(ctx, mux, quotev1.NewRepairServiceClient(quote)),
 		quotev1.RegisterPlanningServiceHandlerClient(ctx, mux, quotev1.NewPlanningServiceClient(quote)),
+		quotev1.RegisterBooksServiceHandlerClient(ctx, mux, quotev1.NewBooksServiceClient(quote)),
 	)
 	if err != nil {
 		return nil, fmt.Errorf("rest: %w", err)

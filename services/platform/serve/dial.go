@@ -35,6 +35,7 @@ var reads = map[string][]string{
 	"beltwright.fitment.v1.FitmentService":   {"DecodeVin", "AssessFault", "Decide", "FindDonors", "FindParts", "GetSavedNeed", "ListSavedNeeds", "GetKeptDecision", "ListKeptDecisions", "RecomputeDecision", "ListDialects", "ListJurisdictionPacks"},
 	"beltwright.fitment.v1.IdentityService":  {"VerifyCredential"},
 	"beltwright.fitment.v1.ListingService":   {"GetListing", "ListListings"},
+	"beltwright.quote.v1.BooksService":       {"ListEntries", "SumQuotes", "ListCoreDeposits", "RenderCreditNote"},
 	"beltwright.quote.v1.OfferService":       {"ListOffers"},
 	"beltwright.quote.v1.PlanningService":    {"PlanPurchase"},
 	"beltwright.quote.v1.QuoteService":       {"GetQuote", "ListQuotes"},

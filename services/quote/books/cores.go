@@ -11,17 +11,30 @@ import (
 	"beltwright.example/services/platform/transport"
 )
 
-// Facts are what is known of the parts of one quote beside its entries.
+// Facts are what is known of the parts of one quote beside its entries, by source.
 type Facts struct {
 	// Today is the day, YYYY-MM-DD.
 	Today string
-	// Arrived are the days, YYYY-MM-DD, on which parts were inspected, by source.
+	// Bought is how often a source is known to have been bought. What the plans
+	// buy first is bought in any case.
+	Bought map[string]int
+	// Failed is how often it failed its arrival check: such a part goes back, and
+	// its deposit with it.
+	Failed map[string]int
+	// Arrived is the day, YYYY-MM-DD, of its last arrival check.
 	Arrived map[string]string
-	// Failed are the sources that failed their arrival check: such a part goes
-	// back, and its deposit with it.
-	Failed map[string]bool
-	// Bought are sources that were bought beside the first ones of the lines.
-	Bought []string
+}
+
+// Deposited are the sources for which the lines that count ask a deposit, each
+// with the number of lines that offer it.
+func Deposited(q *quotev1.Quote) map[string]int {
+	sources := make(map[string]int)
+	for _, p := range parts(q) {
+		if p.option.GetCoreDeposit() > 0 {
+			sources[p.option.GetSource()] = p.lines
+		}
+	}
+	return sources
 }
 
 // Deposits are the deposits of an accepted quote that are out, in the order of
@@ -35,12 +48,13 @@ func Deposits(q *quotev1.Quote, account Account, facts Facts) []*quotev1.CoreDep
 	for _, p := range parts(q) {
 		name := p.option.GetSource()
 		booked := account.Source(name)
-		bought := int64(p.first)
-		if booked.Paid > 0 || slices.Contains(facts.Bought, name) {
+		bought := max(p.first, facts.Bought[name])
+		if booked.Paid > 0 {
 			bought = max(bought, 1)
 		}
-		out := bought*p.option.GetCoreDeposit() - booked.CoreReturned - booked.CoreForfeited
-		if facts.Failed[name] || out <= 0 {
+		kept := int64(max(bought-facts.Failed[name], 0))
+		out := kept*p.option.GetCoreDeposit() - booked.CoreReturned - booked.CoreForfeited
+		if out <= 0 {
 			continue
 		}
 		due := dueDay(q, p.option, facts)

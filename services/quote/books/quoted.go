@@ -15,6 +15,9 @@ func accepted(state quotev1.Quote_State) bool {
 	return state == quotev1.Quote_ACCEPTED || state == quotev1.Quote_PARTLY_ACCEPTED
 }
 
+// Booked tells whether entries may be booked on a quote.
+func Booked(q *quotev1.Quote) bool { return accepted(q.GetState()) }
+
 // lines are the quote's lines that count: those accepted, where it is accepted,
 // and else all.
 func lines(q *quotev1.Quote) []*quotev1.QuoteLine {

@@ -42,12 +42,14 @@ type Options struct {
 // DefaultFitmentTimeout is how long the fitment service has for an answer.
 const DefaultFitmentTimeout = 5 * time.Second
 
-// Server serves OfferService, QuoteService, RepairService and PlanningService.
+// Server serves OfferService, QuoteService, RepairService, PlanningService and
+// BooksService.
 type Server struct {
 	quotev1.UnimplementedOfferServiceServer
 	quotev1.UnimplementedQuoteServiceServer
 	quotev1.UnimplementedRepairServiceServer
 	quotev1.UnimplementedPlanningServiceServer
+	quotev1.UnimplementedBooksServiceServer
 
 	store  store.Store
 	side   fitmentSide
@@ -81,21 +83,23 @@ func New(o Options) (*Server, error) {
 	}, nil
 }
 
-// Register registers the four services.
+// Register registers the five services.
 func (s *Server) Register(r grpc.ServiceRegistrar) {
 	quotev1.RegisterOfferServiceServer(r, s)
 	quotev1.RegisterQuoteServiceServer(r, s)
 	quotev1.RegisterRepairServiceServer(r, s)
 	quotev1.RegisterPlanningServiceServer(r, s)
+	quotev1.RegisterBooksServiceServer(r, s)
 }
 
-// Names are the full names of the four services.
+// Names are the full names of the five services.
 func (*Server) Names() []string {
 	return []string{
 		quotev1.OfferService_ServiceDesc.ServiceName,
 		quotev1.QuoteService_ServiceDesc.ServiceName,
 		quotev1.RepairService_ServiceDesc.ServiceName,
 		quotev1.PlanningService_ServiceDesc.ServiceName,
+		quotev1.BooksService_ServiceDesc.ServiceName,
 	}
 }
 
