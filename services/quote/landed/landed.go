@@ -197,21 +197,24 @@ func (in Input) validate() error {
 		{"fit minutes", int64(in.FitMinutes), MaxMinutes},
 		{"items of supplies", int64(len(in.Supplies.Items)), MaxSupplies},
 	}
-	for _, item := range in.Supplies.Items {
-		limits = append(limits, struct {
-			what        string
-			value, high int64
-		}{fmt.Sprintf("supplies, %.40q", item.Label), item.Amount, amount.Max})
-	}
 	for _, limit := range limits {
 		if limit.value < 0 || limit.value > limit.high {
-			return fmt.Errorf("%s: %d is out of range; expected 0 to %d", limit.what, limit.value, limit.high)
+			return outOfRange(limit.what, limit.value, limit.high)
+		}
+	}
+	for _, item := range in.Supplies.Items {
+		if item.Amount < 0 || item.Amount > amount.Max {
+			return outOfRange(fmt.Sprintf("supplies, %.40q", item.Label), item.Amount, amount.Max)
 		}
 	}
 	if in.Condition != "" && !slices.Contains(tax.Conditions(), in.Condition) {
 		return fmt.Errorf("condition: %.40q is none of %q", in.Condition, tax.Conditions())
 	}
 	return CheckSupplies(in.Supplies, in.Pack)
+}
+
+func outOfRange(what string, value, high int64) error {
+	return fmt.Errorf("%s: %d is out of range; expected 0 to %d", what, value, high)
 }
 
 // CheckSupplies tells why a place does not allow supplies to be charged so; nil

@@ -89,7 +89,7 @@ func Parse(r io.Reader) (Pack, error) {
 			return Pack{}, fmt.Errorf("rules[%d] (%s).%w", i, rule.Rule, err)
 		}
 		seen[rule.Rule] = true
-		pack.set(rule)
+		set(&pack, rule)
 	}
 	for _, name := range ruleNames() {
 		if !seen[name] {
@@ -100,7 +100,7 @@ func Parse(r io.Reader) (Pack, error) {
 }
 
 // set files a rule of the document under its name.
-func (p *Pack) set(doc ruleDocument) {
+func set(p *Pack, doc ruleDocument) {
 	rule := Rule{Answer: Answer(doc.Answer), Text: doc.Text, Source: doc.Source}
 	condition, isCoreTax := strings.CutPrefix(doc.Rule, coreTaxReturned)
 	switch {

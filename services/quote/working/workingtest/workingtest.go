@@ -15,11 +15,11 @@ import (
 
 // Check fails the test for every step that names nothing or whose formula does
 // not give its value.
-func Check(t testing.TB, steps []working.Step) {
-	t.Helper()
+func Check(tb testing.TB, steps []working.Step) {
+	tb.Helper()
 	for _, step := range steps {
 		if err := Verify(step); err != nil {
-			t.Errorf("%s: %v", step.Number, err)
+			tb.Errorf("%s: %v", step.Number, err)
 		}
 	}
 }
