@@ -87,7 +87,7 @@ func (g *gate) listing(donor *fitmentv1.Donor) {
 		terms.GetFreightPerKilogram(), terms.GetWeightGrams(), terms.GetCoreReturnFreight(), int64(terms.GetCoreDays()), int64(terms.GetWarrantyDays())):
 		exclude("states an amount that is out of range", "the yard corrects its price and terms")
 	default:
-		g.candidates = append(g.candidates, &candidate{
+		c := &candidate{
 			option: &quotev1.Option{
 				Source: listing.GetName(), Condition: quotev1.Offer_USED, Seller: listing.GetYard(),
 				PartMaker: listing.GetPartMaker(), PartNumber: listing.GetPartNumber(),
@@ -98,7 +98,9 @@ func (g *gate) listing(donor *fitmentv1.Donor) {
 			returnFreight: terms.GetReturnFreight(), restocking: terms.GetRestockingBasisPoints(),
 			perKilogram: terms.GetFreightPerKilogram(), grams: terms.GetWeightGrams(), coreReturn: terms.GetCoreReturnFreight(),
 			unNumber: terms.GetUnNumber(), inComponent: terms.GetInComponent(),
-		})
+		}
+		describeListing(c.option, donor.GetDecision())
+		g.candidates = append(g.candidates, c)
 	}
 }
 
@@ -217,7 +219,7 @@ func (g *gate) offer(offer *quotev1.Offer) {
 			offer.GetFreightPerKilogram(), offer.GetWeightGrams(), offer.GetCoreReturnFreight(), int64(offer.GetCoreDays()), int64(offer.GetWarrantyDays())):
 		exclude("states an amount that is out of range", "the supplier's price list is corrected")
 	default:
-		g.candidates = append(g.candidates, &candidate{
+		c := &candidate{
 			option: &quotev1.Option{
 				Source: offer.GetName(), Condition: offer.GetCondition(), Seller: offer.GetSupplier(),
 				PartMaker: match.GetPart().GetMaker(), PartNumber: match.GetPart().GetNumber(),
@@ -228,7 +230,9 @@ func (g *gate) offer(offer *quotev1.Offer) {
 			returnFreight: offer.GetReturnFreight(), restocking: offer.GetRestockingBasisPoints(), until: until,
 			perKilogram: offer.GetFreightPerKilogram(), grams: offer.GetWeightGrams(), coreReturn: offer.GetCoreReturnFreight(),
 			unNumber: offer.GetUnNumber(), inComponent: offer.GetInComponent(),
-		})
+		}
+		describeOffer(c.option, match.GetPart())
+		g.candidates = append(g.candidates, c)
 	}
 }
 

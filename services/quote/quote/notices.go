@@ -14,17 +14,20 @@ const maxNotices = 60
 // The sentences that stand on every quote. That a used part is disclosed, in
 // offers, on invoices and on the packaging, is asked for by 16 CFR 20.1(b).
 const (
-	noticeUsed = "Used parts: an option marked USED was removed from another vehicle. Say so in the offer, on the invoice and on the packaging (16 CFR 20.1)."
-	noticeMade = "Remanufactured parts: an option marked REMANUFACTURED was rebuilt by its supplier's account. Say so in the offer, on the invoice, on the packaging and on the part (16 CFR 20.1)."
-	noticeWork = "The vehicle maker's own procedure, local codes and licensed practice come first. No part is fitted before it has passed its arrival check."
-	noticeLive = "A replaced part that has not fired is live: handle, store, ship and dispose of it by the rules for explosive and dangerous goods. Never throw it away or post it."
-	noticeFit  = "The plan's costs leave out the labour of fitting, which is the same on every way; each option's landed cost contains it."
-	noticeCore = "A deposit on the old part counts as cost; that it comes back with the old part is not counted."
-	noticeTax  = "Tax is the stated rate on price and deposit; where the law taxes freight, handling or labour too, that is not counted."
-	noticeRest = "Not counted: further parts that a deployment makes due, programming of modules, and charges that no price list or listing states."
-	noticeBeta = "Chances of passing come from a documented prior moved by the outcomes that your business recorded; they are estimates, and no evidence of fit."
-	noticeSame = "The plan takes parts to pass or fail independently. Several from one seller may fail together, so the chance that all fail is then greater than stated."
-	noticeNew  = "The plan takes a new part to pass its check. Check it on arrival all the same."
+	noticeUsed   = "Used parts: an option marked USED was removed from another vehicle. Say so in the offer, on the invoice and on the packaging (16 CFR 20.1)."
+	noticeMade   = "Remanufactured parts: an option marked REMANUFACTURED was rebuilt by its supplier's account. Say so in the offer, on the invoice, on the packaging and on the part (16 CFR 20.1)."
+	noticeWork   = "The vehicle maker's own procedure, local codes and licensed practice come first. No part is fitted before it has passed its arrival check."
+	noticeLive   = "A replaced part that has not fired is live: handle, store, ship and dispose of it by the rules for explosive and dangerous goods. Never throw it away or post it."
+	noticeFit    = "The plan's costs leave out the labour of fitting and supplies, which are the same on every way; each option's landed cost contains them."
+	noticeCore   = "A deposit on the old part counts as cost where nothing is expected back after the freight of sending the old part, or where that freight is not stated."
+	noticeBack   = "A deposit that is expected back with the old part lowers the plan's costs, less the lawful freight of sending it; it is paid first all the same, and comes back only if the old part does in time."
+	noticeRest   = "Not counted: further parts that a deployment makes due, programming of modules, and charges that no price list or listing states."
+	noticeBeta   = "Chances of passing come from a documented prior moved by the outcomes that your business recorded; they are estimates, and no evidence of fit."
+	noticeSame   = "Parts from one seller share the seller's unknown chance: the plan counts that each one that fails makes the next one from one seller likelier to fail."
+	noticeMany   = "The plan buys several parts at once to begin with. The quote holds only the first of them, and accepting it buys only that one; hold and buy the others by themselves."
+	noticeLate   = "The deadline and what being late costs move the plan only; they are no promise of anybody."
+	noticeLimits = "No way to buy keeps all the limits that were set; the plan is the one of least expected cost. How near one comes stands beside the trade-off."
+	noticeNew    = "The plan takes a new part to pass its check. Check it on arrival all the same."
 )
 
 // notices collects the cautions and disclosures of a result.
@@ -41,16 +44,26 @@ func notices(in Input, result Result) []string {
 	}
 	all = append(all, noticeWork, noticeLive)
 	if len(result.Options) > 0 {
-		all = append(all, noticeFit, noticeTax, noticeRest, noticeBeta)
+		all = append(all, noticeFit, noticeRest, noticeBeta)
+		all = append(all, in.Pack.Sentences()...)
 	}
-	if slices.ContainsFunc(result.Options, func(o *quotev1.Option) bool { return o.GetCoreDeposit() > 0 }) {
+	if slices.ContainsFunc(result.Options, func(o *quotev1.Option) bool { return o.GetCoreDeposit() > 0 && o.GetCoreRefund() == 0 }) {
 		all = append(all, noticeCore)
+	}
+	if slices.ContainsFunc(result.Options, func(o *quotev1.Option) bool { return o.GetCoreRefund() > 0 }) {
+		all = append(all, noticeBack)
 	}
 	if has(quotev1.Offer_NEW) {
 		all = append(all, noticeNew)
 	}
 	if repeats(result.Options) {
 		all = append(all, noticeSame)
+	}
+	if batches := result.Plan.GetBatches(); len(batches) > 0 && len(batches[0].GetIds()) > 1 {
+		all = append(all, noticeMany)
+	}
+	if in.LateCost > 0 {
+		all = append(all, noticeLate)
 	}
 	all = append(all, oldStock(in, result.Options)...)
 	all = append(all, planned(in, result.Options)...)

@@ -7,7 +7,6 @@ package quote
 import (
 	"cmp"
 	"fmt"
-	"math/big"
 	"slices"
 	"strings"
 	"time"
@@ -15,7 +14,6 @@ import (
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	quotev1 "beltwright.example/proto/beltwright/quote/v1"
 	"beltwright.example/services/quote/money"
-	"beltwright.example/services/quote/plan"
 	"beltwright.example/services/quote/tax"
 	"beltwright.example/services/quote/trust"
 )
@@ -30,9 +28,10 @@ type Input struct {
 	Parts []*fitmentv1.PartMatch
 	// Offers are suppliers' remanufactured and new parts.
 	Offers []*quotev1.Offer
-	// Tally counts recorded outcomes. The seller is spelt as in resource names.
-	// Nil means that there are none.
-	Tally func(seller string, condition quotev1.Offer_Condition, kind fitmentv1.Part_Kind) Tally
+	// Tallies count the recorded outcomes of every seller of this kind of part, by
+	// condition and then by the seller as resource names spell it: also those who
+	// offer nothing now, since the others' records say what to expect of one.
+	Tallies map[quotev1.Offer_Condition]map[string]Tally
 	// Priors are what is believed before any outcome.
 	Priors trust.Priors
 	// Labour is the shop's.
@@ -48,6 +47,9 @@ type Input struct {
 	SuppliesPercent money.Percent
 	// Limits filter; they weigh nothing.
 	Limits *quotev1.Limits
+	// Choices asks for what may be chosen between, which takes much longer than
+	// the plan; limits on the plan ask for it, too.
+	Choices bool
 	// Parallel allows several parts to be bought at once.
 	Parallel bool
 	// Deadline is the day by which the vehicle should be ready, 0 for none;
@@ -67,6 +69,8 @@ type Input struct {
 	// Lost are listings that cannot be had although the search said so, each
 	// with the reason.
 	Lost map[string]string
+
+	beliefs beliefs
 }
 
 // Result is what became of an Input.
@@ -77,6 +81,9 @@ type Result struct {
 	Excluded []*quotev1.ExcludedOption
 	// Plan is what to buy in which order; its ids are the options' sources.
 	Plan *quotev1.PlanPurchaseResponse
+	// TradeOff is what may be chosen between; nil where nobody asked
+	// or there is nothing to buy.
+	TradeOff *quotev1.TradeOff
 	// GoodUntil is when the first price that the plan counts on runs out; zero
 	// where none does.
 	GoodUntil time.Time
@@ -87,6 +94,23 @@ type Result struct {
 // Weigh sorts everything that is offered through the gate and plans with what
 // is left. Having nothing left is no error: the plan then says so.
 func Weigh(in Input) (Result, error) {
+	f := newField(in)
+	purchase, err := f.purchase()
+	if err != nil {
+		return Result{}, err
+	}
+	return f.result(purchase), nil
+}
+
+// field is what may be bought for a need, priced.
+type field struct {
+	in       Input
+	gate     *gate
+	priced   []*candidate
+	fallback *candidate // the new part to fall back on; nil where there is none
+}
+
+func newField(in Input) *field {
 	g := newGate(in)
 	for _, donor := range in.Donors {
 		g.listing(donor)
@@ -94,21 +118,58 @@ func Weigh(in Input) (Result, error) {
 	for _, offer := range in.Offers {
 		g.offer(offer)
 	}
-	priced := g.price(in.Tax)
-	fallback := cheapestNew(priced, in.DayCost)
-	purchase, err := planPurchase(in, priced, fallback)
-	if err != nil {
-		return Result{}, err
+	g.in.beliefs = in.believe(g.candidates)
+	f := &field{in: g.in, gate: g, priced: g.price()}
+	f.limit()
+	f.fallback = cheapestNew(f.priced, in.DayCost)
+	return f
+}
+
+// limit keeps out used parts whose seller's lower bound is below the limit that
+// was set.
+func (f *field) limit() {
+	least := f.in.Limits.GetMinLowerBound()
+	if least <= 0 {
+		return
 	}
-	place(priced, fallback, purchase.GetOrder())
-	result := Result{Excluded: g.excluded, Plan: purchase, GoodUntil: goodUntil(priced)}
-	for _, c := range priced {
+	f.priced = slices.DeleteFunc(f.priced, func(c *candidate) bool {
+		o := c.option
+		if o.GetCondition() != quotev1.Offer_USED || o.GetLowerBound() >= least {
+			return false
+		}
+		f.gate.exclude(o.GetSource(), o.GetCondition(), o.GetSeller(), o.GetPrice(),
+			fmt.Sprintf("the lower bound of its seller's chance, %.4g, is below the limit of %g that was set; that says nothing about whether it fits", o.GetLowerBound(), least),
+			"more outcomes that passed are recorded of this seller, or the limit is lowered")
+		return true
+	})
+}
+
+// without leaves out something that serves another line.
+func (f *field) without(source, reason string) {
+	f.priced = slices.DeleteFunc(f.priced, func(c *candidate) bool {
+		if c.option.GetSource() != source {
+			return false
+		}
+		o := c.option
+		f.gate.exclude(source, o.GetCondition(), o.GetSeller(), o.GetPrice(), reason, "")
+		return true
+	})
+}
+
+// result is what became of the field under a plan.
+func (f *field) result(p purchase) Result {
+	place(f.priced, f.fallback, p.plan.GetOrder())
+	result := Result{Excluded: f.gate.excluded, Plan: p.plan, TradeOff: p.tradeOff, GoodUntil: goodUntil(f.priced)}
+	for _, c := range f.priced {
 		result.Options = append(result.Options, c.option)
 	}
 	sortOptions(result.Options)
 	sortExcluded(result.Excluded)
-	result.Notices = notices(in, result)
-	return result, nil
+	result.Notices = notices(f.in, result)
+	if p.notice != "" {
+		result.Notices = append([]string{p.notice}, result.Notices...)
+	}
+	return result
 }
 
 // FirstBuy is the option that the plan buys first: the first one it tries, or
@@ -125,18 +186,6 @@ func FirstBuy(options []*quotev1.Option) *quotev1.Option {
 		}
 	}
 	return nil
-}
-
-// chance fills in how likely an option passes its arrival check: the mean of
-// the Beta posterior over its seller's outcomes.
-func (in Input) chance(option *quotev1.Option) {
-	var tally Tally
-	if slug, err := SellerOf(option.GetSource()); err == nil && in.Tally != nil {
-		tally = in.Tally(slug, option.GetCondition(), in.Need.GetKind())
-	}
-	option.Passed = int32(tally.Passed)
-	option.Outcomes = int32(tally.Passed + tally.Failed)
-	option.PassProbability = in.Priors.For(trustCondition(option.GetCondition())).Mean(tally.Passed, tally.Failed)
 }
 
 // SellerOf is the seller's part of a listing's or offer's resource name.
@@ -166,76 +215,6 @@ func compareNew(a, b *candidate, dayCost int64) int {
 		cmp.Compare(a.option.GetDays(), b.option.GetDays()),
 		strings.Compare(a.option.GetSource(), b.option.GetSource()),
 	)
-}
-
-// planPurchase plans over the used and remanufactured candidates with the new
-// part behind them.
-func planPurchase(in Input, priced []*candidate, fallback *candidate) (*quotev1.PlanPurchaseResponse, error) {
-	tried := make([]*candidate, 0, len(priced))
-	for _, c := range priced {
-		if c.option.GetCondition() != quotev1.Offer_NEW {
-			tried = append(tried, c)
-		}
-	}
-	byIndex(tried, in.DayCost)
-	kept := tried[:min(len(tried), plan.MaxOffers)]
-	problem := plan.Problem{Currency: in.Currency, DayCost: in.DayCost}
-	if fallback != nil {
-		problem.Fallback = &plan.Fallback{Price: fallback.unfitted(), Days: fallback.option.GetDays()}
-	}
-	labels := make(map[string]string, len(kept))
-	for _, c := range kept {
-		problem.Offers = append(problem.Offers, c.planOffer())
-		labels[c.option.GetSource()] = conditionWords(c.option.GetCondition()) + " part " + c.option.GetSource()
-	}
-	if len(kept) == 0 && fallback == nil {
-		return &quotev1.PlanPurchaseResponse{UnrepairedProbability: 1, Words: "There is nothing that may be bought for this need."}, nil
-	}
-	fresh := ""
-	if fallback != nil {
-		fresh = "new part " + fallback.option.GetSource()
-	}
-	answer, err := Plan(problem, func(id string) string { return labels[id] }, fresh)
-	if err != nil {
-		return nil, err
-	}
-	for _, c := range tried[len(kept):] {
-		answer.NotTried = append(answer.NotTried, c.option.GetSource())
-	}
-	return answer, nil
-}
-
-// byIndex sorts candidates as a plan would, so that of more than plan.MaxOffers
-// those that promise the lowest cost take part.
-func byIndex(candidates []*candidate, dayCost int64) {
-	index := make(map[*candidate]*big.Rat, len(candidates))
-	for _, c := range candidates {
-		index[c] = plan.Index(c.planOffer(), dayCost)
-	}
-	slices.SortFunc(candidates, func(a, b *candidate) int {
-		return cmp.Or(index[a].Cmp(index[b]), strings.Compare(a.option.GetSource(), b.option.GetSource()))
-	})
-}
-
-// Plan computes a plan in the form of the wire contract, with its words: names
-// says what an id is called, fresh what the fallback is called.
-func Plan(problem plan.Problem, names func(id string) string, fresh string) (*quotev1.PlanPurchaseResponse, error) {
-	result, err := plan.Purchase(problem)
-	if err != nil {
-		return nil, fmt.Errorf("plan: %w", err)
-	}
-	answer := &quotev1.PlanPurchaseResponse{
-		Order: result.Order, ExpectedCost: result.ExpectedCost, ExpectedDays: result.ExpectedDays,
-		Quantile95: result.Quantile95, Cvar95: result.CVaR95,
-		UnrepairedProbability: result.Unrepaired, NotTried: result.NotTried,
-		Words: plan.Words(result, names, fresh),
-	}
-	for _, outcome := range result.Distribution {
-		answer.Distribution = append(answer.Distribution, &quotev1.PlanOutcome{
-			Cost: outcome.Cost, Days: outcome.Days, Probability: outcome.Probability,
-		})
-	}
-	return answer, nil
 }
 
 // place writes the plan's order into the options.

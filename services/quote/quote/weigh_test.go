@@ -75,12 +75,7 @@ func TestLandedCostOfAnOption(t *testing.T) {
 func TestOutcomesMoveTheChance(t *testing.T) {
 	t.Parallel()
 	in := input([]*fitmentv1.Donor{fitting("yard-a", "1", 100_00), fitting("yard-b", "1", 100_00)}, nil)
-	in.Tally = func(seller string, condition quotev1.Offer_Condition, kind fitmentv1.Part_Kind) quote.Tally {
-		if seller == "yard-a" && condition == quotev1.Offer_USED && kind == buckle {
-			return quote.Tally{Passed: 3, Failed: 5}
-		}
-		return quote.Tally{}
-	}
+	in.Tallies = map[quotev1.Offer_Condition]map[string]quote.Tally{quotev1.Offer_USED: {"yard-a": {Passed: 3, Failed: 5}}}
 	in.Donors[0].Listing.Terms.Freight, in.Donors[1].Listing.Terms.Freight = 10_00, 10_00
 	result := weigh(t, in)
 	// Beta(4, 1) and 3 of 8: (4+3)/(4+1+8) = 7/13; the other stays at 4/5 and

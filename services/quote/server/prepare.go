@@ -157,35 +157,12 @@ func (p *preparation) gather(ctx context.Context) error {
 	return p.tallies(ctx)
 }
 
-// tallies reads the outcomes of every seller who takes part.
+// tallies reads the outcomes of every seller of this kind of part: the others'
+// records say what to expect of one.
 func (p *preparation) tallies(ctx context.Context) error {
-	counted := make(map[store.Key]quote.Tally)
-	count := func(source string, condition quotev1.Offer_Condition) error {
-		seller, err := quote.SellerOf(source)
-		if err != nil {
-			return fmt.Errorf("count outcomes: %w", err)
-		}
-		key := tallyKey(p.in.Tenant, seller, condition, p.in.Need.GetKind())
-		if _, known := counted[key]; known {
-			return nil
-		}
-		counted[key], _, err = p.s.readTally(ctx, key)
-		return err
-	}
-	for _, donor := range p.in.Donors {
-		if err := count(donor.GetListing().GetName(), quotev1.Offer_USED); err != nil {
-			return err
-		}
-	}
-	for _, offer := range p.in.Offers {
-		if err := count(offer.GetName(), offer.GetCondition()); err != nil {
-			return err
-		}
-	}
-	p.in.Tally = func(seller string, condition quotev1.Offer_Condition, kind fitmentv1.Part_Kind) quote.Tally {
-		return counted[tallyKey(p.in.Tenant, seller, condition, kind)]
-	}
-	return nil
+	tallies, err := p.s.readTallies(ctx, p.in.Tenant)
+	p.in.Tallies = tallies[p.in.Need.GetKind()]
+	return err
 }
 
 // dryRun weighs only. Having nothing to buy is an answer, too.
@@ -193,6 +170,7 @@ func (p *preparation) dryRun(ctx context.Context) (*quotev1.PrepareQuoteResponse
 	if err := p.gather(ctx); err != nil {
 		return nil, err
 	}
+	p.in.Choices = true
 	result, err := quote.Weigh(p.in)
 	if err != nil {
 		return nil, fmt.Errorf("weigh: %w", err)

@@ -1,0 +1,147 @@
+package quote
+
+import (
+	"fmt"
+	"regexp"
+	"slices"
+	"strings"
+
+	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+	quotev1 "beltwright.example/proto/beltwright/quote/v1"
+)
+
+// conditionNames are what a condition may be called, the first being the usual
+// word (16 CFR 20.1 and 20.3); the others are for where the law forbids that.
+var conditionNames = map[quotev1.Offer_Condition][]string{ //nolint:gochecknoglobals // a table that nothing changes
+	quotev1.Offer_USED:           {"used", "previously installed", "recovered from another vehicle"},
+	quotev1.Offer_REMANUFACTURED: {"remanufactured", "rebuilt", "factory rebuilt"},
+	quotev1.Offer_NEW:            {"new", "never installed"},
+}
+
+// ConditionWords is a condition in the words that the law of the places wants:
+// those that must stand on the invoice where a used part's obligations name some,
+// else the usual word, unless they forbid it.
+func ConditionWords(condition quotev1.Offer_Condition, obligations []*fitmentv1.Obligation) string {
+	var wanted, forbidden []string
+	for _, obligation := range obligations {
+		switch obligation.GetType() {
+		case fitmentv1.Obligation_INVOICE:
+			wanted = append(wanted, obligation.GetWords()...)
+		case fitmentv1.Obligation_FORBIDDEN_WORDS:
+			forbidden = append(forbidden, obligation.GetWords()...)
+		default:
+		}
+	}
+	if len(wanted) > 0 && condition == quotev1.Offer_USED {
+		slices.Sort(wanted)
+		return strings.Join(slices.Compact(wanted), "; ")
+	}
+	names := conditionNames[condition]
+	for _, name := range names {
+		if !Says(name, forbidden) {
+			return name
+		}
+	}
+	return ""
+}
+
+// Says tells whether a text contains one of these words, in whatever case, as
+// words of its own.
+func Says(text string, words []string) bool {
+	for _, word := range words {
+		pattern := `(?i)(^|[^\pL\pN])` + regexp.QuoteMeta(word) + `($|[^\pL\pN])`
+		if word != "" && regexp.MustCompile(pattern).MatchString(text) {
+			return true
+		}
+	}
+	return false
+}
+
+// ForbiddenWords are the words that the law of the places forbids on the papers
+// of these options.
+func ForbiddenWords(options []*quotev1.Option) []string {
+	var all []string
+	for _, option := range options {
+		for _, obligation := range option.GetObligations() {
+			if obligation.GetType() == fitmentv1.Obligation_FORBIDDEN_WORDS {
+				all = append(all, obligation.GetWords()...)
+			}
+		}
+	}
+	slices.Sort(all)
+	return slices.Compact(all)
+}
+
+// partWords is what an option is called: "used part", or the law's own words.
+func partWords(option *quotev1.Option) string {
+	if slices.Contains(conditionNames[option.GetCondition()], option.GetConditionWords()) {
+		return option.GetConditionWords() + " part"
+	}
+	return option.GetConditionWords()
+}
+
+// describeListing writes what the decision says beside its verdict into an option.
+func describeListing(option *quotev1.Option, decision *fitmentv1.Decision) {
+	option.Obligations = decision.GetObligations()
+	option.ArrivalChecks = decision.GetArrivalChecks()
+	option.OneUse = oneUseWords(decision.GetOneUse())
+	option.ReplaceWith = relatedWords(decision.GetReplaceWith())
+	option.ConditionWords = ConditionWords(option.GetCondition(), option.GetObligations())
+}
+
+// describeOffer writes what the catalogue says of the part into an option. The
+// fitment side decides no supplier's part, so its checks are the ones due for
+// every part.
+func describeOffer(option *quotev1.Option, part *fitmentv1.Part) {
+	const source = "common practice, no source"
+	option.ArrivalChecks = []*fitmentv1.ArrivalCheck{
+		{
+			Check: "Read the number on the part's own label.", Source: source,
+			Pass: "it is " + part.GetNumber() + " of " + part.GetMaker() + ", and no label was changed or covered.",
+		},
+		{
+			Check: "Compare connector, locks and mounting points with the part that is replaced; look for damage, dirt and water.", Source: source,
+			Pass: "they are the same, and nothing is damaged, dirty, wet or missing.",
+		},
+		{
+			Check: "Look at packaging and seals.", Source: source,
+			Pass: "the seal is whole, and the label says what was ordered.",
+		},
+	}
+	option.OneUse = oneUseWords(part.GetOneUse())
+	option.ReplaceWith = relatedWords(part.GetReplaceWith())
+	option.ConditionWords = ConditionWords(option.GetCondition(), nil)
+}
+
+func oneUseWords(items []*fitmentv1.Part_OneUse) []string {
+	var all []string
+	for _, item := range items {
+		text := item.GetText()
+		if item.GetQuantity() > 0 {
+			text = fmt.Sprintf("%d × %s", item.GetQuantity(), text)
+		}
+		if item.GetNumber() != "" {
+			text += " (" + item.GetNumber() + ")"
+		}
+		all = append(all, text)
+	}
+	return all
+}
+
+func relatedWords(items []*fitmentv1.Part_Related) []string {
+	var all []string
+	for _, item := range items {
+		text := kindWords(item.GetKind())
+		if item.GetNumber() != "" {
+			text += " " + item.GetNumber()
+		}
+		if item.GetAfterDeployment() {
+			text += ", after a deployment"
+		}
+		if item.GetText() != "" {
+			text += ": " + item.GetText()
+		}
+		all = append(all, text)
+	}
+	return all
+}
