@@ -40,7 +40,7 @@ func Sub(from, amount int64) (int64, error) {
 
 // Times multiplies an amount by a count.
 func Times(amount, count int64) (int64, error) {
-	return whole(new(big.Rat).SetInt(new(big.Int).Mul(big.NewInt(amount), big.NewInt(count))))
+	return whole(new(big.Int).Mul(big.NewInt(amount), big.NewInt(count)))
 }
 
 // basisPoints is the whole in hundredths of a percent.
@@ -58,7 +58,7 @@ func Ratio(amount, numerator, denominator int64) (int64, error) {
 		return 0, fmt.Errorf("money: denominator %d is not above 0", denominator)
 	}
 	product := new(big.Int).Mul(big.NewInt(amount), big.NewInt(numerator))
-	return Round(new(big.Rat).SetFrac(product, big.NewInt(denominator)))
+	return divide(product, big.NewInt(denominator))
 }
 
 // Percent is a rate as a decimal number of percent.
@@ -104,12 +104,9 @@ func digitsOnly(text string) bool {
 
 // Of takes the rate of an amount, rounded once.
 func (p Percent) Of(amount int64) (int64, error) {
-	rate, ok := new(big.Rat).SetString(p.rate.String())
-	if !ok { // a decimal always prints as one
-		return 0, fmt.Errorf("money: rate %s", p.rate)
-	}
-	rate.Quo(rate, big.NewRat(100, 1))
-	return Round(rate.Mul(rate, new(big.Rat).SetInt64(amount)))
+	product := new(big.Int).Mul(big.NewInt(amount), new(big.Int).SetUint64(p.rate.Coef()))
+	const hundred = 2 // decimal places that percent stands for
+	return divide(product, new(big.Int).Exp(big.NewInt(10), big.NewInt(int64(p.rate.Scale()+hundred)), nil))
 }
 
 // IsZero tells whether the rate takes nothing.
@@ -119,19 +116,23 @@ func (p Percent) IsZero() bool { return p.rate.IsZero() }
 func (p Percent) String() string { return p.rate.Trim(0).String() }
 
 // Round rounds half away from zero to whole minor units.
-func Round(exact *big.Rat) (int64, error) {
-	twice := new(big.Int).Lsh(new(big.Int).Abs(exact.Num()), 1)
-	twice.Add(twice, exact.Denom())
-	rounded := twice.Quo(twice, new(big.Int).Lsh(exact.Denom(), 1))
-	if exact.Sign() < 0 {
+func Round(exact *big.Rat) (int64, error) { return divide(exact.Num(), exact.Denom()) }
+
+// divide rounds a quotient half away from zero; the denominator is above 0.
+func divide(numerator, denominator *big.Int) (int64, error) {
+	twice := new(big.Int).Lsh(new(big.Int).Abs(numerator), 1)
+	twice.Add(twice, denominator)
+	rounded := twice.Quo(twice, new(big.Int).Lsh(denominator, 1))
+	if numerator.Sign() < 0 {
 		rounded.Neg(rounded)
 	}
-	return whole(new(big.Rat).SetInt(rounded))
+	return whole(rounded)
 }
 
-func whole(value *big.Rat) (int64, error) {
-	if !value.Num().IsInt64() {
+// whole is a number as 64 bits hold it.
+func whole(value *big.Int) (int64, error) {
+	if !value.IsInt64() {
 		return 0, ErrOverflow
 	}
-	return value.Num().Int64(), nil
+	return value.Int64(), nil
 }

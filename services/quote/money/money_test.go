@@ -4,6 +4,7 @@ import (
 	"errors"
 	"math"
 	"math/big"
+	"strings"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -252,6 +253,33 @@ func FuzzParsePercent(f *testing.F) {
 		again, err := money.ParsePercent(rate.String())
 		if err != nil || again.String() != rate.String() {
 			t.Fatalf("%q is written %q, which reads as %q, %v", text, rate.String(), again.String(), err)
+		}
+	})
+}
+
+// A rate of an amount is what package big makes of it, which writes decimal
+// places rounded half away from zero.
+func TestPercentAgreesWithRationals(t *testing.T) {
+	t.Parallel()
+	rapid.Check(t, func(t *rapid.T) {
+		text := rapid.StringMatching(`[0-9]{1,2}(\.[0-9]{1,6})?`).Draw(t, "rate")
+		amount := rapid.Int64().Draw(t, "amount")
+		rate, err := money.ParsePercent(text)
+		if err != nil {
+			t.Fatal(err)
+		}
+		exact, ok := new(big.Rat).SetString(text)
+		if !ok {
+			t.Fatal(text)
+		}
+		exact.Mul(exact, new(big.Rat).SetFrac(big.NewInt(amount), big.NewInt(100)))
+		got, err := rate.Of(amount)
+		want, ok := new(big.Int).SetString(exact.FloatString(0), 10)
+		if !ok || err != nil || want.Cmp(big.NewInt(got)) != 0 {
+			t.Fatalf("%s %% of %d is %d, %v; want %s", text, amount, got, err, want)
+		}
+		if rate.IsZero() != (strings.Trim(text, "0.") == "") {
+			t.Fatalf("%s counts as zero: %t", text, rate.IsZero())
 		}
 	})
 }
