@@ -15,6 +15,7 @@ import (
 // taken from said; its output-only fields are ignored.
 func New(said *fitmentv1.Listing, now time.Time) *fitmentv1.Listing {
 	l := Content(said)
+	l.ReturnReport = nil
 	l.Name = Name(l.GetYard(), l.GetStockNumber())
 	l.State = fitmentv1.Listing_AVAILABLE
 	l.CreateTime, l.UpdateTime = timestamppb.New(now), timestamppb.New(now)
@@ -94,7 +95,7 @@ func Sell(l *fitmentv1.Listing, caller string, fence int64, now time.Time) (*fit
 // withdrawn until the hold ends or is given back: a hold is a promise to its
 // holder. Errors: LISTING_GONE, LISTING_HELD.
 func Withdraw(l *fitmentv1.Listing, now time.Time) (*fitmentv1.Listing, error) {
-	if err := gone(l); err != nil {
+	if err := closed(l); err != nil {
 		return nil, err
 	}
 	if StateAt(l, now) == fitmentv1.Listing_HELD {
@@ -111,21 +112,25 @@ func Withdraw(l *fitmentv1.Listing, now time.Time) (*fitmentv1.Listing, error) {
 // hold counts, the part and the bargain stay as the holder saw them: kind,
 // position, maker, number, donor, price, currency, terms, jurisdiction and every
 // statement of evidence. Evidence may be added, since a sale decides again, and
-// the note may change. Errors: LISTING_GONE, LISTING_HELD. The second result is
-// false where nothing changes.
+// the note may change. What buyers saw of a part that came back stays whatever the
+// yard says. Errors: LISTING_GONE, LISTING_HELD. The second result is false where
+// nothing changes.
 func Revise(old, said *fitmentv1.Listing, now time.Time) (*fitmentv1.Listing, bool, error) {
 	next := Content(said)
 	next.Name, next.Yard, next.StockNumber = old.GetName(), old.GetYard(), old.GetStockNumber()
+	next.ReturnReport = proto.CloneOf(old.GetReturnReport())
+	keepReported(next, old)
 	if proto.Equal(next, Content(old)) {
 		return clone(old), false, nil
 	}
-	if err := gone(old); err != nil {
+	if err := closed(old); err != nil {
 		return nil, false, err
 	}
 	if StateAt(old, now) == fitmentv1.Listing_HELD && (!samePart(old, next) || !sameBargain(old, next)) {
 		return nil, false, held(old, now)
 	}
 	next.State, next.Hold, next.Buyer = old.GetState(), old.GetHold(), old.GetBuyer()
+	next.ReturnOf, next.ReturnedAs = old.GetReturnOf(), old.GetReturnedAs()
 	next.CreateTime, next.UpdateTime = old.GetCreateTime(), timestamppb.New(now)
 	return next, true, nil
 }
@@ -155,10 +160,19 @@ func sameBargain(a, b *fitmentv1.Listing) bool {
 		a.GetJurisdiction() == b.GetJurisdiction() && proto.Equal(a.GetTerms(), b.GetTerms())
 }
 
-// OnSale is nil where the listing is neither sold nor withdrawn; LISTING_GONE.
+// OnSale is nil where the listing is neither sold nor withdrawn nor on its way
+// back; LISTING_GONE.
 func OnSale(l *fitmentv1.Listing) error { return gone(l) }
 
 func gone(l *fitmentv1.Listing) error {
+	if l.GetState() == fitmentv1.Listing_RETURNING {
+		return apierr.New(codes.FailedPrecondition, fitmentv1.ErrorInfo_LISTING_GONE, "%s is on its way back to its yard, which has to list it again", l.GetName())
+	}
+	return closed(l)
+}
+
+// closed refuses what nothing can become of any more.
+func closed(l *fitmentv1.Listing) error {
 	switch l.GetState() {
 	case fitmentv1.Listing_SOLD:
 		return apierr.New(codes.FailedPrecondition, fitmentv1.ErrorInfo_LISTING_GONE, "%s is sold", l.GetName())

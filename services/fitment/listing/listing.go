@@ -1,5 +1,6 @@
 // Package listing keeps what a yard says about one pulled part and the life of
-// that listing: available, held, sold once, or withdrawn. Everything here is
+// that listing: available, held, sold once, or withdrawn; and, where it failed its
+// arrival check, the way back under a new listing. Everything here is
 // pure: time, viewer and the stored listing are arguments.
 package listing
 
@@ -61,12 +62,14 @@ func Decode(value []byte) (*fitmentv1.Listing, error) {
 	return l, nil
 }
 
-// Content is what the yard says: the listing without state, hold, buyer, etag
-// and times. The result shares nothing with l.
+// Content is what decisions go by: what the yard says, and what a buyer reported
+// of a part that came back; the listing without state, hold, buyer, links to other
+// listings, etag and times. The result shares nothing with l.
 func Content(l *fitmentv1.Listing) *fitmentv1.Listing {
 	c := clone(l)
 	c.State, c.Hold, c.Buyer, c.Etag = fitmentv1.Listing_STATE_UNSPECIFIED, nil, "", ""
 	c.CreateTime, c.UpdateTime = nil, nil
+	c.ReturnOf, c.ReturnedAs = "", ""
 	return c
 }
 

@@ -62,6 +62,9 @@ func ValidateInline(l *fitmentv1.Listing, prefix string, fields *check.Fields) {
 		}
 	}
 	validateBargain(l, prefix, fields)
+	if l.GetReturnReport() != nil {
+		ValidateReport(l.GetReturnReport(), prefix+"return_report.", fields)
+	}
 	fields.Text(prefix+"note", l.GetNote(), maxNote, false)
 }
 

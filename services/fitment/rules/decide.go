@@ -38,7 +38,7 @@ func (q *Question) Decide(listing *fitmentv1.Listing) *fitmentv1.Decision {
 	}
 	d.Verdict = Verdict(d.GetFit(), d.GetReuse())
 	places := c.lawHere()
-	d.Cautions = append(cautions(q.need.GetKind()), places.Notes...)
+	d.Cautions = slices.Concat(cautions(q.need.GetKind()), places.Notes, cameBack(listing))
 	d.ArrivalChecks = arrivalChecks(q.need.GetKind())
 	d.Obligations = places.obligations()
 	d.OneUse, d.ReplaceWith = c.fittingLists()

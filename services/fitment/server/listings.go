@@ -94,6 +94,9 @@ func validateNew(asked, said *fitmentv1.Listing, fields *check.Fields) {
 		{"listing.etag", asked.GetEtag() != ""},
 		{"listing.create_time", asked.GetCreateTime() != nil},
 		{"listing.update_time", asked.GetUpdateTime() != nil},
+		{"listing.return_of", asked.GetReturnOf() != ""},
+		{"listing.returned_as", asked.GetReturnedAs() != ""},
+		{"listing.return_report", asked.GetReturnReport() != nil},
 	} {
 		if output.set {
 			fields.Add(output.field, "is output only", "nothing")
