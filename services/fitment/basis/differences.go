@@ -63,8 +63,14 @@ func Since(then, now Case) []string {
 	if !proto.Equal(listing.Content(then.Listing), listing.Content(now.Listing)) {
 		list = append(list, "The yard has changed the listing since.")
 	}
-	if was, is := then.Listing.GetState(), now.Listing.GetState(); is != was && (is == fitmentv1.Listing_SOLD || is == fitmentv1.Listing_WITHDRAWN) {
-		list = append(list, fmt.Sprintf("The listing has been %s since.", word(is)))
+	if was, is := then.Listing.GetState(), now.Listing.GetState(); is != was {
+		switch is {
+		case fitmentv1.Listing_SOLD, fitmentv1.Listing_WITHDRAWN:
+			list = append(list, fmt.Sprintf("The listing has been %s since.", word(is)))
+		case fitmentv1.Listing_RETURNING:
+			list = append(list, "The part is on its way back to its yard.")
+		default:
+		}
 	}
 	for _, part := range []struct {
 		what     string

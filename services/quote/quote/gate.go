@@ -129,6 +129,8 @@ func (g *gate) listingAvailable(listing *fitmentv1.Listing) (reason, remedy stri
 		return "is sold", ""
 	case fitmentv1.Listing_WITHDRAWN:
 		return "is withdrawn by the yard", "the yard lists it again"
+	case fitmentv1.Listing_RETURNING:
+		return "is on its way back to its yard after a failed arrival check", "the yard lists it again once it has it"
 	default:
 		return "does not say whether it is on sale", "the yard lists it again"
 	}
