@@ -41,8 +41,8 @@ func newField(p plan.Problem) (*field, error) {
 		return nil, err
 	}
 	f := &field{problem: p, model: model, free: model.ByIndex(), tails: make(map[plan.Outcome]*tail)}
-	if len(f.free) > Most {
-		f.free = f.free[:Most]
+	if most := f.most(); len(f.free) > most {
+		f.free = f.free[:most]
 		if err := f.widen(); err != nil {
 			return nil, err
 		}
@@ -52,6 +52,17 @@ func newField(p plan.Problem) (*field, error) {
 	}
 	f.odds, err = newOdds(f)
 	return f, err
+}
+
+// most is how many offers are tried in every order. Where many more follow them
+// and several may be bought at once those are fewer, since every policy then has a
+// long tail of its own.
+func (f *field) most() int {
+	const fewer = 5
+	if f.problem.Parallel && f.problem.Fallback == nil && len(f.problem.Offers) > plan.MaxExact {
+		return fewer
+	}
+	return Most
 }
 
 // widen adds what the plan does with all of many offers.
@@ -87,7 +98,7 @@ func (f *field) narrowed(plans string) string {
 		ids = append(ids, f.problem.Offers[n].ID)
 	}
 	words := fmt.Sprintf("Of %d offers only the %d with the least index (%s) are compared in every order, besides the plan's own order of all",
-		len(f.problem.Offers), Most, strings.Join(ids, ", "))
+		len(f.problem.Offers), len(ids), strings.Join(ids, ", "))
 	if f.problem.Fallback == nil {
 		words += "; the others follow in the plan's order"
 	}

@@ -193,14 +193,18 @@ func (f *field) after(policy plan.Policy, out plan.Outcome) *tail {
 	if known, ok := f.tails[out]; ok {
 		return known
 	}
-	t := &tail{ends: f.chain(policy, f.rest, f.odds.rest), days: new(big.Int), parts: []*big.Int{new(big.Int)}, costs: []*big.Int{new(big.Int)}}
+	f.tails[out] = newTail(f.chain(policy, f.rest, f.odds.rest))
+	return f.tails[out]
+}
+
+func newTail(ends []end) *tail {
+	t := &tail{ends: ends, days: new(big.Int), parts: []*big.Int{new(big.Int)}, costs: []*big.Int{new(big.Int)}}
 	slices.SortFunc(t.ends, dearest)
 	for n, e := range t.ends {
 		t.parts = append(t.parts, new(big.Int).Add(t.parts[n], e.parts))
 		t.costs = append(t.costs, new(big.Int).Add(t.costs[n], e.times(e.cost)))
 		t.days.Add(t.days, e.times(e.days))
 	}
-	f.tails[out] = t
 	return t
 }
 

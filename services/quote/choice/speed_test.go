@@ -47,10 +47,13 @@ func families() map[string]plan.Problem {
 	for n := range unlikelyMany.Offers {
 		unlikelyMany.Offers[n].Pass = .01 * random.Float64()
 	}
+	manyAtOnce := many
+	manyAtOnce.Parallel, manyAtOnce.Deadline, manyAtOnce.LateCost = true, 30, 40000
 	manyNew := many
+	manyNew.Parallel = true
 	manyNew.Fallback = &plan.Fallback{Price: 90000, Days: 9}
 	return map[string]plan.Problem{
-		"two hundred": many, "two hundred unlikely": unlikelyMany, "two hundred with a new one": manyNew,
+		"two hundred": many, "two hundred at once": manyAtOnce, "two hundred unlikely": unlikelyMany, "two hundred with a new one": manyNew,
 		"any": problem(any), "long chances": long, "unlikely": unlikely, "timeless": timeless, "none new": none, "late": late, "one seller": seller,
 		"identical": problem(func(int) plan.Offer {
 			return plan.Offer{Price: 20000, Sunk: 3000, ReturnLoss: 2000, Pass: .85, Days: 3}

@@ -1,6 +1,16 @@
 package choice
 
-import "strings"
+import (
+	"strings"
+
+	"beltwright.example/services/quote/plan"
+)
+
+// Words puts the policy into a sentence. Name gives what an id is called; fallback
+// is what the new part is called, empty where there is none.
+func (p Point) Words(name func(id string) string, fallback string) string {
+	return plan.Words(plan.Result{Batches: p.Batches, UsesFallback: p.Policy.Fallback, Unrepaired: p.Unrepaired}, name, fallback)
+}
 
 // Words says which offers pass and which fail; name gives what an id is called.
 func (s State) Words(name func(id string) string) string {

@@ -1,0 +1,209 @@
+package choice_test
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"strconv"
+	"strings"
+	"testing"
+
+	gocmp "github.com/google/go-cmp/cmp"
+	"pgregory.net/rapid"
+
+	"beltwright.example/services/quote/choice"
+	"beltwright.example/services/quote/plan"
+)
+
+// nine offers, more than are compared in every order.
+func nine() plan.Problem {
+	p := plan.Problem{Currency: "USD", DayCost: 1500, Fallback: &plan.Fallback{Price: 80000, Days: 3}}
+	for n := range 9 {
+		p.Offers = append(p.Offers, plan.Offer{
+			ID: strconv.Itoa(n), Price: int64(9000 + 1300*n), Sunk: 2500, ReturnLoss: int64(400 * n), Pass: .3 + float64(n)/16, Days: int32(9 - n),
+		})
+	}
+	return p
+}
+
+// The first point costs what the plan expects, however many offers there are, and
+// the plan's own order is among what is compared.
+func TestFirstPointCostsWhatThePlanExpects(t *testing.T) {
+	t.Parallel()
+	rapid.Check(t, func(t *rapid.T) {
+		p := problems(4).Draw(t, "problem")
+		for n := range rapid.IntRange(0, 5).Draw(t, "more") {
+			p.Offers = append(p.Offers, plan.Offer{
+				ID: fmt.Sprint("more ", n), Price: rapid.Int64Range(0, 40000).Draw(t, "price"), Sunk: 2000, ReturnLoss: 1000,
+				Pass: rapid.SampledFrom([]float64{.3, .7, .95, 1}).Draw(t, "pass"), Days: rapid.Int32Range(0, 5).Draw(t, "days"),
+			})
+		}
+		p.Parallel = p.Parallel && len(p.Offers) < 5
+		want, err := plan.Purchase(p)
+		if err != nil {
+			t.Fatal(err)
+		}
+		got, err := choice.Front(p, choice.Limits{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if first := got.Points[0]; first.ExpectedCost != want.ExpectedCost || first.CVaR95 > want.CVaR95 {
+			t.Fatalf("first point %d, %d; the plan %d, %d", first.ExpectedCost, first.CVaR95, want.ExpectedCost, want.CVaR95)
+		}
+		if (got.Limited != "") != (len(p.Offers) > choice.Most) {
+			t.Fatalf("%d offers: limited %q", len(p.Offers), got.Limited)
+		}
+	})
+}
+
+// The points of many offers are judged by package plan, and none beats another.
+func TestPointsOfManyOffers(t *testing.T) {
+	t.Parallel()
+	without, shared := nine(), nine()
+	without.Fallback = nil
+	shared.Fallback, shared.Parallel = nil, true
+	shared.Deadline, shared.LateCost = 8, 30000
+	shared.Sellers = map[string]plan.Belief{"s": {Alpha: 4, Beta: 2}}
+	for n := range shared.Offers[:4] {
+		shared.Offers[n].Seller, shared.Offers[n].Pass = "s", 0
+	}
+	for name, p := range map[string]plan.Problem{"a new one": nine(), "nothing new": without, "shared chances": shared} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			got := front(t, p, choice.Limits{})
+			for n, point := range got.Points {
+				cost, cvar, days := plan.Estimate(p, point.Policy)
+				if math.Abs(cost-float64(point.ExpectedCost)) > .51 || math.Abs(cvar-float64(point.CVaR95)) > .51 || math.Abs(days-point.ExpectedDays) > 1e-9 {
+					t.Errorf("%v: %d, %d, %g; package plan says %g, %g, %g", point.Batches, point.ExpectedCost, point.CVaR95, point.ExpectedDays, cost, cvar, days)
+				}
+				law, err := plan.Evaluate(p, point.Policy)
+				if err != nil {
+					t.Fatal(err)
+				}
+				if unrepaired, _ := law.Unrepaired().Float64(); unrepaired != point.Unrepaired {
+					t.Errorf("unrepaired %g, package plan says %g", point.Unrepaired, unrepaired)
+				}
+				for k, other := range got.Points {
+					if k != n && other.ExpectedCost < point.ExpectedCost && other.CVaR95 < point.CVaR95 && other.ExpectedDays < point.ExpectedDays {
+						t.Errorf("%v is beaten by %v", point.Batches, other.Batches)
+					}
+				}
+			}
+		})
+	}
+}
+
+func TestWhatWasLeftOutIsSaid(t *testing.T) {
+	t.Parallel()
+	got := front(t, nine(), choice.Limits{})
+	want := "Of 9 offers only the 7 with the least index (8, 7, 6, 5, 4, 3, 2) are compared in every order, besides the plan's own order of all."
+	if got.Limited != want || got.Policies != 13701 {
+		t.Errorf("%d policies: %s", got.Policies, got.Limited)
+	}
+	p := nine()
+	p.Fallback = nil
+	got = front(t, p, choice.Limits{})
+	if !strings.HasSuffix(got.Limited, "own order of all; the others follow in the plan's order.") || got.Policies != 5041 {
+		t.Errorf("%d policies: %s", got.Policies, got.Limited)
+	}
+	for _, point := range got.Points {
+		if len(point.Batches) != 9 {
+			t.Errorf("%v leaves an offer untried", point.Batches)
+		}
+	}
+	p.Parallel = true
+	for n := range 6 {
+		more := p.Offers[n]
+		more.ID = fmt.Sprint("more ", n)
+		p.Offers = append(p.Offers, more)
+	}
+	got = front(t, p, choice.Limits{})
+	if !strings.HasPrefix(got.Limited, "Of 15 offers only the 5 with the least index") || !strings.Contains(got.Limited, "An exact search takes at most 12 offers.") {
+		t.Error(got.Limited)
+	}
+}
+
+// With the outside offers' part in it, the regret of every point is what the worst
+// state gives, found by trying all 512 states.
+func TestRegretOverAllStatesOfManyOffers(t *testing.T) {
+	t.Parallel()
+	p := nine()
+	p.Fallback.Price = 400000 // so that the plan itself tries all nine
+	for n := range p.Offers {
+		p.Offers[n].Pass /= 2
+	}
+	got := front(t, p, choice.Limits{})
+	r := newReference(p)
+	most := make([]int64, len(got.Points))
+	long := 0
+	for state := range r.chance {
+		least := int64(math.MaxInt64)
+		costs := make([]int64, len(got.Points))
+		for k, point := range got.Points {
+			costs[k], _ = r.ending(point.Policy.Batches, state)
+			least = min(least, costs[k])
+			long = max(long, len(point.Batches))
+		}
+		for k := range costs {
+			most[k] = max(most[k], costs[k]-least)
+		}
+	}
+	if long != 9 {
+		t.Fatalf("no point tries all nine offers: %v", show(got.Points))
+	}
+	for k, point := range got.Points {
+		if point.WorstRegret != most[k] {
+			t.Errorf("%v: worst regret %d, want %d", point.Batches, point.WorstRegret, most[k])
+		}
+	}
+	if len(got.Regrets) != 128 {
+		t.Errorf("%d rows", len(got.Regrets))
+	}
+}
+
+func TestNothingLeft(t *testing.T) {
+	t.Parallel()
+	p := four()
+	p.Fallback = nil
+	bounds := map[string]float64{"A": .5, "B": 0, "C": .61239, "D": .1}
+	got := front(t, p, choice.Limits{MinLowerBound: .9, LowerBounds: bounds, MaxCost: 1})
+	want := []choice.Miss{{"min_lower_bound", "0.9", "0.6123", false, "Of the 4 offers that the limit on lower bounds shuts out, C comes nearest with 0.6123; the limit is 0.9."}}
+	if diff := gocmp.Diff(want, got.Misses); diff != "" || len(got.Points) != 0 || len(got.ShutOut) != 4 {
+		t.Error(diff, got.Points)
+	}
+	got = front(t, plan.Problem{Currency: "USD", Fallback: &plan.Fallback{Price: 500, Days: 2}}, choice.Limits{})
+	if len(got.Points) != 1 || got.Points[0].ExpectedCost != 500 || got.Points[0].WorstRegret != 0 || got.Points[0].Words(nil, "a new one") != "Buy a new one at once: nothing else is worth trying." {
+		t.Errorf("%+v", got)
+	}
+}
+
+func TestNonsenseIsRefusedByField(t *testing.T) {
+	t.Parallel()
+	for name, c := range map[string]struct {
+		problem plan.Problem
+		limits  choice.Limits
+		fields  []string
+	}{
+		"problem": {plan.Problem{Currency: "usd", Fallback: &plan.Fallback{Price: -1}}, choice.Limits{}, []string{"currency_code", "fallback.price"}},
+		"limits": {
+			four(),
+			choice.Limits{MaxCost: -1, MaxCVaR: math.MaxInt64, MaxDays: math.NaN(), MinLowerBound: 1},
+			[]string{"limits.max_cost", "limits.max_cvar", "limits.max_days", "limits.min_lower_bound"},
+		},
+		"endless": {four(), choice.Limits{MaxDays: math.Inf(1), MinLowerBound: math.NaN()}, []string{"limits.max_days", "limits.min_lower_bound"}},
+	} {
+		_, err := choice.Front(c.problem, c.limits)
+		var invalid *plan.InvalidError
+		if !errors.As(err, &invalid) {
+			t.Errorf("%s: %v", name, err)
+			continue
+		}
+		var fields []string
+		for _, v := range invalid.Violations {
+			fields = append(fields, v.Field)
+		}
+		if diff := gocmp.Diff(c.fields, fields); diff != "" {
+			t.Errorf("%s: %s", name, diff)
+		}
+	}
+}
