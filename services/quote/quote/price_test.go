@@ -2,10 +2,12 @@ package quote_test
 
 import (
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
+	"google.golang.org/protobuf/proto"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	quotev1 "beltwright.example/proto/beltwright/quote/v1"
@@ -215,5 +217,34 @@ func TestPartsWithoutACharge(t *testing.T) {
 		if quote.Pyrotechnic(fitmentv1.Part_Kind(kind)) != charge {
 			t.Errorf("%s: pyrotechnic %t", name, !charge)
 		}
+	}
+}
+
+// A quote must fit into one record (1 MiB) however many listings fit: of 1000
+// only the first ones are explained, and the new part.
+func TestManyOptionsAreKeptShort(t *testing.T) {
+	t.Parallel()
+	var donors []*fitmentv1.Donor
+	for i := range 1000 {
+		one := fitting("yard-a", strconv.Itoa(i), int64(10_00+i))
+		one.Listing.Terms = &fitmentv1.Terms{CoreDeposit: 50_00, Freight: 38_50, CoreReturnFreight: 20_00, UnNumber: "UN3268"}
+		donors = append(donors, one)
+	}
+	result := weigh(t, input(donors, []*fitmentv1.PartMatch{proven("NB40118")}, offer("n", quotev1.Offer_NEW, "NB40118", 9_000_00, 2)))
+	explained := 0
+	for i, o := range result.Options {
+		if (i < quote.MaxDetailed || o.GetFallback()) != (len(o.GetWorkings()) > 0) {
+			t.Fatalf("option %d, place %d: %d workings", i, o.GetPlanPlace(), len(o.GetWorkings()))
+		}
+		if len(o.GetWorkings()) > 0 {
+			explained++
+		}
+	}
+	size := proto.Size(&quotev1.Quote{Options: result.Options, Excluded: result.Excluded, Plan: result.Plan, TradeOff: result.TradeOff, Notices: result.Notices})
+	if len(result.Options) != 1001 || size > 900<<10 {
+		t.Errorf("%d options, %d explained, %d bytes", len(result.Options), explained, size)
+	}
+	if !slices.ContainsFunc(result.Notices, func(n string) bool { return strings.Contains(n, "of the first options only") }) {
+		t.Error("no notice says so")
 	}
 }

@@ -166,6 +166,9 @@ func (f *field) result(p purchase) Result {
 	sortOptions(result.Options)
 	sortExcluded(result.Excluded)
 	result.Notices = notices(f.in, result)
+	if Lighten(result.Options, MaxDetailed) {
+		result.Notices = append(result.Notices, noticeLight)
+	}
 	if p.notice != "" {
 		result.Notices = append([]string{p.notice}, result.Notices...)
 	}
