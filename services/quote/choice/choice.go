@@ -170,7 +170,7 @@ func moved(policy plan.Policy, places []int) plan.Policy {
 
 // points are the policies that none beats.
 func (f *field) points(all []*candidate) ([]Point, error) {
-	front, alike := undominated(all, f.compare, f.simpler)
+	front, alike := undominated(all, f.compare, simpler)
 	points := make([]Point, 0, len(front))
 	for n, best := range front {
 		numbers := f.exact(best)

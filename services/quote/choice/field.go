@@ -251,7 +251,7 @@ func (f *field) exact(c *candidate) *[criteria]*big.Int {
 
 // simpler orders policies whose numbers are equal: fewest parts first, then the
 // fewest at once, then by the offers' index.
-func (f *field) simpler(a, b *candidate) int {
+func simpler(a, b *candidate) int {
 	parts := func(c *candidate) (n int) {
 		if c.many < 0 {
 			return math.MaxInt

@@ -48,10 +48,7 @@ func worst(table [][]int64) (regret []int64, state []int) {
 func leastWorst(regret []int64) []int {
 	var least []int
 	for k, value := range regret {
-		switch {
-		case len(least) == 0 || value < regret[least[0]]:
-			least = []int{k}
-		case value == regret[least[0]]:
+		if value == slices.Min(regret) {
 			least = append(least, k)
 		}
 	}
