@@ -185,6 +185,35 @@ func (p Pack) Sentences() []string {
 	return append(all, p.Notes...)
 }
 
+// Statement is a sentence and where it is published.
+type Statement struct {
+	Text, Source string
+}
+
+// Statements list what the pack says, and then, in Sentences, what its sources do
+// not settle; those have no source.
+func (p Pack) Statements() []Statement {
+	var all []Statement
+	add := func(text, source string) {
+		if text != "" && !slices.Contains(all, Statement{text, source}) {
+			all = append(all, Statement{text, source})
+		}
+	}
+	for _, line := range Lines() {
+		add(p.Taxed[line].Text, p.Taxed[line].Source)
+	}
+	for _, condition := range Conditions() {
+		add(p.CoreTaxReturned[condition].Text, p.CoreTaxReturned[condition].Source)
+	}
+	add(p.PercentageSupplies.Text, p.PercentageSupplies.Source)
+	add(p.Itemised.Text, p.Itemised.Source)
+	add(p.Rounding.Text, p.Rounding.Source)
+	for _, sentence := range p.Sentences() {
+		add(sentence, "")
+	}
+	return all
+}
+
 func stated(r Rule) bool { return r.Answer == Yes || r.Answer == No }
 
 // list joins words as people do.

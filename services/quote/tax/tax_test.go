@@ -83,6 +83,31 @@ func TestWhatIsUnstatedIsNotTaxedAndSaid(t *testing.T) {
 	}
 }
 
+// Every rule that a pack states is told with its source, once; then what is open.
+func TestStatements(t *testing.T) {
+	t.Parallel()
+	ohio, _ := tax.Builtin().For("US-OH")
+	got := ohio.Statements()
+	release := ohio.Taxed[tax.Part].Source
+	want := []tax.Statement{
+		{Text: "The price of the part is taxed.", Source: release},
+		{Text: "Tax is charged on the price with the core charge in it.", Source: release},
+		{Text: "When the core comes back, the core charge is given back and the tax on it is not.", Source: release},
+	}
+	for _, sentence := range ohio.Sentences() {
+		want = append(want, tax.Statement{Text: sentence})
+	}
+	if diff := cmp.Diff(want, got); diff != "" {
+		t.Error(diff)
+	}
+	if got := tax.Default("").Statements(); len(got) != 1 || got[0].Source != "" {
+		t.Errorf("the default says %+v", got)
+	}
+	if got := invented("AQ").Statements(); len(got) != 1 { // all in one text and source
+		t.Errorf("%+v", got)
+	}
+}
+
 func TestUnknownPlaces(t *testing.T) {
 	t.Parallel()
 	for place, says := range map[string]string{"": "no place is stated", "US-ZZ": "rules of US-ZZ are not kept", "us-ca": "rules of us-ca are not kept", "US": "rules of US are not kept"} {
