@@ -85,6 +85,7 @@ trained and, where the law asks for it, licensed.`,
 		dialectsCommand(connection), jurisdictionsCommand(connection),
 		catalogueCommand(connection), partsCommand(connection),
 		quoteCommand(connection), planCommand(connection), outcomeCommand(connection),
+		booksCommand(connection),
 	)
 	return root
 }

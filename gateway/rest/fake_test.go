@@ -56,6 +56,7 @@ type fake struct {
 	quotev1.UnimplementedOfferServiceServer
 	quotev1.UnimplementedQuoteServiceServer
 	quotev1.UnimplementedPlanningServiceServer
+	quotev1.UnimplementedBooksServiceServer
 
 	decide   func(ctx context.Context, r *fitmentv1.DecideRequest) (*fitmentv1.DecideResponse, error)
 	watch    func(r *fitmentv1.WatchDonorsRequest, stream fitmentv1.FitmentService_WatchDonorsServer) error
@@ -63,6 +64,7 @@ type fake struct {
 	download func(r *fitmentv1.DownloadAttachmentRequest, stream fitmentv1.EvidenceService_DownloadAttachmentServer) error
 	listings func(stream fitmentv1.ListingService_ImportListingsServer) error
 	offers   func(stream quotev1.OfferService_ImportOffersServer) error
+	ledger   func(r *quotev1.ExportLedgerRequest, stream ledgerStream) error
 
 	mu   sync.Mutex
 	last any
@@ -170,6 +172,7 @@ func open(t *testing.T, f *fake, change func(o *rest.Options)) *desk {
 	quotev1.RegisterOfferServiceServer(server, f)
 	quotev1.RegisterQuoteServiceServer(server, f)
 	quotev1.RegisterPlanningServiceServer(server, f)
+	quotev1.RegisterBooksServiceServer(server, f)
 	d := &desk{t: t, fake: f, health: health.NewServer(), log: &logged{}}
 	healthpb.RegisterHealthServer(server, d.health)
 	var running sync.WaitGroup

@@ -212,6 +212,8 @@ func (g *gateway) authenticated(w http.ResponseWriter, r *http.Request) error {
 		return files.upload(w, r, key)
 	case strings.HasPrefix(r.URL.Path, attachmentPath):
 		return files.download(w, r, key)
+	case r.URL.Path == ledgerPath:
+		return ledger{conn: g.options.Quote, stall: g.options.Stall}.download(w, r, key)
 	}
 	ctx, cancel := context.WithTimeout(r.Context(), g.options.Timeout)
 	defer cancel()

@@ -543,8 +543,8 @@ func TestOpenAPIDescribesWhatIsServed(t *testing.T) {
 			t.Errorf("the document lacks %s", id)
 		}
 	}
-	if count == 0 || len(operations) != count+6+4 {
-		t.Errorf("%d operations, want %d of http.yaml, 6 imports, 2 watches, an upload and a download", len(operations), count)
+	if count == 0 || len(operations) != count+6+5 {
+		t.Errorf("%d operations, want %d of http.yaml, 6 imports, 2 watches, an upload, a download and a ledger", len(operations), count)
 	}
 	for _, kind := range []string{"parts", "supersessions", "vehicleData", "recalls", "listings", "offers"} {
 		if post := document.Paths["/v1/"+kind+":import"]["post"]; !cmp.Equal(post.Consumes, []string{"text/csv"}) {
