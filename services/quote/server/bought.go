@@ -26,6 +26,8 @@ type bought struct {
 
 // purchaseRecord is what is kept of a part that was bought on a quote.
 type purchaseRecord struct {
+	// Quote is the quote's resource name.
+	Quote string `json:"quote"`
 	// Answered is true once its outcome was reported.
 	Answered bool `json:"answered,omitempty"`
 }
@@ -57,7 +59,7 @@ func (s *Server) countBought(ctx context.Context, tenant, quoteName string, part
 	for _, part := range parts {
 		nth[part.source]++
 		name := quote.OutcomeName(part.source, quoteName, nth[part.source])
-		put, answered, err := s.boughtPut(ctx, tenant, name)
+		put, answered, err := s.boughtPut(ctx, tenant, name, quoteName)
 		if err != nil {
 			return nil, err
 		}
@@ -95,7 +97,7 @@ func (s *Server) countBought(ctx context.Context, tenant, quoteName string, part
 
 // boughtPut is the step that notes a purchase, and whether its outcome was
 // reported already; nil where the purchase is noted.
-func (s *Server) boughtPut(ctx context.Context, tenant, outcome string) (*store.Put, bool, error) {
+func (s *Server) boughtPut(ctx context.Context, tenant, outcome, quoteName string) (*store.Put, bool, error) {
 	key := boughtKey(tenant, outcome)
 	switch _, err := s.store.Get(ctx, key); {
 	case err == nil:
@@ -108,7 +110,7 @@ func (s *Server) boughtPut(ctx context.Context, tenant, outcome string) (*store.
 		return nil, false, fmt.Errorf("read an outcome: %w", err)
 	}
 	answered := err == nil
-	raw, err := json.Marshal(purchaseRecord{Answered: answered})
+	raw, err := json.Marshal(purchaseRecord{Quote: quoteName, Answered: answered})
 	if err != nil {
 		return nil, false, fmt.Errorf("keep a purchase: %w", err)
 	}
@@ -133,7 +135,7 @@ func (s *Server) answer(ctx context.Context, tenant, outcome string, tally *quot
 		return nil, nil
 	}
 	tally.Answered++
-	raw, err := json.Marshal(purchaseRecord{Answered: true})
+	raw, err := json.Marshal(purchaseRecord{Quote: noted.Quote, Answered: true})
 	if err != nil {
 		return nil, fmt.Errorf("keep a purchase: %w", err)
 	}
@@ -151,27 +153,4 @@ func putTally(key store.Key, version int64, tally quote.Tally) (store.Put, error
 		return store.Put{}, fmt.Errorf("keep the tally: %w", err)
 	}
 	return store.Put{Key: key, Expect: version, Value: raw}, nil
-}
-
-// takeNumber is the tenant's next number of a kind and year, and the step that
-// uses it up.
-func (s *Server) takeNumber(ctx context.Context, tenant, kind, year string) (store.Put, int64, error) {
-	key := store.Key{Tenant: tenant, Kind: kind, ID: year}
-	record, err := s.store.Get(ctx, key)
-	var last int64
-	switch {
-	case errors.Is(err, store.ErrNotFound):
-		record.Version = store.Absent
-	case err != nil:
-		return store.Put{}, 0, fmt.Errorf("read the last number: %w", err)
-	default:
-		if err := json.Unmarshal(record.Value, &last); err != nil {
-			return store.Put{}, 0, fmt.Errorf("read the last number: %w", err)
-		}
-	}
-	raw, err := json.Marshal(last + 1)
-	if err != nil {
-		return store.Put{}, 0, fmt.Errorf("keep the number: %w", err)
-	}
-	return store.Put{Key: key, Expect: record.Version, Value: raw}, last + 1, nil
 }

@@ -263,7 +263,7 @@ func (p *preparation) keep(ctx context.Context, n int, result quote.Result, held
 
 func (p *preparation) keepOnce(ctx context.Context, n int, q *quotev1.Quote) (store.Applied, error) {
 	year := q.GetCreateTime().AsTime().Format("2006")
-	counter, number, err := p.s.takeNumber(ctx, p.in.Tenant, kindNumber, year)
+	counter, number, err := p.s.count(ctx, p.in.Tenant, kindNumber, year)
 	if err != nil {
 		return store.Applied{}, err
 	}
