@@ -89,6 +89,10 @@ step_sound() {
   # which step_unit runs a smaller number, makes this ten times slower.
   go test -count=1 -timeout 10m -run '^(TestSoundness|TestEveryRuleMatters)$' -v ./services/fitment/rules |
     grep -E '^(ok|FAIL|--- )|questions|rules' || return 1
+  # Buying plans against all policies: 100,000 cases of up to six offers, 200 of
+  # twelve.
+  BELTWRIGHT_LONG=1 go test -count=1 -timeout 10m -run '^(TestNoOtherPolicyIsCheaper|TestSearchAgrees.*OnTwelve.*)$' -v ./services/quote/plan |
+    grep -E '^(ok|FAIL|--- )' || return 1
 }
 
 # Runs one fuzz target. On a busy machine Go's own coordinator can report the end
