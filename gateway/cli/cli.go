@@ -85,7 +85,7 @@ trained and, where the law asks for it, licensed.`,
 		dialectsCommand(connection), jurisdictionsCommand(connection),
 		catalogueCommand(connection), partsCommand(connection),
 		quoteCommand(connection), planCommand(connection), outcomeCommand(connection),
-		booksCommand(connection),
+		booksCommand(connection), basketCommand(connection),
 	)
 	return root
 }

@@ -69,24 +69,25 @@ func (s *search) take() {
 
 // improve looks for a way to buy that costs what the bids sum to. Where a part
 // contributes to several chosen sellers, its bid is lowered, so that others can be
-// raised: two of them for one, at best (Erlenkotter's dual adjustment).
+// raised: two of them for one, at best (Erlenkotter's dual adjustment). It goes on
+// while a round closes a good part of the gap: bids can also creep up by a minor unit
+// a round, and then branching is faster.
 func (s *search) improve() {
+	const good = 4 // one in so many
 	s.choose()
 	s.take()
-	for again := true; again; {
-		again = false
+	for gained := s.best - s.sum; gained > 0 && gained*good >= s.best-s.sum; {
+		before := s.sum
 		for j := range s.m.parts {
 			if s.sum >= s.best {
 				return
 			}
-			before := s.sum
-			if s.contested(j) < 2 || !s.adjust(j) {
-				continue
+			if s.contested(j) > 1 && s.adjust(j) {
+				s.choose()
+				s.take()
 			}
-			s.choose()
-			s.take()
-			again = again || s.sum > before
 		}
+		gained = s.sum - before
 	}
 }
 
