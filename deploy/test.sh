@@ -15,17 +15,23 @@ tool() { # tool NAME COMMAND ARGS… runs a tool pinned in deploy/tools/NAME.mod
 
 step_tools() {
   # mkfs.ext4, mount and losetup make the file system that the power-cut test
-  # cuts off.
-  local missing=()
-  command -v mkfs.ext4 >/dev/null || [ -x /sbin/mkfs.ext4 ] || missing+=(e2fsprogs)
-  command -v losetup >/dev/null || [ -x /sbin/losetup ] || missing+=(mount util-linux)
+  # cuts off; glpsol and cbc solve baskets for comparison; pdftotext, pdftoppm and
+  # zbarimg read the documents that are printed.
+  local missing=() skip=()
+  command -v mkfs.ext4 >/dev/null || [ -x /sbin/mkfs.ext4 ] || { missing+=(e2fsprogs); skip+=(powercut); }
+  command -v losetup >/dev/null || [ -x /sbin/losetup ] || { missing+=(mount util-linux); skip+=(powercut); }
+  command -v cbc >/dev/null || { missing+=(coinor-cbc); skip+=(solvers); }
+  command -v glpsol >/dev/null || { missing+=(glpk-utils); skip+=(solvers); }
+  command -v pdftotext >/dev/null || { missing+=(poppler-utils); skip+=(documents); }
+  command -v zbarimg >/dev/null || { missing+=(zbar-tools); skip+=(documents); }
   if [ "${#missing[@]}" -eq 0 ]; then return; fi
   if command -v apt-get >/dev/null && [ "$(id -u)" -eq 0 ]; then
     apt-get update -qq
     DEBIAN_FRONTEND=noninteractive apt-get install -y -qq "${missing[@]}" >/dev/null
   else
     echo "missing, and not installed here (needs apt-get and root): ${missing[*]}; the tests that use them say so and are skipped"
-    export BELTWRIGHT_MAY_SKIP=powercut # everything else must run where CI is set
+    BELTWRIGHT_MAY_SKIP=$(IFS=,; echo "${skip[*]}")
+    export BELTWRIGHT_MAY_SKIP # everything else must run where CI is set
   fi
 }
 
