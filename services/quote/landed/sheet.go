@@ -3,7 +3,6 @@ package landed
 import (
 	"fmt"
 	"slices"
-	"strings"
 
 	"beltwright.example/services/platform/amount"
 	"beltwright.example/services/quote/money"
@@ -121,66 +120,13 @@ func (s *sheet) charges() error {
 
 // taxOn is the tax on the charges of some kinds, with its workings under a name.
 func (s *sheet) taxOn(number string, kinds ...tax.Line) (int64, []working.Step, error) {
-	var taxed []Line
+	charges := make([]tax.Charge, 0, len(s.out.Lines))
 	for _, line := range s.out.Lines {
-		if line.Taxed && slices.Contains(kinds, line.ID) {
-			taxed = append(taxed, line)
+		if slices.Contains(kinds, line.ID) {
+			charges = append(charges, tax.Charge{Line: line.ID, Amount: line.Amount})
 		}
 	}
-	if s.in.Pack.RoundsByLine() {
-		return s.taxByLine(number, taxed)
-	}
-	amounts, terms := make([]int64, 0, len(taxed)), make([]string, 0, len(taxed))
-	for _, line := range taxed {
-		amounts, terms = append(amounts, line.Amount), append(terms, s.money(line.Amount))
-	}
-	base, err := money.Sum(amounts...)
-	if err != nil {
-		return 0, nil, fmt.Errorf("%s: %w", number, err)
-	}
-	value, err := s.in.Tax.Of(base)
-	if err != nil {
-		return 0, nil, fmt.Errorf("%s: %w", number, err)
-	}
-	if len(terms) == 0 {
-		terms = []string{s.money(0)}
-	}
-	formula := fmt.Sprintf("%s %% × (%s)", s.in.Tax, strings.Join(terms, " + ")) + working.Rounded
-	return value, []working.Step{{Number: number, Formula: formula, Value: s.money(value), Source: s.sources(taxed)}}, nil
-}
-
-// taxByLine rounds on every charge.
-func (s *sheet) taxByLine(number string, taxed []Line) (total int64, steps []working.Step, err error) {
-	values := make([]int64, 0, len(taxed))
-	for _, line := range taxed {
-		value, err := s.in.Tax.Of(line.Amount)
-		if err != nil {
-			return 0, nil, fmt.Errorf("%s: %w", number, err)
-		}
-		values = append(values, value)
-		steps = append(steps, working.Step{
-			Number: "tax on " + line.ID.Words(), Formula: fmt.Sprintf("%s %% × %s", s.in.Tax, s.money(line.Amount)) + working.Rounded,
-			Value: s.money(value), Source: s.in.Pack.Taxed[line.ID].Source,
-		})
-	}
-	total, err = money.Sum(values...)
-	if err != nil {
-		return 0, nil, fmt.Errorf("%s: %w", number, err)
-	}
-	sum := working.Sum(number, s.in.Currency, total, values...)
-	sum.Source = s.in.Pack.Rounding.Source
-	return total, append(steps, sum), nil
-}
-
-// sources lists where it is published that charges are taxed.
-func (s *sheet) sources(taxed []Line) string {
-	var all []string
-	for _, line := range taxed {
-		if source := s.in.Pack.Taxed[line.ID].Source; source != "" && !slices.Contains(all, source) {
-			all = append(all, source)
-		}
-	}
-	return strings.Join(all, "; ")
+	return s.in.Pack.On(number, s.in.Tax, s.in.Currency, charges) //nolint:wrapcheck // it names the number
 }
 
 func (s *sheet) tax() error {
