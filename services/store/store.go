@@ -30,7 +30,18 @@ var (
 	// is closed and opened again. Of the changes that were under way, some may
 	// have happened: repeating them with their request ids finds out.
 	ErrBroken = errors.New("store: stopped after a failed write; open it again")
+	// ErrNewer means: a later release of the program wrote this, in a form that
+	// this one cannot read.
+	ErrNewer = errors.New("store: written by a newer release")
 )
+
+// Form is the version of the forms in which this release writes what records hold:
+// the messages and JSON documents of all kinds together. Adapters keep it with
+// each record, hand it back, and refuse records of a higher one with ErrNewer. It
+// rises by one with the first change of a kind's form that a reader has to know of
+// in order to read it right; new fields of a message that may be absent are no
+// such change. Whoever reads a kind whose form has changed looks at Record.Form.
+const Form = 1
 
 // RequestIDTTL is how long a request id and its answer are kept at least.
 const RequestIDTTL = 24 * time.Hour
@@ -51,10 +62,12 @@ type Key struct {
 }
 
 // Record is a stored value. Version is the place of its last change in the
-// store's sequence: it rises with every change of any record.
+// store's sequence: it rises with every change of any record. Form is what Form
+// was in the release that wrote it; 0 where that release noted none.
 type Record struct {
 	Key     Key
 	Version int64
+	Form    int
 	Value   []byte
 }
 

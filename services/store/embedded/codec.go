@@ -13,19 +13,24 @@ import (
 	"beltwright.example/services/store"
 )
 
-// The file's layout, format 1. Numbers are big-endian, so byte order is number
+// The file's layout, format 2. Numbers are big-endian, so byte order is number
 // order.
 //
-//	meta      "format" → 8-byte format · "epoch" → random text
+//	meta      "format" → 8-byte format · "form" → 8-byte store.Form, the highest
+//	          that the file was ever opened with · "epoch" → random text
 //	log       8-byte version → record; each record once, at its latest version,
 //	          so that bulk writes append and the feed is a scan
 //	keys      tenant 0 kind 0 id → 8-byte version
 //	requests  tenant 0 request id → request
 //	expiry    8-byte Unix nanoseconds, then a key of requests → 1
 //
-//	record    1-byte record format · uvarint length of key · key · value
+//	record    1-byte record format, 2 · uvarint store.Form · uvarint length of key ·
+//	          key · value
 //	request   8-byte expiry · 32-byte fingerprint · uvarint number of versions ·
 //	          8 bytes each · answer
+//
+// Format 1 had no "form", and records of record format 1, which have none either.
+// Such records stay as they are until they are written again.
 var (
 	bucketMeta     = []byte("meta")
 	bucketLog      = []byte("log")
@@ -34,6 +39,7 @@ var (
 	bucketExpiry   = []byte("expiry")
 
 	metaFormat = []byte("format")
+	metaForm   = []byte("form")
 	metaEpoch  = []byte("epoch")
 
 	// present is a value where only the key says something; reading back an
@@ -43,10 +49,14 @@ var (
 
 const (
 	// format is the layout that this release writes.
-	format = 1
+	format = 2
 	// recordFormat marks each stored record, so that a later release can read
-	// the records of this one where it finds them.
-	recordFormat = 1
+	// the records of this one where it finds them. Records without a form, of the
+	// first releases, are of formlessRecord.
+	recordFormat   = 2
+	formlessRecord = 1
+	// maxForm bounds a form that is read.
+	maxForm = 1 << 30
 )
 
 var (
@@ -115,24 +125,47 @@ func decodeVersion(raw []byte) (int64, error) {
 
 // encodeRecord encodes what the log holds at a record's version.
 func encodeRecord(key, value []byte) []byte {
-	raw := make([]byte, 0, 1+binary.MaxVarintLen16+len(key)+len(value))
+	raw := make([]byte, 0, 1+2*binary.MaxVarintLen16+len(key)+len(value))
 	raw = append(raw, recordFormat)
+	raw = binary.AppendUvarint(raw, store.Form)
 	raw = binary.AppendUvarint(raw, uint64(len(key)))
 	raw = append(raw, key...)
 	return append(raw, value...)
 }
 
-// splitRecord returns the key and value inside raw, not copied.
-func splitRecord(raw []byte) (key, value []byte, err error) {
-	if len(raw) < 2 || raw[0] != recordFormat {
-		return nil, nil, fmt.Errorf("record of unknown format: %w", errDamaged)
+// splitRecord returns the key and value inside raw, not copied, and the form that
+// the value was written in.
+func splitRecord(raw []byte) (key, value []byte, form int, err error) {
+	form, rest, err := splitForm(raw)
+	if err != nil {
+		return nil, nil, 0, err
 	}
-	size, n := binary.Uvarint(raw[1:])
-	if n <= 0 || size > uint64(len(raw)-1-n) {
-		return nil, nil, fmt.Errorf("record cut short: %w", errDamaged)
+	size, n := binary.Uvarint(rest)
+	if n <= 0 || size > uint64(len(rest)-n) {
+		return nil, nil, 0, fmt.Errorf("record cut short: %w", errDamaged)
 	}
-	rest := raw[1+n:]
-	return rest[:size], rest[size:], nil
+	rest = rest[n:]
+	return rest[:size], rest[size:], form, nil
+}
+
+// splitForm reads how a record is written, and returns what follows.
+func splitForm(raw []byte) (form int, rest []byte, err error) {
+	switch {
+	case len(raw) < 2 || raw[0] < formlessRecord:
+		return 0, nil, fmt.Errorf("record of unknown format: %w", errDamaged)
+	case raw[0] == formlessRecord:
+		return 0, raw[1:], nil
+	case raw[0] > recordFormat:
+		return 0, nil, fmt.Errorf("record format %d, this release reads up to %d: %w", raw[0], recordFormat, store.ErrNewer)
+	}
+	found, n := binary.Uvarint(raw[1:])
+	switch {
+	case n <= 0 || found > maxForm:
+		return 0, nil, fmt.Errorf("record cut short: %w", errDamaged)
+	case found > store.Form:
+		return 0, nil, fmt.Errorf("record of form %d, this release reads up to %d: %w", found, store.Form, store.ErrNewer)
+	}
+	return int(found), raw[1+n:], nil
 }
 
 // decodeRecord decodes an entry of the log into memory of its own.
@@ -141,7 +174,7 @@ func decodeRecord(at, raw []byte) (store.Record, error) {
 	if err != nil {
 		return store.Record{}, err
 	}
-	rawKey, value, err := splitRecord(raw)
+	rawKey, value, form, err := splitRecord(raw)
 	if err != nil {
 		return store.Record{}, fmt.Errorf("version %d: %w", version, err)
 	}
@@ -149,7 +182,7 @@ func decodeRecord(at, raw []byte) (store.Record, error) {
 	if err != nil {
 		return store.Record{}, fmt.Errorf("version %d: %w", version, err)
 	}
-	return store.Record{Key: key, Version: version, Value: clone(value)}, nil
+	return store.Record{Key: key, Version: version, Form: form, Value: clone(value)}, nil
 }
 
 // recordAt reads the record that a key points at.

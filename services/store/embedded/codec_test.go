@@ -36,7 +36,7 @@ func FuzzKeyCodec(f *testing.F) {
 			t.Fatalf("%q and %q compare as %d, want %d", one, two, got, want)
 		}
 		record := encodeRecord(rawOne, rawTwo)
-		if back, err := decodeRecord(encodeVersion(7), record); err != nil || back.Key != one || !bytes.Equal(back.Value, rawTwo) {
+		if back, err := decodeRecord(encodeVersion(7), record); err != nil || back.Key != one || back.Form != store.Form || !bytes.Equal(back.Value, rawTwo) {
 			t.Fatalf("record came back as %+v, %v", back, err)
 		}
 	})
@@ -60,10 +60,13 @@ func FuzzDecode(f *testing.F) {
 	}
 	f.Add(encodeRecord(key, []byte("value")))
 	f.Add(encodeRemembered(remembered{versions: []int64{1, 2}, answer: []byte("x")}))
+	f.Add(append([]byte{1, 5}, "a\x00b\x00cvalue"...))
+	f.Add([]byte{2, 2, 0})
+	f.Add([]byte{3, 1, 0})
 	f.Add([]byte{1, 255, 255, 255, 255, 255, 255, 255, 255, 255, 1})
 	f.Fuzz(func(t *testing.T, raw []byte) {
-		if key, value, err := splitRecord(raw); err == nil {
-			if again := encodeRecord(key, value); len(again) == len(raw) && !bytes.Equal(again, raw) {
+		if key, value, form, err := splitRecord(raw); err == nil {
+			if again := encodeRecord(key, value); form == store.Form && len(again) == len(raw) && !bytes.Equal(again, raw) {
 				t.Fatalf("%x became %x", raw, again)
 			}
 			_, _ = decodeKey(key) // only must not panic

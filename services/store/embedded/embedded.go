@@ -83,6 +83,9 @@ func Open(dir string, options Options) (*Store, error) {
 		s.version.Store(version)
 		return err
 	})
+	if err == nil {
+		err = raise(db)
+	}
 	if err != nil {
 		return nil, errors.Join(fmt.Errorf("store %s: %w", dir, err), db.Close())
 	}

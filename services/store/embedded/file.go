@@ -1,6 +1,7 @@
 package embedded
 
 import (
+	"bytes"
 	"crypto/rand"
 	"errors"
 	"fmt"
@@ -188,10 +189,32 @@ func initialise(tx *bbolt.Tx) error {
 			return fmt.Errorf("make bucket %s: %w", name, err)
 		}
 	}
-	if err := tx.Bucket(bucketMeta).Put(metaFormat, encodeVersion(format)); err != nil {
+	return errors.Join(writeFormat(tx), renew(tx))
+}
+
+// writeFormat says that what this release writes may be in the file.
+func writeFormat(tx *bbolt.Tx) error {
+	meta := tx.Bucket(bucketMeta)
+	if err := errors.Join(meta.Put(metaFormat, encodeVersion(format)), meta.Put(metaForm, encodeVersion(store.Form))); err != nil {
 		return fmt.Errorf("write format: %w", err)
 	}
-	return renew(tx)
+	return nil
+}
+
+// raise makes a file of an earlier release one of this release: from then on
+// earlier ones refuse it, instead of meeting records that they cannot read. The
+// records stay as they are.
+func raise(db *bbolt.DB) error {
+	var current bool
+	err := db.View(func(tx *bbolt.Tx) error {
+		meta := tx.Bucket(bucketMeta)
+		current = bytes.Equal(meta.Get(metaFormat), encodeVersion(format)) && bytes.Equal(meta.Get(metaForm), encodeVersion(store.Form))
+		return nil
+	})
+	if err != nil || current {
+		return err
+	}
+	return db.Update(writeFormat)
 }
 
 // renew gives the store an epoch that no other has.
@@ -214,9 +237,24 @@ func checkFormat(tx *bbolt.Tx) error {
 	case err != nil:
 		return fmt.Errorf("format: %w", err)
 	case found > format:
-		return fmt.Errorf("written by a newer release (format %d; this release reads up to %d): use that release or a backup of this one", found, format)
+		return fmt.Errorf("%w (format %d; this release reads up to %d): use that release or a backup of this one", store.ErrNewer, found, format)
 	case found < 1:
 		return fmt.Errorf("format %d: %w", found, errDamaged)
+	case found == 1:
+		return nil // which had no form yet
+	}
+	return checkForm(tx)
+}
+
+// checkForm refuses a file in which a newer release may have written records that
+// this one would misread.
+func checkForm(tx *bbolt.Tx) error {
+	found, err := decodeVersion(tx.Bucket(bucketMeta).Get(metaForm))
+	switch {
+	case err != nil:
+		return fmt.Errorf("form: %w", err)
+	case found > store.Form:
+		return fmt.Errorf("%w (records of form %d; this release reads up to %d): use that release or a backup of this one", store.ErrNewer, found, store.Form)
 	}
 	return nil
 }

@@ -132,7 +132,7 @@ func TestASecondOpenIsRefused(t *testing.T) {
 
 func TestFormatsOfOtherReleases(t *testing.T) {
 	t.Parallel()
-	for format, want := range map[uint64]string{0: "damaged", 2: "newer release (format 2;", 1 << 63: "damaged"} {
+	for format, want := range map[uint64]string{0: "damaged", 3: "newer release (format 3;", 1 << 63: "damaged"} {
 		dir := filled(t)
 		alter(t, dir, func(tx *bbolt.Tx) error {
 			return tx.Bucket([]byte("meta")).Put([]byte("format"), binary.BigEndian.AppendUint64(nil, format))
@@ -171,9 +171,9 @@ func TestCheckFindsDamage(t *testing.T) {
 	at := binary.BigEndian.AppendUint64(nil, 100)
 	for name, damage := range map[string]func(tx *bbolt.Tx) error{
 		"record gone":      func(tx *bbolt.Tx) error { return tx.Bucket([]byte("log")).Delete(at) },
-		"record cut short": func(tx *bbolt.Tx) error { return tx.Bucket([]byte("log")).Put(at, []byte{1, 200}) },
-		"unknown record":   func(tx *bbolt.Tx) error { return tx.Bucket([]byte("log")).Put(at, []byte{9, 1, 1}) },
-		"strange version":  func(tx *bbolt.Tx) error { return tx.Bucket([]byte("log")).Put([]byte("x"), []byte{1, 0}) },
+		"record cut short": func(tx *bbolt.Tx) error { return tx.Bucket([]byte("log")).Put(at, []byte{2, 1, 200}) },
+		"unknown record":   func(tx *bbolt.Tx) error { return tx.Bucket([]byte("log")).Put(at, []byte{0, 1, 1}) },
+		"strange version":  func(tx *bbolt.Tx) error { return tx.Bucket([]byte("log")).Put([]byte("x"), []byte{2, 1, 0}) },
 		"record twice": func(tx *bbolt.Tx) error {
 			l := tx.Bucket([]byte("log"))
 			return l.Put(append(at[:7:7], 200), l.Get(at))

@@ -37,6 +37,20 @@ func getReturnsWhatWasPut(t *testing.T, f *fixture) {
 	}
 }
 
+func recordsTellTheirForm(t *testing.T, f *fixture) {
+	t.Helper()
+	f.set(t, "A1", "one", store.Absent)
+	got, err := f.Get(t.Context(), key("A1"))
+	list, listErr := f.List(t.Context(), "north-yard", "listing", "", 1)
+	news, newsErr := f.Changes(t.Context(), 0, 1)
+	if err := errors.Join(err, listErr, newsErr); err != nil || len(list) != 1 || len(news) != 1 {
+		t.Fatal(list, news, err)
+	}
+	if got.Form != store.Form || list[0].Form != store.Form || news[0].Form != store.Form {
+		t.Errorf("forms %d, %d and %d, want %d", got.Form, list[0].Form, news[0].Form, store.Form)
+	}
+}
+
 func bytesBelongToTheCaller(t *testing.T, f *fixture) {
 	t.Helper()
 	value, answer := []byte("value"), []byte("answer")

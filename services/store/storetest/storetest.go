@@ -23,6 +23,7 @@ func Run(t *testing.T, open Opener) {
 		run  func(t *testing.T, f *fixture)
 	}{
 		{"GetReturnsWhatWasPut", getReturnsWhatWasPut},
+		{"RecordsTellTheirForm", recordsTellTheirForm},
 		{"BytesBelongToTheCaller", bytesBelongToTheCaller},
 		{"TenantsAreApart", tenantsAreApart},
 		{"ListIsInByteOrder", listIsInByteOrder},
