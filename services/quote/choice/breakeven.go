@@ -23,7 +23,7 @@ func breakEvens(p plan.Problem, points []Point) {
 			continue
 		}
 		at := saved.Quo(saved, days)
-		if at.Add(at, new(big.Rat).SetInt64(p.DayCost)); at.Sign() < 0 {
+		if at.Add(at, new(big.Rat).SetInt64(p.DayCost)); at.Sign() <= 0 {
 			continue
 		}
 		point.BreakEven = at

@@ -39,7 +39,7 @@ func undominated[T any](all []T, compare func(a, b T, number int) int, tie func(
 }
 
 // staircase holds what nothing seen so far beats in both the second and the third
-// number: the second rises and the third falls along it.
+// number: along it the second does not fall and the third does.
 type staircase[T any] struct {
 	steps   []T
 	compare func(a, b T, number int) int
@@ -59,13 +59,10 @@ func (s *staircase[T]) climb(item T) bool {
 	if above > 0 && s.compare(s.steps[above-1], item, 2) <= 0 {
 		return false
 	}
-	from, to := above, above
-	for from > 0 && s.compare(s.steps[from-1], item, 1) == 0 {
-		from--
-	}
+	to := above
 	for to < len(s.steps) && s.compare(s.steps[to], item, 2) >= 0 {
 		to++
 	}
-	s.steps = slices.Replace(s.steps, from, to, item)
+	s.steps = slices.Replace(s.steps, above, to, item)
 	return true
 }

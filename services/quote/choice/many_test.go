@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -123,41 +124,49 @@ func TestWhatWasLeftOutIsSaid(t *testing.T) {
 	}
 }
 
-// With the outside offers' part in it, the regret of every point is what the worst
-// state gives, found by trying all 512 states.
+// The offers that are not tried in every order count for the regret, too: that of
+// every point is what the worst state gives, found by trying all 512 states. In the
+// second problem one of those offers cannot fail.
 func TestRegretOverAllStatesOfManyOffers(t *testing.T) {
 	t.Parallel()
-	p := nine()
-	p.Fallback.Price = 400000 // so that the plan itself tries all nine
-	for n := range p.Offers {
-		p.Offers[n].Pass /= 2
+	unlikely, sure := nine(), nine()
+	for n := range unlikely.Offers {
+		unlikely.Offers[n].Pass /= 2
+		sure.Offers[n].Pass /= 2
 	}
-	got := front(t, p, choice.Limits{})
-	r := newReference(p)
-	most := make([]int64, len(got.Points))
-	long := 0
-	for state := range r.chance {
-		least := int64(math.MaxInt64)
-		costs := make([]int64, len(got.Points))
-		for k, point := range got.Points {
-			costs[k], _ = r.ending(point.Policy.Batches, state)
-			least = min(least, costs[k])
-			long = max(long, len(point.Batches))
-		}
-		for k := range costs {
-			most[k] = max(most[k], costs[k]-least)
-		}
-	}
-	if long != 9 {
-		t.Fatalf("no point tries all nine offers: %v", show(got.Points))
-	}
-	for k, point := range got.Points {
-		if point.WorstRegret != most[k] {
-			t.Errorf("%v: worst regret %d, want %d", point.Batches, point.WorstRegret, most[k])
-		}
-	}
-	if len(got.Regrets) != 128 {
-		t.Errorf("%d rows", len(got.Regrets))
+	unlikely.Fallback.Price, sure.Fallback.Price = 400000, 400000 // so that the plan itself tries all nine
+	sure.Offers[0].Pass, sure.Offers[0].Price = 1, 60000
+	for name, p := range map[string]plan.Problem{"all can fail": unlikely, "one cannot": sure} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			got := front(t, p, choice.Limits{})
+			r := newReference(p)
+			most := make([]int64, len(got.Points))
+			long := 0
+			for state, chance := range r.chance {
+				costs := make([]int64, len(got.Points))
+				for k, point := range got.Points {
+					costs[k], _ = r.ending(point.Policy.Batches, state)
+					long = max(long, len(point.Batches))
+				}
+				for k := range costs {
+					if chance.Sign() > 0 {
+						most[k] = max(most[k], costs[k]-slices.Min(costs))
+					}
+				}
+			}
+			if long < 8 {
+				t.Fatalf("no point tries more than seven offers: %v", show(got.Points))
+			}
+			for k, point := range got.Points {
+				if point.WorstRegret != most[k] {
+					t.Errorf("%v: worst regret %d, want %d", point.Batches, point.WorstRegret, most[k])
+				}
+			}
+			if len(got.Regrets) != 128 || !got.Points[0].WorstState.OthersFail {
+				t.Errorf("%d rows, the first point's worst state %+v", len(got.Regrets), got.Points[0].WorstState)
+			}
+		})
 	}
 }
 

@@ -35,7 +35,6 @@ const none = Most
 func newOdds(f *field) (*odds, error) {
 	trials := f.problem
 	trials.Fallback = &plan.Fallback{}
-	trials.Deadline, trials.LateCost = 0, 0
 	trials.Offers = slices.Clone(trials.Offers)
 	for n := range trials.Offers {
 		trials.Offers[n].Days = 1
