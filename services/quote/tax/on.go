@@ -33,7 +33,7 @@ func (p Pack) On(number string, rate money.Percent, currency string, charges []C
 }
 
 func (p Pack) onSum(number string, rate money.Percent, currency string, taxed []Charge) (int64, []working.Step, error) {
-	amounts, terms := []int64{0}, make([]string, 0, len(taxed))
+	amounts, terms := make([]int64, 0, len(taxed)), make([]string, 0, len(taxed))
 	var sources []string
 	for _, c := range taxed {
 		amounts, terms = append(amounts, c.Amount), append(terms, working.Term(c.Amount, currency))
