@@ -28,9 +28,10 @@ type candidate struct {
 	returnFreight int64
 	restocking    int32     // hundredths of a percent of the price
 	until         time.Time // end of the price, zero where it has none
-	// perKilogram is charged for each kilogram or part of one on top of freight,
+	// base is the freight whatever the weight, charged once for all parts of the
+	// seller; perKilogram is charged for each kilogram or part of one on top of freight,
 	// and grams is the weight packed, 0 where it is not stated.
-	perKilogram, grams int64
+	base, perKilogram, grams int64
 	// coreReturn is the lawful freight of sending the old part back.
 	coreReturn int64
 	// unNumber and inComponent are what is stated of its transport.
@@ -96,7 +97,7 @@ func (g *gate) listing(donor *fitmentv1.Donor) {
 				CoreDays: terms.GetCoreDays(), WarrantyDays: terms.GetWarrantyDays(),
 			},
 			returnFreight: terms.GetReturnFreight(), restocking: terms.GetRestockingBasisPoints(),
-			perKilogram: terms.GetFreightPerKilogram(), grams: terms.GetWeightGrams(), coreReturn: terms.GetCoreReturnFreight(),
+			base: terms.GetFreight(), perKilogram: terms.GetFreightPerKilogram(), grams: terms.GetWeightGrams(), coreReturn: terms.GetCoreReturnFreight(),
 			unNumber: terms.GetUnNumber(), inComponent: terms.GetInComponent(),
 		}
 		describeListing(c.option, donor.GetDecision())
@@ -230,7 +231,7 @@ func (g *gate) offer(offer *quotev1.Offer) {
 				CoreDays: offer.GetCoreDays(), WarrantyDays: offer.GetWarrantyDays(),
 			},
 			returnFreight: offer.GetReturnFreight(), restocking: offer.GetRestockingBasisPoints(), until: until,
-			perKilogram: offer.GetFreightPerKilogram(), grams: offer.GetWeightGrams(), coreReturn: offer.GetCoreReturnFreight(),
+			base: offer.GetFreight(), perKilogram: offer.GetFreightPerKilogram(), grams: offer.GetWeightGrams(), coreReturn: offer.GetCoreReturnFreight(),
 			unNumber: offer.GetUnNumber(), inComponent: offer.GetInComponent(),
 		}
 		describeOffer(c.option, match.GetPart())

@@ -27,6 +27,8 @@ const (
 	noticeMany   = "The plan buys several parts at once to begin with. The quote holds only the first of them, and accepting it buys only that one; hold and buy the others by themselves."
 	noticeLate   = "The deadline and what being late costs move the plan only; they are no promise of anybody."
 	noticeLimits = "No way to buy keeps all the limits that were set; the plan is the one of least expected cost. How near one comes stands beside the trade-off."
+	noticeLine   = "The plan of a line does not keep the limits that were set, which count for each line: its first purchase was chosen together with the other lines'."
+	noticeBasket = "The sellers of all lines were chosen together, since each charges its freight once. Accepting only some lines may change what they cost."
 	noticeNew    = "The plan takes a new part to pass its check. Check it on arrival all the same."
 )
 

@@ -3,6 +3,7 @@ package quote
 import (
 	"cmp"
 	"fmt"
+	"maps"
 	"math/big"
 	"slices"
 	"strings"
@@ -155,4 +156,113 @@ func keeps(p *quotev1.PlanPurchaseResponse, limits *quotev1.Limits) bool {
 	return (limits.GetMaxCost() == 0 || p.GetExpectedCost() <= limits.GetMaxCost()) &&
 		(limits.GetMaxCvar() == 0 || p.GetCvar95() <= limits.GetMaxCvar()) &&
 		(limits.GetMaxDays() == 0 || p.GetExpectedDays() <= limits.GetMaxDays())
+}
+
+// purchaseFrom plans with the first purchase settled: the rest is the plan of what
+// is left once it has failed. The first purchase does not pay what is waived.
+// Without one, or where a new part is first, there is nothing to settle.
+func (f *field) purchaseFrom(first *candidate, waived int64) (purchase, error) {
+	if first == nil {
+		return f.purchase()
+	}
+	if first.option.GetCondition() == quotev1.Offer_NEW {
+		f.fallback = first
+	}
+	tried := f.tried()
+	kept := tried[:min(len(tried), plan.MaxOffers)]
+	if at := slices.Index(tried, first); at >= len(kept) {
+		kept[len(kept)-1] = first
+	}
+	problem := f.problem(kept)
+	policy, rest, err := f.policyFrom(problem, slices.Index(kept, first))
+	if err != nil {
+		return purchase{}, err
+	}
+	if at := slices.Index(kept, first); at >= 0 {
+		problem.Offers[at].Sunk -= waived
+	} else if problem.Fallback != nil {
+		problem.Fallback.Price -= waived
+	}
+	given, err := plan.Given(problem, policy)
+	if err != nil {
+		return purchase{}, fmt.Errorf("plan: %w", err)
+	}
+	given.Method, given.Limited = rest.Method, rest.Limited
+	p := purchase{plan: PlanProto(given, f.called, f.fresh())}
+	for _, c := range tried {
+		if !slices.Contains(kept, c) {
+			p.plan.NotTried = append(p.plan.NotTried, c.option.GetSource())
+		}
+	}
+	return p, f.weighAlternatives(&p, problem)
+}
+
+// policyFrom is the policy that buys offer first, then follows the plan of what is
+// left; a first below 0 is the fallback, bought at once.
+func (f *field) policyFrom(p plan.Problem, first int) (plan.Policy, plan.Result, error) {
+	if first < 0 {
+		return plan.Policy{Fallback: true}, plan.Result{Method: plan.MethodIndex}, nil
+	}
+	rest, places := afterFailure(p, first)
+	policy := plan.Policy{Batches: [][]int{{first}}, Fallback: p.Fallback != nil}
+	if len(rest.Offers) == 0 {
+		return policy, plan.Result{Method: plan.MethodIndex}, nil
+	}
+	result, err := plan.Purchase(rest)
+	if err != nil {
+		return plan.Policy{}, plan.Result{}, fmt.Errorf("plan after the first purchase: %w", err)
+	}
+	for _, batch := range result.Batches {
+		var then []int
+		for _, id := range batch {
+			then = append(then, places[id])
+		}
+		policy.Batches = append(policy.Batches, then)
+	}
+	return policy, result, nil
+}
+
+// afterFailure is the problem that is left once an offer has failed: its seller's
+// next part is the likelier to fail, its days are gone, and a deadline that has
+// passed with them changes nothing any more. Places are by id in the problem
+// before.
+func afterFailure(p plan.Problem, failed int) (rest plan.Problem, places map[string]int) {
+	gone := p.Offers[failed]
+	rest = p
+	rest.Offers, rest.Sellers, places = nil, maps.Clone(p.Sellers), make(map[string]int)
+	if belief, shared := rest.Sellers[gone.Seller]; shared {
+		belief.Beta = min(belief.Beta+1, plan.MaxWeight)
+		rest.Sellers[gone.Seller] = belief
+	}
+	for i, offer := range p.Offers {
+		if i == failed {
+			continue
+		}
+		if belief, shared := rest.Sellers[offer.Seller]; shared {
+			offer.Pass = belief.Alpha / (belief.Alpha + belief.Beta)
+		}
+		rest.Offers = append(rest.Offers, offer)
+		places[offer.ID] = i
+	}
+	if rest.Deadline > 0 {
+		if rest.Deadline -= gone.Days; rest.Deadline <= 0 {
+			rest.Deadline, rest.LateCost = 0, 0
+		}
+	}
+	return rest, places
+}
+
+// weighAlternatives adds what may be chosen between for a line of several, whose
+// plan it leaves alone.
+func (f *field) weighAlternatives(p *purchase, problem plan.Problem) error {
+	settled := p.plan
+	var err error
+	if f.in.Choices {
+		err = f.choose(p, problem)
+	}
+	p.plan, p.notice = settled, ""
+	if !keeps(settled, f.in.Limits) {
+		p.notice = noticeLine
+	}
+	return err
 }

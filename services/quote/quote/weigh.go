@@ -120,6 +120,9 @@ func newField(in Input) *field {
 	}
 	g.in.beliefs = in.believe(g.candidates)
 	f := &field{in: g.in, gate: g, priced: g.price()}
+	for _, c := range f.priced {
+		c.noteShared(in.Currency)
+	}
 	f.limit()
 	f.fallback = cheapestNew(f.priced, in.DayCost)
 	return f
