@@ -489,6 +489,22 @@ func clientCases() map[string]clientCase {
 			asks:   &quotev1.PlanPurchaseRequest{CurrencyCode: "USD", Offers: []*quotev1.PlanOffer{{Id: "A", Price: 18000, PassProbability: .85}}},
 			answer: plan, shows: []string{"buy B; otherwise A", "order: B, A", "239.62 USD", "372.40 USD", "0.6000", "0.18 %"},
 		},
+		"basket": {
+			args: []string{"basket", "-", "--why"}, stdin: `{"currencyCode":"USD","parts":["p1"],"sellers":[{"id":"s1","freight":"1250","offers":[{"part":"p1","price":"4500"}]}]}`,
+			asks: &quotev1.SolveBasketRequest{CurrencyCode: "USD", Parts: []string{"p1"}, Sellers: []*quotev1.BasketSeller{
+				{Id: "s1", Freight: 1250, Offers: []*quotev1.BasketOffer{{Part: "p1", Price: 4500}}},
+			}},
+			answer: &quotev1.SolveBasketResponse{
+				Total: 5750, Bound: 5750, Proven: true, Nodes: 1, Method: "branch and bound", Assignment: []*quotev1.BasketChoice{{Part: "p1", Seller: "s1"}},
+				Workings: []*quotev1.Working{{Number: "total", Formula: "45.00 + 12.50", Value: "57.50"}},
+			},
+			shows: []string{"p1    s1", "total with freight 57.50 USD: nothing is cheaper", "by branch and bound, 1 nodes", "total = 45.00 + 12.50 = 57.50"},
+		},
+		"basket cut off": {
+			args: []string{"basket", "-"}, stdin: `{"currencyCode":"USD"}`, asks: &quotev1.SolveBasketRequest{CurrencyCode: "USD"},
+			answer: &quotev1.SolveBasketResponse{Total: 5750, Bound: 5000, Nodes: 9, Method: "branch and bound"},
+			shows:  []string{"57.50 USD: the best found when the search ended; nothing costs less than 50.00 USD"},
+		},
 		"outcome record": {
 			args: []string{
 				"outcome", "record", "listings/k.1", "--kind", "pigtail", "--condition", "used", "--result", "failed", "--note", "n",
@@ -615,6 +631,7 @@ func TestWrongCommandLinesAreUsageErrors(t *testing.T) {
 		"choice":            {s.to("assess", "--choice", "B0058"), "", "CODE=ID"},
 		"amount":            {s.to("quote", "--day-cost", "ten"), "", "--day-cost"},
 		"plan field":        {s.to("plan", "-"), `{"offers":[{"id":"A","prise":1}]}`, "offers[0].prise: is no field of PlanOffer"},
+		"basket field":      {s.to("basket", "-"), `{"sellers":[{"id":"A","frieght":1}]}`, "sellers[0].frieght: is no field of BasketSeller"},
 		"plan too long":     {s.to("plan", "-"), strings.Repeat(" ", 1<<20) + "{}", "more than 1048576 bytes"},
 		"log level":         {[]string{"serve", "--log-level", "loud", "--data", filepath.Join(t.TempDir(), "d")}, "", "debug, info, warn or error"},
 		"gateway log level": {[]string{"gateway", "--log-level", "loud"}, "", "debug, info, warn or error"},

@@ -117,6 +117,11 @@ func (f *fake) PlanPurchase(ctx context.Context, r *quotev1.PlanPurchaseRequest)
 	return &quotev1.PlanPurchaseResponse{Order: []string{"B"}, ExpectedCost: 23962, ExpectedDays: 6.666}, nil
 }
 
+func (f *fake) SolveBasket(ctx context.Context, r *quotev1.SolveBasketRequest) (*quotev1.SolveBasketResponse, error) {
+	f.note(ctx, r)
+	return &quotev1.SolveBasketResponse{Total: 5750, Nodes: 3, Assignment: []*quotev1.BasketChoice{{Part: "p1", Seller: "s1"}}}, nil
+}
+
 func (f *fake) WatchDonors(r *fitmentv1.WatchDonorsRequest, stream fitmentv1.FitmentService_WatchDonorsServer) error {
 	f.note(stream.Context(), r)
 	return f.watch(r, stream)

@@ -189,6 +189,14 @@ func TestRequestsReachTheirMethodWhole(t *testing.T) {
 			&quotev1.PlanPurchaseRequest{Offers: []*quotev1.PlanOffer{{Id: "A", PassProbability: .85}}},
 			`{"order":["B"],"expectedCost":"23962","expectedDays":6.666}`,
 		},
+		{
+			http.MethodPost, "/v1/planning:solveBasket",
+			`{"currencyCode":"USD","parts":["p1"],"sellers":[{"id":"s1","freight":"1250","offers":[{"part":"p1","price":"4500"}]}]}`,
+			&quotev1.SolveBasketRequest{CurrencyCode: "USD", Parts: []string{"p1"}, Sellers: []*quotev1.BasketSeller{
+				{Id: "s1", Freight: 1250, Offers: []*quotev1.BasketOffer{{Part: "p1", Price: 4500}}},
+			}},
+			`{"total":"5750","assignment":[{"part":"p1","seller":"s1"}],"proven":false,"nodes":3}`,
+		},
 	} {
 		r := d.call(c.method, c.path, c.body)
 		if r.code != http.StatusOK || r.text != c.answer {

@@ -25,6 +25,7 @@ func requests() []proto.Message {
 	return []proto.Message{
 		&fitmentv1.DecideRequest{}, &fitmentv1.AssessFaultRequest{}, &fitmentv1.CreateListingRequest{}, &fitmentv1.ImportPartsRequest{},
 		&quotev1.PlanPurchaseRequest{}, &quotev1.PrepareQuoteRequest{}, &quotev1.RecordOutcomeRequest{},
+		&quotev1.SolveBasketRequest{},
 	}
 }
 
@@ -37,6 +38,7 @@ func FuzzJSON(f *testing.F) {
 	f.Add([]byte(`{"listing":{"price":"18000","createTime":"2026-03-01T12:00:00.25Z","evidence":[{"reading":{"ohms":null}}]}}`))
 	f.Add([]byte(`{"currency_code":"\ud83d\ude00","offers":[{"id":"A","passProbability":-0.0e-5,"days":"3"}]}`))
 	f.Add([]byte(`{"chunk":"YQ==","options":null}`))
+	f.Add([]byte(`{"currencyCode":"USD","parts":["p1"],"sellers":[{"id":"s1","freight":"1250","offers":[{"part":"p1","price":4500}]}],"nodeLimit":1e8}`))
 	f.Fuzz(func(t *testing.T, raw []byte) {
 		for _, into := range requests() {
 			if err := strict.Check(raw, into); err != nil {
