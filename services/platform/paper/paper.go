@@ -60,6 +60,8 @@ type Doc struct {
 	pages int
 	// less is what the text is narrower by for now.
 	less float64
+	// widths are those of characters, in thousandths of the type's size.
+	widths map[glyph]float64
 }
 
 // Render draws a document as PDF. It calls draw twice, first to count the pages,
@@ -90,7 +92,7 @@ func newDoc(sheet Sheet, pages int) (*Doc, error) {
 	if !ok {
 		return nil, ErrSize
 	}
-	d := &Doc{pdf: fpdf.New("P", "mm", name, ""), sheet: sheet, pages: pages}
+	d := &Doc{pdf: fpdf.New("P", "mm", name, ""), sheet: sheet, pages: pages, widths: map[glyph]float64{}}
 	for _, style := range []style{regular, bold} {
 		d.pdf.AddUTF8FontFromBytes(family, string(style), style.font())
 	}

@@ -105,6 +105,14 @@ func (d *Doc) Strong(text string) { d.paragraph(text, bold, bodyType, 0) }
 // Small writes a paragraph in small type.
 func (d *Doc) Small(text string) { d.paragraph(text, regular, smallType, 0) }
 
+// Caption writes a small paragraph above something that takes so much room, and
+// stays with it.
+func (d *Doc) Caption(text string, room float64) {
+	lines := d.wrapped(text, regular, smallType, d.Width())
+	d.Keep(float64(len(lines))*lineHeight(smallType) + room)
+	d.Small(text)
+}
+
 // Huge writes what is read from far away, such as the number on a tag, made
 // smaller until it fits into the room.
 func (d *Doc) Huge(text string, points float64) {
@@ -144,9 +152,27 @@ func (d *Doc) write(text string, s style, points, width float64, a align) {
 	d.pdf.CellFormat(width, lineHeight(points), Printable(text), "", 0, string(a)+"M", false, 0, "")
 }
 
+// measure is how wide a text is. Widths of characters are asked for once, since
+// the PDF library writes every change of font into the page.
 func (d *Doc) measure(text string, s style, points float64) float64 {
-	d.pdf.SetFont(family, string(s), points)
-	return d.pdf.GetStringWidth(text)
+	var width float64
+	for _, r := range text {
+		key := glyph{s, r}
+		one, known := d.widths[key]
+		if !known {
+			d.pdf.SetFont(family, string(s), points)
+			one = float64(d.pdf.GetStringSymbolWidth(string(r)))
+			d.widths[key] = one
+		}
+		width += one
+	}
+	return width / 1000 * points * 25.4 / 72
+}
+
+// glyph is a character in a cut of the font.
+type glyph struct {
+	style style
+	r     rune
 }
 
 // wrapped breaks text into lines of at most a width.
@@ -187,17 +213,46 @@ func wrapOne(text string, width float64, measure func(string) float64) []string 
 }
 
 // breakWord cuts a word into pieces of at most a width, each of one character at
-// least.
+// least: behind a stroke or a dot where there is one, as names have, else anywhere.
 func breakWord(word string, width float64, measure func(string) float64) []string {
 	var pieces []string
-	piece, used := "", 0.0
-	for _, r := range word {
-		size := measure(string(r))
-		if piece != "" && used+size > width {
-			pieces = append(pieces, piece)
-			piece, used = "", 0
+	for rest := word; ; {
+		end := fitting(rest, width, measure)
+		if end == len(rest) {
+			return append(pieces, rest)
 		}
-		piece, used = piece+string(r), used+size
+		if joint := strings.LastIndexAny(rest[:end], "/._"); joint > 0 {
+			end = joint + 1
+		}
+		pieces = append(pieces, rest[:end])
+		rest = rest[end:]
 	}
-	return append(pieces, piece)
+}
+
+// fitting is how many bytes of a word fit into a width, at least its first
+// character.
+func fitting(word string, width float64, measure func(string) float64) int {
+	used := 0.0
+	for i, r := range word {
+		if used += measure(string(r)); used > width && i > 0 {
+			return i
+		}
+	}
+	return len(word)
+}
+
+// Blanks draws lines to write on, beside each other, each with its name below.
+func (d *Doc) Blanks(names ...string) {
+	const space, apart = 12.0, 6.0
+	d.Keep(space + lineHeight(smallType))
+	width := (d.Width() - apart*float64(len(names)-1)) / float64(len(names))
+	y := d.pdf.GetY() + space
+	d.pdf.SetLineWidth(0.2)
+	for i, name := range names {
+		x := sideMargin + float64(i)*(width+apart)
+		d.pdf.Line(x, y, x+width, y)
+		d.pdf.SetXY(x, y+0.5)
+		d.write(name, regular, smallType, width, left)
+	}
+	d.pdf.SetY(y + 0.5 + lineHeight(smallType))
 }

@@ -42,11 +42,23 @@ func Info(tb testing.TB, pdf []byte) string {
 	return string(run(tb, "pdfinfo", write(tb, pdf)))
 }
 
+// looked is the environment variable that names a folder for rendered pages.
+const looked = "BELTWRIGHT_PAGES"
+
+// Look renders a document into the folder that BELTWRIGHT_PAGES names, for somebody
+// to look at; without it, it does nothing.
+func Look(tb testing.TB, name string, pdf []byte) {
+	tb.Helper()
+	if os.Getenv(looked) != "" {
+		Pages(tb, name, pdf)
+	}
+}
+
 // Pages renders a document and returns the files of its pages, in order. Where
-// BELTWRIGHT_PAGES names a folder they stay there, to be looked at.
+// BELTWRIGHT_PAGES names a folder they stay there.
 func Pages(tb testing.TB, name string, pdf []byte) []string {
 	tb.Helper()
-	dir := os.Getenv("BELTWRIGHT_PAGES")
+	dir := os.Getenv(looked)
 	if dir == "" {
 		dir = tb.TempDir()
 	}

@@ -1,0 +1,262 @@
+package document
+
+import (
+	"fmt"
+	"strings"
+
+	quotev1 "beltwright.example/proto/beltwright/quote/v1"
+	"beltwright.example/services/platform/paper"
+	"beltwright.example/services/quote/quote"
+)
+
+// What needs room below a caption, so that it does not stand alone at the end of a
+// page, and the room that all totals take in most quotes, in millimetres.
+const (
+	chartRoom, tableRoom = 52, 20
+
+	totalsRoom = 82
+)
+
+// plan says what happens if a part fails, with the numbers of the plan and a
+// picture of what it may cost.
+func (p *quotePage) plan(line *quotev1.QuoteLine) {
+	plan := line.GetPlan()
+	p.Gap(1.5)
+	p.Text("Plan: " + p.planWords(plan))
+	if plan.GetUnrepairedProbability() > 0 {
+		p.Text(fmt.Sprintf("Chance that every part fails and the vehicle stays unrepaired: %s.", percent(plan.GetUnrepairedProbability())))
+	}
+	outcomes := plan.GetDistribution()
+	if len(outcomes) == 0 {
+		return
+	}
+	bars := make([]paper.Bar, 0, len(outcomes))
+	for _, outcome := range outcomes {
+		bars = append(bars, paper.Bar{At: float64(outcome.GetCost()), Chance: outcome.GetProbability()})
+	}
+	p.Gap(1.5)
+	p.Caption("How likely the plan costs how much, without the labour of fitting and with what days without the vehicle cost "+
+		fmt.Sprintf("(%s a day):", p.cash(p.q.GetDayCost())), chartRoom)
+	p.Bars(bars, p.cash(outcomes[0].GetCost()), p.cash(outcomes[len(outcomes)-1].GetCost()), []paper.Mark{
+		{At: float64(plan.GetExpectedCost()), Name: fmt.Sprintf("expected, %s and %.1f days", p.cash(plan.GetExpectedCost()), plan.GetExpectedDays())},
+		{At: float64(plan.GetQuantile95()), Name: fmt.Sprintf("not more than %s, 19 times in 20", p.cash(plan.GetQuantile95()))},
+		{At: float64(plan.GetCvar95()), Name: fmt.Sprintf("%s, the mean of the dearest 1 in 20", p.cash(plan.GetCvar95()))},
+	})
+	p.ready(plan)
+}
+
+// planWords is the plan as it was put into words, or, where these have a banned
+// word, in this document's own.
+func (p *quotePage) planWords(plan *quotev1.PlanPurchaseResponse) string {
+	if p.w.allows(plan.GetWords()) {
+		return plan.GetWords()
+	}
+	var batches []string
+	for _, batch := range plan.GetBatches() {
+		batches = append(batches, strings.Join(batch.GetIds(), " together with "))
+	}
+	if len(batches) == 0 {
+		batches = plan.GetOrder()
+	}
+	return "buy " + strings.Join(batches, "; if that fails its check, return it and buy ") + "."
+}
+
+// ready says how likely the vehicle is ready by when.
+func (p *quotePage) ready(plan *quotev1.PlanPurchaseResponse) {
+	var parts []string
+	for _, by := range plan.GetReadyBy() {
+		parts = append(parts, fmt.Sprintf("%s in %s", percent(by.GetProbability()), days(int64(by.GetDays()))))
+	}
+	if len(parts) > 0 {
+		p.Small("Ready by: " + strings.Join(parts, "; ") + ".")
+	}
+	if deadline := p.q.GetDeadlineDays(); deadline > 0 {
+		p.Small(fmt.Sprintf("Wanted within %s; being late counts as %s.", days(int64(deadline)), p.cash(p.q.GetLateCost())))
+	}
+}
+
+// others lists what else may be bought, and what may be chosen between.
+func (p *quotePage) others(line *quotev1.QuoteLine, first *quotev1.Option) {
+	var rows []paper.Row
+	for _, o := range line.GetOptions() {
+		if o == first {
+			continue
+		}
+		role := "not tried"
+		switch {
+		case o.GetFallback():
+			role = "if all else fails"
+		case o.GetPlanPlace() > 0:
+			role = fmt.Sprintf("try %d", o.GetPlanPlace())
+		}
+		rows = append(rows, paper.Row{Cells: []string{
+			role, joined(" ", o.GetPartMaker(), o.GetPartNumber()) + ": " + p.w.condition(o), joined(", ", o.GetSeller(), o.GetSource()),
+			p.amount(o.GetLandedCost()), percent(o.GetPassProbability()), fmt.Sprint(o.GetDays()),
+		}})
+	}
+	if len(rows) > 0 {
+		p.Gap(1.5)
+		p.Caption("What else may be bought, with all that it costs:", tableRoom)
+		p.Table([]paper.Column{
+			{Name: "in the plan", Share: 1.2},
+			{Name: "part", Share: 3},
+			{Name: "seller", Share: 3},
+			{Name: p.q.GetCurrencyCode(), Share: 1.2, Number: true},
+			{Name: "passes", Share: 1, Number: true},
+			{Name: "days", Share: 0.7, Number: true},
+		}, rows)
+	}
+	p.choices(line.GetTradeOff())
+}
+
+// choices lists the plans that no other one beats.
+func (p *quotePage) choices(trade *quotev1.TradeOff) {
+	if len(trade.GetPoints()) < 2 {
+		return
+	}
+	var rows []paper.Row
+	for i, point := range trade.GetPoints() {
+		text := point.GetWords()
+		if !p.w.allows(text) {
+			text = p.planWords(&quotev1.PlanPurchaseResponse{Words: text, Batches: point.GetBatches()})
+		}
+		if int32(i+1) == trade.GetLeastWorstRegret() {
+			text += " (least worst regret)"
+		}
+		rows = append(rows, paper.Row{Cells: []string{
+			text, p.amount(point.GetExpectedCost()), p.amount(point.GetCvar95()), fmt.Sprintf("%.1f", point.GetExpectedDays()),
+		}})
+	}
+	p.Gap(1.5)
+	p.Caption("Plans that no other one beats in cost, risk and days at once:", tableRoom)
+	p.Table([]paper.Column{
+		{Name: "plan", Share: 5},
+		{Name: "expected", Share: 1.2, Number: true},
+		{Name: "dearest 1 in 20", Share: 1.4, Number: true},
+		{Name: "days", Share: 0.8, Number: true},
+	}, rows)
+}
+
+// totals adds up: the work, the parts before tax, the tax and the total, each by
+// itself (16 CCR 3356(c)), and supplies item by item.
+func (p *quotePage) totals() {
+	t := p.sums
+	p.Keep(totalsRoom)
+	p.Heading("Total")
+	p.Small("If the first part of each line passes its arrival check.")
+	rows := []paper.Row{
+		{Cells: []string{"parts, before tax", p.amount(t.GetParts())}},
+		{Cells: []string{"deposits on old parts", p.amount(t.GetCoreDeposits())}},
+		{Cells: []string{"labour of fitting and proving the repair", p.amount(t.GetFitLabour())}},
+		{Cells: []string{"labour of arrival checks", p.amount(t.GetCheckLabour())}},
+		{Cells: []string{"labour, subtotal", p.amount(t.GetFitLabour() + t.GetCheckLabour())}},
+	}
+	for _, supply := range p.q.GetSupplies() {
+		rows = append(rows, paper.Row{Cells: []string{"supplies: " + supply.GetLabel(), p.amount(supply.GetAmount())}})
+	}
+	switch {
+	case p.q.GetSuppliesPercent() != "":
+		rows = append(rows, paper.Row{Cells: []string{"supplies, " + p.q.GetSuppliesPercent() + " % of labour", p.amount(t.GetSupplies())}})
+	case t.GetSupplies() > 0:
+		rows = append(rows, paper.Row{Cells: []string{"supplies, subtotal", p.amount(t.GetSupplies())}})
+	}
+	taxed := joined(" ", "tax", labelled("at", joined(" ", p.q.GetTaxPercent(), "%")))
+	if p.q.GetTaxPercent() == "" {
+		taxed = "tax"
+	}
+	rows = append(
+		rows,
+		paper.Row{Cells: []string{"freight, once for each seller", p.amount(t.GetFreight())}},
+		paper.Row{Cells: []string{"handling of hazardous goods", p.amount(t.GetHandling())}},
+		paper.Row{Cells: []string{joined(", ", taxed, p.q.GetTaxPlace()), p.amount(t.GetTax())}},
+		paper.Row{Cells: []string{"total", p.amount(t.GetTotal())}, Strong: true},
+	)
+	p.Table([]paper.Column{{Name: "", Share: 6}, {Name: p.q.GetCurrencyCode(), Share: 1.4, Number: true}}, rows)
+	if t.GetCoreDeposits() > 0 {
+		p.Gap(1)
+		p.Small(fmt.Sprintf("Expected back once the old parts are returned: %s, the lawful freight of sending them taken off.", p.cash(t.GetCoreRefunds())))
+	}
+}
+
+// basket says how the sellers of several lines were chosen.
+func (p *quotePage) basket() {
+	basket := p.q.GetBasket()
+	if basket == nil {
+		return
+	}
+	proven := "no cheaper choice of sellers exists"
+	if !basket.GetProven() {
+		proven = fmt.Sprintf("no choice of sellers costs less than %s", p.cash(basket.GetBound()))
+	}
+	p.Small(fmt.Sprintf("Bought together, parts and freight come to %s; each by itself to %s; %s.", p.cash(basket.GetTotal()), p.cash(basket.GetSeparateTotal()), proven))
+	for _, note := range p.w.sentences(basket.GetNotes()) {
+		p.Small(note)
+	}
+}
+
+// differences lists what changed since the version or draft before.
+func (p *quotePage) differences() {
+	var rows []paper.Row
+	for _, difference := range p.q.GetDifferences() {
+		cells := []string{difference.GetWhat(), difference.GetBefore(), difference.GetAfter()}
+		if p.w.text(strings.Join(cells, "\n")) != "" {
+			rows = append(rows, paper.Row{Cells: cells})
+		}
+	}
+	if len(rows) == 0 {
+		return
+	}
+	p.Heading("What changed")
+	p.Table([]paper.Column{{Name: "what", Share: 2}, {Name: "before", Share: 3}, {Name: "now", Share: 3}}, rows)
+}
+
+// law repeats cautions and what the law asks.
+func (p *quotePage) law() {
+	notices := p.q.GetNotices()
+	for _, line := range p.lines {
+		for _, arrival := range quote.FirstBuy(line.GetOptions()).GetArrivalChecks() {
+			notices = append(notices[:len(notices):len(notices)], "On arrival: "+joined(" It passes if: ", arrival.GetCheck(), arrival.GetPass()))
+		}
+	}
+	if kept := p.w.sentences(notices); len(kept) > 0 {
+		p.Heading("Please note")
+		p.List(kept)
+	}
+	if told := p.w.told(); len(told) > 0 {
+		p.Heading("What the law asks")
+		p.List(told)
+	}
+	p.Small("What is said of the law is given with its source and is no legal advice: check local law. The vehicle maker's procedure and licensed practice come first.")
+	if p.w.left > 0 {
+		p.Small(fmt.Sprintf("%d remarks are left out here, since their words may not stand on this document; the program shows them.", p.w.left))
+	}
+}
+
+// authorization records the customer's word, or has room for it.
+func (p *quotePage) authorization() {
+	p.Keep(46)
+	p.Heading("The customer's authorization")
+	if a := p.q.GetAuthorization(); a.GetBy() != "" {
+		p.Text("Recorded: " + p.w.text(person(a, p.q.GetCurrencyCode())))
+		if a.GetUsedPart() {
+			p.Text("It covers the fitting of " + p.fitted() + ".")
+		}
+		return
+	}
+	p.Text(fmt.Sprintf("I allow this work for at most ____________ %s; for more, ask me first.", p.q.GetCurrencyCode()))
+	for _, o := range p.w.consents() {
+		p.Text("□ I give the authorization that this asks for: " + o.GetText() + " (" + o.GetSource() + ")")
+	}
+	p.Blanks("name", "signature", "day")
+}
+
+// fitted says which parts from other vehicles the customer allows.
+func (p *quotePage) fitted() string {
+	var parts []string
+	for _, line := range p.lines {
+		if o := quote.FirstBuy(line.GetOptions()); o.GetCondition() == quotev1.Offer_USED {
+			parts = append(parts, fmt.Sprintf("%s (%s)", partOf(line.GetNeed().GetKind(), line.GetNeed().GetPosition()), p.w.condition(o)))
+		}
+	}
+	return joined(", ", parts...)
+}
