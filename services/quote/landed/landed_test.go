@@ -216,17 +216,19 @@ func everything(boundary tax.Boundary) tax.Pack {
 }
 
 // SSUTA section 324 (from memory): tax is rounded on the item or on the invoice.
-// Six charges of 0.10 at 5 %, computed: 0.005 each is 0.01 by line, 0.06 in all;
-// by invoice 0.03.
+// Eight charges of 0.10 at 5 %, computed: 0.005 each is 0.01 by line, 0.08 in all;
+// by invoice 0.04, of which 0.01 on part and core, and 0.025, so 0.03, up to the
+// arrival check.
 func TestRoundingBoundaries(t *testing.T) {
 	t.Parallel()
 	in := landed.Input{
 		Currency: "USD", Price: 10, CoreDeposit: 10, Freight: landed.Freight{Base: 10}, Handling: 10, Tax: rate(t, "5"), Condition: tax.Used,
+		CheckMinutes: 15, FitMinutes: 15, HourlyRate: 40,
 		Supplies: landed.Supplies{Items: []landed.Supply{{Label: "Tape", Amount: 10}, {Label: "Ties", Amount: 10}}}, Core: landed.CoreReturn{Expected: true},
 	}
 	for boundary, want := range map[tax.Boundary]landed.Breakdown{
-		tax.ByLine:    {Freight: 10, Tax: 6, Supplies: 20, Total: 66, Refundable: 22, Sunk: 22, Fitting: 22, CoreRefund: 11},
-		tax.ByInvoice: {Freight: 10, Tax: 3, Supplies: 20, Total: 63, Refundable: 21, Sunk: 21, Fitting: 21, CoreRefund: 10},
+		tax.ByLine:    {Freight: 10, Tax: 8, CheckLabour: 10, FitLabour: 10, Supplies: 20, Total: 88, Refundable: 22, Sunk: 33, Fitting: 33, CoreRefund: 11},
+		tax.ByInvoice: {Freight: 10, Tax: 4, CheckLabour: 10, FitLabour: 10, Supplies: 20, Total: 84, Refundable: 21, Sunk: 32, Fitting: 31, CoreRefund: 10},
 	} {
 		in.Pack = everything(boundary)
 		if diff := cmp.Diff(want, compute(t, in), cmpopts.IgnoreFields(landed.Breakdown{}, "Workings", "Lines")); diff != "" {
