@@ -1,0 +1,109 @@
+package repair
+
+import (
+	"fmt"
+	"slices"
+
+	quotev1 "beltwright.example/proto/beltwright/quote/v1"
+	"beltwright.example/services/platform/amount"
+)
+
+// sentences say what may or must be done next on an order.
+func sentences(order *quotev1.RepairOrder) []string {
+	var list []string
+	if !Ended(order) {
+		list = stateSentences(order)
+	}
+	for _, p := range order.GetPurchases() {
+		if p.GetState() != quotev1.Purchase_RETURNING {
+			continue
+		}
+		if Unreported(p) {
+			list = append(list, fmt.Sprintf("The yard of %s is not told yet that it comes back: repeat the inspection's request once the fitment service answers.", p.GetSource()))
+		}
+		if !Ended(order) {
+			list = append(list, fmt.Sprintf("Send %s back, and record the seller's refund (return_settled): by the terms %s %s are due. A live part is shipped by somebody trained for it.",
+				p.GetSource(), amount.Format(p.GetRefundDue(), p.GetCurrencyCode()), p.GetCurrencyCode()))
+		}
+	}
+	return list
+}
+
+// stateSentences are those of the state.
+func stateSentences(order *quotev1.RepairOrder) []string {
+	switch order.GetState() {
+	case quotev1.RepairOrder_RECEIVED:
+		return []string{"Read codes and loops, and record the diagnosis: what the vehicle lacks."}
+	case quotev1.RepairOrder_DIAGNOSED:
+		if failed := lastProof(order); failed != nil {
+			return append([]string{"The proof failed. Diagnose again and quote what is lacking, or work on what was fitted once more and record the fitting."}, Unproven(order, failed)...)
+		}
+		return []string{"Prepare a quote for what the vehicle lacks, and record it (quote_made)."}
+	case quotev1.RepairOrder_QUOTED:
+		return []string{fmt.Sprintf("Have %s accepted with the customer's authorisation, then record the order.", order.GetQuote())}
+	case quotev1.RepairOrder_ORDERED:
+		return arrivals(order)
+	case quotev1.RepairOrder_TO_BUY_NEXT:
+		return append(toBuy(order), arrivals(order)...)
+	case quotev1.RepairOrder_ARRIVED:
+		return []string{"Fit " + names(in(order, quotev1.Purchase_PASSED)) + " by the vehicle maker's procedure, and record the fitting: what must be new, what is replaced together."}
+	case quotev1.RepairOrder_FITTED:
+		return append([]string{"Prove the repair and record it: lamp on at key-on, out after its check, out with the engine running; codes cleared and stayed clear; each loop as the module reports it."}, oldParts(order)...)
+	case quotev1.RepairOrder_PROVEN:
+		return append([]string{"Close the order, with the shop's warranty."}, oldParts(order)...)
+	default:
+		return nil
+	}
+}
+
+func arrivals(order *quotev1.RepairOrder) []string {
+	var list []string
+	for _, source := range in(order, quotev1.Purchase_BOUGHT) {
+		list = append(list, "When "+source+" arrives, answer each of its arrival checks before anything is fitted (arrival_inspection).")
+	}
+	return list
+}
+
+func toBuy(order *quotev1.RepairOrder) []string {
+	var list []string
+	for _, p := range order.GetPurchases() {
+		if p.GetState() != quotev1.Purchase_NEXT {
+			continue
+		}
+		text := fmt.Sprintf("Buy %s next, as the plan of line %d says (next_purchase).", p.GetSource(), p.GetLine())
+		if hold := p.GetHold(); hold != nil {
+			text += " It is held until " + hold.GetExpireTime().AsTime().UTC().Format("2006-01-02 15:04 MST") + "."
+		}
+		list = append(list, text)
+	}
+	if len(list) == 0 {
+		list = append(list, "A part failed and no next one is chosen: where nothing is left on the plan, diagnose or quote anew, or give the order up.")
+	}
+	return list
+}
+
+// oldParts reminds of old parts of which nothing is recorded.
+func oldParts(order *quotev1.RepairOrder) []string {
+	done := 0
+	for _, t := range disposals(order) {
+		done += t.done
+	}
+	if done >= len(in(order, quotev1.Purchase_FITTED)) {
+		return nil
+	}
+	return []string{"Record what became of each old part that may be live (disposal). It is never thrown away or posted."}
+}
+
+// lastProof is the proof after which an order was to be diagnosed again, where
+// nothing was diagnosed since; nil where there is none.
+func lastProof(order *quotev1.RepairOrder) *quotev1.Proof {
+	for _, step := range slices.Backward(order.GetSteps()) {
+		if step.GetProof() != nil {
+			return step.GetProof()
+		}
+		if step.GetDiagnosis() != nil {
+			return nil
+		}
+	}
+	return nil
+}
