@@ -6,6 +6,7 @@ import (
 	"testing"
 
 	gocmp "github.com/google/go-cmp/cmp"
+	"github.com/google/go-cmp/cmp/cmpopts"
 
 	"beltwright.example/services/quote/choice"
 	"beltwright.example/services/quote/plan"
@@ -27,6 +28,18 @@ func front(t *testing.T, p plan.Problem, limits choice.Limits) choice.Trade {
 	trade, err := choice.Front(p, limits)
 	if err != nil {
 		t.Fatal(err)
+	}
+	for _, point := range trade.Points {
+		var ids [][]string
+		for _, batch := range point.Policy.Batches {
+			ids = append(ids, nil)
+			for _, n := range batch {
+				ids[len(ids)-1] = append(ids[len(ids)-1], p.Offers[n].ID)
+			}
+		}
+		if diff := gocmp.Diff(ids, point.Batches, cmpopts.EquateEmpty()); diff != "" {
+			t.Errorf("policy and ids differ: %s", diff)
+		}
 	}
 	return trade
 }
@@ -118,6 +131,23 @@ func TestBreakEvenBelowThePresentDayCost(t *testing.T) {
 		if at := got.Points[n].BreakEven; at == nil || at.Cmp(big.NewRat(minor, 1)) != 0 {
 			t.Errorf("%v: %v, want %d", got.Points[n].Batches, at, minor)
 		}
+	}
+}
+
+// Where two cost the same without days, the slower one is dearer or as dear
+// whatever a day costs: there is no price of a day at which they change places.
+func TestNoBreakEvenWhereDaysAreFree(t *testing.T) {
+	t.Parallel()
+	p := plan.Problem{Currency: "USD", Fallback: &plan.Fallback{Price: 90000}, Offers: []plan.Offer{
+		{ID: "quick", Price: 10000, ReturnLoss: 6000, Pass: .9, Days: 2}, {ID: "sure", Price: 18600, Pass: 1, Days: 4},
+	}}
+	got := front(t, p, choice.Limits{})
+	want := []shown{{"quick sure", 11460, 24600}, {"sure", 18600, 18600}, {"quick", 18600, 96000}, {"", 90000, 90000}}
+	if diff := gocmp.Diff(want, show(got.Points)); diff != "" {
+		t.Fatal(diff)
+	}
+	if at := got.Points[1].BreakEven; at != nil {
+		t.Errorf("sure and quick: %s", at)
 	}
 }
 
