@@ -17,7 +17,7 @@ func cautions(kind fitmentv1.Part_Kind) []string {
 		"Some vehicle makers rule out parts from another vehicle, and some places regulate their sale or reuse: both were weighed only as far as they are on record here.",
 		"Disconnect the battery and wait as long as the vehicle's maker says; waiting never makes a live part safe.",
 	}
-	if hasSquib(kind) {
+	if HasSquib(kind) {
 		list = append(list,
 			"Treat the part as live: carry and store it as its maker says, and never put a meter on its squib.",
 			"A part that has been replaced is still live and is disposed of by the rules for such waste.")
@@ -69,7 +69,7 @@ var (
 // arrivals are what to check before a part is fitted.
 func arrivals(kind fitmentv1.Part_Kind) []arrival {
 	checks := []arrival{arrivalLabel, arrivalConnector, arrivalLook}
-	if hasSquib(kind) {
+	if HasSquib(kind) {
 		checks = append(checks, arrivalClip, arrivalLoop)
 		if isBelt(kind) {
 			checks = append(checks, arrivalBelt)

@@ -189,9 +189,9 @@ func (c *Case) proves(attribute Attribute, good evidence.Answer, fine, bad strin
 	}
 }
 
-// hasSquib tells whether parts of a kind carry a squib of their own. A kind that
+// HasSquib tells whether parts of a kind carry a squib of their own. A kind that
 // is not stated counts as one that does.
-func hasSquib(kind fitmentv1.Part_Kind) bool {
+func HasSquib(kind fitmentv1.Part_Kind) bool {
 	return kind <= fitmentv1.Part_CURTAIN_AIR_BAG || kind > fitmentv1.Part_PIGTAIL
 }
 

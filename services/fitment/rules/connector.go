@@ -18,7 +18,7 @@ func sameCavities(c *Case) Result {
 }
 
 func sameStages(c *Case) Result {
-	if !hasSquib(c.need.GetKind()) {
+	if !HasSquib(c.need.GetKind()) {
 		return yes("a part of this kind has no squib of its own")
 	}
 	return c.design(fitmentv1.Evidence_STAGES, c.want.stages, stagesOf)
@@ -52,7 +52,7 @@ func (c *Case) design(attribute Attribute, w want, of func(*fitmentv1.Part) stri
 
 // wholeClip: the shorting clip that protects an unplugged squib is there.
 func wholeClip(c *Case) Result {
-	if !hasSquib(c.need.GetKind()) {
+	if !HasSquib(c.need.GetKind()) {
 		return yes("a part of this kind has no squib of its own")
 	}
 	return c.proves(fitmentv1.Evidence_SHORTING_CLIP_PRESENT, evidence.Yes,

@@ -28,7 +28,7 @@ func notFired(c *Case) Result { return c.readLoops().deployment }
 func (c *Case) readLoops() *loops {
 	switch {
 	case c.loops != nil:
-	case !hasSquib(c.need.GetKind()):
+	case !HasSquib(c.need.GetKind()):
 		r := yes("a part of this kind has no squib of its own")
 		c.loops = &loops{r, r}
 	default:
