@@ -85,8 +85,8 @@ type Point struct {
 	// same state of the world; WorstState is the first state in which that is so.
 	WorstRegret int64
 	WorstState  State
-	// Workings say how BreakEven and WorstRegret came about. How the policy can end,
-	// and how its numbers follow from that, plan.Evaluate says.
+	// Workings say how BreakEven and WorstRegret came about; how the other numbers
+	// did plan.Given says, which also lists how the policy can end.
 	Workings []working.Step
 
 	// mean cost and days, exactly.
