@@ -257,3 +257,18 @@ func TestTheLaterOfTwo(t *testing.T) {
 		equal(t, "ready", both.ReadyBy(day), percent, 100)
 	}
 }
+
+// Two plans side by side leave the vehicle unrepaired where either does: with 1 in
+// 4 and 1 in 10 that is 1 − 3/4 × 9/10.
+func TestEitherOfTwoCanLeaveItUnrepaired(t *testing.T) {
+	t.Parallel()
+	one := evaluate(t, plan.Problem{Offers: []plan.Offer{{ID: "a", Price: 1, Pass: .75, Days: 2}}}, false, []int{0})
+	two := evaluate(t, plan.Problem{Offers: []plan.Offer{{ID: "b", Price: 1, Pass: .9, Days: 3}}}, false, []int{0})
+	both, err := plan.Both(one, two)
+	if err != nil {
+		t.Fatal(err)
+	}
+	equal(t, "unrepaired", both.Unrepaired(), 325, 1000)
+	equal(t, "ready", both.ReadyBy(3), 675, 1000)
+	equal(t, "ready by the first alone", both.ReadyBy(2), 0, 1)
+}

@@ -110,6 +110,11 @@ func TestNothingNewToBeHad(t *testing.T) {
 	if diff := cmp.Diff(want, got, tight, cmpopts.EquateEmpty()); diff != "" {
 		t.Error(diff)
 	}
+	// Never ready is not ready by day 14, on which it is known.
+	law := evaluate(t, plan.Problem{Offers: four()}, false, singles(1, 2, 0, 3)...)
+	equal(t, "ready by day 14", law.ReadyBy(14), 9982, 10000)
+	equal(t, "ready by day 13", law.ReadyBy(13), 9970, 10000)
+	equal(t, "unrepaired", law.Unrepaired(), 18, 10000)
 }
 
 // By the definition of Rockafellar and Uryasev (2000) an atom at the quantile is
