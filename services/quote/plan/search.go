@@ -121,7 +121,7 @@ func newSearch(m *Model, offers, tail []int) *search {
 // run finds the best policy's batches.
 func (s *search) run() [][]int {
 	s.reach()
-	for tried := len(s.states) - 1; tried >= 0; tried-- {
+	for tried := range slices.Backward(s.states) {
 		s.solve(tried)
 	}
 	var batches [][]int

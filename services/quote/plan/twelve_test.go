@@ -114,7 +114,7 @@ func scaled(p Problem) *big.Rat {
 	}
 	own, fail := make([]int64, 1<<n), make([]int64, 1<<n)
 	for batch := 1; batch < 1<<n; batch++ {
-		own[batch], fail[batch] = patterns(p, batch, tenths, power)
+		own[batch], fail[batch] = patterns(p, batch, tenths)
 	}
 	least := make([]int64, 1<<n)
 	for tried := 1<<n - 1; tried >= 0; tried-- {
@@ -142,7 +142,7 @@ func scaled(p Problem) *big.Rat {
 
 // patterns adds up what a batch costs over all ways in which its parts pass and
 // fail, in parts of 10^(parts); fail is how many parts of those have none pass.
-func patterns(p Problem, batch int, tenths, power []int64) (own, fail int64) {
+func patterns(p Problem, batch int, tenths []int64) (own, fail int64) {
 	longest, fixed := int32(0), int64(0)
 	for i, o := range p.Offers {
 		if batch>>i&1 == 1 {

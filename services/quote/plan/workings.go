@@ -139,30 +139,38 @@ func (t *tracer) end(at stage, fallback bool) {
 
 // kept traces the cost where an offer is the part that is kept.
 func (t *tracer) kept(before, at stage, offer int) {
-	formula := t.amount(before.spent) + t.perDay(at.days-before.days)
+	terms := t.batch(before, at)
 	for _, i := range at.order {
-		o := t.m.offers[i]
-		formula += " + " + t.amount(o.Sunk)
 		if i == offer {
-			formula += " + " + t.amount(o.Price)
+			terms = append(terms, t.amount(t.m.offers[i].Price))
 		} else {
-			formula += " + " + t.amount(o.ReturnLoss)
+			terms = append(terms, t.amount(t.m.offers[i].ReturnLoss))
 		}
 	}
 	if late := t.m.late(at.days); late > 0 {
-		formula += " + " + t.amount(late)
+		terms = append(terms, t.amount(late))
 	}
-	t.money("cost if "+t.m.offers[offer].ID+" is kept", formula, new(big.Rat).SetInt64(t.m.keep(at, offer)), "")
+	t.money("cost if "+t.m.offers[offer].ID+" is kept", strings.Join(terms, " + "), new(big.Rat).SetInt64(t.m.keep(at, offer)), "")
 }
 
 // lost traces what is spent where a whole batch goes back.
 func (t *tracer) lost(before, at stage) {
-	formula := t.amount(before.spent) + t.perDay(at.days-before.days)
+	terms := t.batch(before, at)
 	for _, i := range at.order {
-		formula += " + " + t.amount(t.m.offers[i].Sunk) + " + " + t.amount(t.m.offers[i].ReturnLoss)
+		terms = append(terms, t.amount(t.m.offers[i].ReturnLoss))
 	}
 	name := strings.Join(t.m.ids(at.order), ", ")
-	t.money("spent when all up to "+name+" failed", formula, new(big.Rat).SetInt64(at.spent), "")
+	t.money("spent when all up to "+name+" failed", strings.Join(terms, " + "), new(big.Rat).SetInt64(at.spent), "")
+}
+
+// batch lists what is spent before a batch, on its days and on what is sunk in it.
+func (t *tracer) batch(before, at stage) []string {
+	terms := make([]string, 0, 2*len(at.order)+2) // there is more to come
+	terms = append(terms, t.amount(before.spent)+t.perDay(at.days-before.days))
+	for _, i := range at.order {
+		terms = append(terms, t.amount(t.m.offers[i].Sunk))
+	}
+	return terms
 }
 
 // totals traces what follows from the law.

@@ -3,10 +3,12 @@ package server
 import (
 	"context"
 	"errors"
+	"fmt"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	quotev1 "beltwright.example/proto/beltwright/quote/v1"
 	"beltwright.example/services/platform/apierr"
+	"beltwright.example/services/platform/check"
 	"beltwright.example/services/quote/plan"
 	"beltwright.example/services/quote/quote"
 )
@@ -16,15 +18,9 @@ func (*Server) PlanPurchase(ctx context.Context, request *quotev1.PlanPurchaseRe
 	if _, err := caller(ctx); err != nil {
 		return nil, err
 	}
-	problem := plan.Problem{Currency: request.GetCurrencyCode(), DayCost: request.GetDayCost()}
-	if fallback := request.GetFallback(); fallback != nil {
-		problem.Fallback = &plan.Fallback{Price: fallback.GetPrice(), Days: fallback.GetDays()}
-	}
-	for _, offer := range request.GetOffers() {
-		problem.Offers = append(problem.Offers, plan.Offer{
-			ID: offer.GetId(), Price: offer.GetPrice(), Sunk: offer.GetSunk(), ReturnLoss: offer.GetReturnLoss(),
-			Pass: offer.GetPassProbability(), Days: offer.GetDays(),
-		})
+	problem, err := planProblem(request)
+	if err != nil {
+		return nil, err
 	}
 	answer, err := quote.Plan(problem, func(id string) string { return id }, "a new part")
 	var invalid *plan.InvalidError
@@ -36,4 +32,31 @@ func (*Server) PlanPurchase(ctx context.Context, request *quotev1.PlanPurchaseRe
 		violations[i] = apierr.Violation(v)
 	}
 	return nil, apierr.Invalid(fitmentv1.ErrorInfo_FIELD_INVALID, violations...)
+}
+
+// planProblem reads the problem; what makes no sense in it is left to the plan,
+// but for a seller that is named twice.
+func planProblem(request *quotev1.PlanPurchaseRequest) (plan.Problem, error) {
+	p := plan.Problem{
+		Currency: request.GetCurrencyCode(), DayCost: request.GetDayCost(), Parallel: request.GetParallel(),
+		Deadline: request.GetDeadlineDays(), LateCost: request.GetLateCost(),
+		Sellers: make(map[string]plan.Belief, len(request.GetSellers())),
+	}
+	if fallback := request.GetFallback(); fallback != nil {
+		p.Fallback = &plan.Fallback{Price: fallback.GetPrice(), Days: fallback.GetDays()}
+	}
+	for _, offer := range request.GetOffers() {
+		p.Offers = append(p.Offers, plan.Offer{
+			ID: offer.GetId(), Price: offer.GetPrice(), Sunk: offer.GetSunk(), ReturnLoss: offer.GetReturnLoss(),
+			Pass: offer.GetPassProbability(), Days: offer.GetDays(), Seller: offer.GetSeller(),
+		})
+	}
+	var fields check.Fields
+	for i, seller := range request.GetSellers() {
+		if _, twice := p.Sellers[seller.GetId()]; twice {
+			fields.Add(fmt.Sprintf("sellers[%d].id", i), fmt.Sprintf("%.80q is named before", seller.GetId()), "an id of its own")
+		}
+		p.Sellers[seller.GetId()] = plan.Belief{Alpha: seller.GetAlpha(), Beta: seller.GetBeta()}
+	}
+	return p, fields.Err()
 }

@@ -149,8 +149,8 @@ func TestPoolFindsTheDistributionAgain(t *testing.T) {
 	for seller, chance := range chances {
 		r := records[seller]
 		rate := float64(r.Passed) / float64(r.Reported())
-		believed += math.Pow(beliefs[seller].Mean()-chance, 2)
-		own += math.Pow(rate-chance, 2)
+		believed += (beliefs[seller].Mean() - chance) * (beliefs[seller].Mean() - chance)
+		own += (rate - chance) * (rate - chance)
 	}
 	if !(believed < .75*own) {
 		t.Errorf("squared errors: %g believed, %g by own rates", believed, own)
