@@ -33,6 +33,9 @@ type Config struct {
 	First []keys.First
 	// Own are the deployment's own files.
 	Own Own
+	// PublicURL is where REST is reached, for the codes on tags; empty for
+	// server.DefaultPublicURL.
+	PublicURL string
 	// Now is the clock; nil means the system's.
 	Now func() time.Time
 	// Log takes what an operator should know; nil means the default logger.
@@ -95,7 +98,7 @@ func assemble(ctx context.Context, config Config, options server.Options, record
 	if err != nil {
 		return nil, err
 	}
-	options.Store, options.Files, options.Log = records, attachments, config.Log
+	options.Store, options.Files, options.Log, options.PublicURL = records, attachments, config.Log, config.PublicURL
 	main, err := server.New(options)
 	if err != nil {
 		return nil, err

@@ -47,7 +47,7 @@ func pairs(l *fitmentv1.Listing) []paper.Pair {
 		{Name: "part", Value: joined(" ", l.GetPartMaker(), l.GetPartNumber())},
 		{Name: "from", Value: donor(l.GetDonor())},
 		{Name: "yard", Value: joined(", ", l.GetYard(), l.GetJurisdiction())},
-		{Name: "came back from the sale as", Value: l.GetReturnOf()},
+		{Name: "was sold before as", Value: l.GetReturnOf()},
 		{Name: "note", Value: l.GetNote()},
 	}
 }
@@ -80,7 +80,8 @@ func words(value fmt.Stringer) string {
 	if strings.HasSuffix(text, "_UNSPECIFIED") {
 		return ""
 	}
-	return strings.ToLower(strings.ReplaceAll(text, "_", " "))
+	text = strings.ToLower(strings.ReplaceAll(text, "_", " "))
+	return strings.ReplaceAll(text, " vin", " VIN")
 }
 
 // joined joins the texts that are not empty.

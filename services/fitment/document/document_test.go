@@ -58,7 +58,7 @@ func TestTag(t *testing.T) {
 			says(t, text, "SOLANE-1", "buckle pretensioner", "row 1 right", link, "used part, taken from another vehicle", "Korrin KB-40118",
 				"2006 Tarvena Solane saloon, VIN 1J9RP1A36A1******", "kettlewick, US-WA", "listings/kettlewick.SOLANE-0", "from 1J9RP1A36A1******",
 				"Live part: it can fire.", "The shorting clip stays", "40 CFR 261.4(j)",
-				"donor vin", "photo of the plate, kettlewick", "2.1 Ω, module reported", "shown", "flood", "claimed")
+				"donor VIN", "photo of the plate, kettlewick", "2.1 Ω, module reported", "shown", "flood", "claimed")
 			if strings.Contains(text, vin) {
 				t.Error("the donor's VIN stands on the tag in full")
 			}

@@ -47,6 +47,9 @@ type Options struct {
 	Policy *rules.Policy
 	// Likelihoods are what faults are assessed by; nil for fault.DefaultModel.
 	Likelihoods *fault.Model
+	// PublicURL is where REST is reached, for the codes on tags; empty for
+	// DefaultPublicURL.
+	PublicURL string
 	// Log takes what an operator should know; nil for none.
 	Log *slog.Logger
 }
@@ -84,6 +87,8 @@ type Server struct {
 	// watches counts the open watches, which are silent for watchPulse at most.
 	watches    *counts
 	watchPulse time.Duration
+	// publicURL is where REST is reached.
+	publicURL string
 	// ending ends when the server is told to end calls that last; end says so.
 	ending context.Context //nolint:containedctx // it is the server's end, not a call's
 	end    context.CancelFunc
@@ -117,8 +122,13 @@ func New(opts Options) (*Server, error) {
 	if opts.Likelihoods != nil {
 		likelihoods = *opts.Likelihoods
 	}
+	address, err := publicURL(opts.PublicURL)
+	if err != nil {
+		return nil, err
+	}
 	ending, end := context.WithCancel(context.Background())
 	s := &Server{
+		publicURL:   address,
 		likelihoods: likelihoods,
 		ending:      ending, end: end, store: opts.Store, log: opts.Log, policy: policy, index: search.New(opts.Store, policy, opts.Log), selling: make(chan struct{}, 1),
 		maxHolds: cmp.Or(opts.MaxHolds, DefaultMaxHolds), holding: newQueues(),

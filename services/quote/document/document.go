@@ -9,6 +9,8 @@ package document
 import (
 	"fmt"
 	"io"
+	"maps"
+	"slices"
 	"strings"
 	"time"
 
@@ -19,6 +21,7 @@ import (
 	"beltwright.example/services/platform/amount"
 	"beltwright.example/services/platform/check"
 	"beltwright.example/services/platform/datafile"
+	"beltwright.example/services/platform/identity"
 	"beltwright.example/services/platform/paper"
 )
 
@@ -35,32 +38,56 @@ type Letterhead struct {
 	Phone string `json:"phone"`
 }
 
-// Limits of a letterhead.
+// Limits of letterheads: their file, a text, the lines of an address.
 const (
-	maxLetterhead = 64 << 10
+	maxLetterhead = 1 << 20
 	maxText       = 200
 	maxAddress    = 8
 )
 
-// ReadLetterhead reads a letterhead from a JSON file. Errors are those of
-// datafile.Decode, and fields that are too long or not text; the name is needed.
-func ReadLetterhead(r io.Reader) (Letterhead, error) {
-	var head Letterhead
-	if err := datafile.Decode(r, maxLetterhead, &head); err != nil {
-		return Letterhead{}, fmt.Errorf("letterhead: %w", err)
+// Letterheads are those of the businesses that the program serves, by their ids.
+type Letterheads map[string]Letterhead
+
+// For is a business's letterhead; without one, its id is its name.
+func (l Letterheads) For(business string) Letterhead {
+	if head, known := l[business]; known {
+		return head
+	}
+	return Letterhead{Name: business}
+}
+
+// ReadLetterheads reads a JSON object that holds a letterhead for each business's
+// id. Errors are those of datafile.Decode, ids that are none, and fields that are
+// too long or not text; a name is needed.
+func ReadLetterheads(r io.Reader) (Letterheads, error) {
+	heads := Letterheads{}
+	if err := datafile.Decode(r, maxLetterhead, &heads); err != nil {
+		return nil, fmt.Errorf("letterheads: %w", err)
 	}
 	var fields check.Fields
-	fields.Text("name", head.Name, maxText, true)
-	fields.Text("registration", head.Registration, maxText, false)
-	fields.Text("phone", head.Phone, maxText, false)
-	fields.Int("address", int64(len(head.Address)), 0, maxAddress)
-	for i, line := range head.Address {
-		fields.Text(fmt.Sprintf("address[%d]", i), line, maxText, true)
+	for _, business := range slices.Sorted(maps.Keys(heads)) {
+		if !identity.ValidTenant(business) {
+			fields.Add(business, "is no business's id", "1 to 32 of a-z, 0-9 and -")
+		}
+		heads[business].check(business+".", &fields)
 	}
 	if err := fields.Err(); err != nil {
-		return Letterhead{}, fmt.Errorf("letterhead: %w", err)
+		return nil, fmt.Errorf("letterheads: %w", err)
 	}
-	return head, nil
+	return heads, nil
+}
+
+// check notes what is wrong with a letterhead.
+func (l Letterhead) check(prefix string, fields *check.Fields) {
+	fields.Text(prefix+"name", l.Name, maxText, true)
+	fields.Text(prefix+"registration", l.Registration, maxText, false)
+	fields.Text(prefix+"phone", l.Phone, maxText, false)
+	if len(l.Address) > maxAddress {
+		fields.Add(prefix+"address", fmt.Sprintf("has %d lines", len(l.Address)), fmt.Sprintf("at most %d", maxAddress))
+	}
+	for i, line := range l.Address {
+		fields.Text(fmt.Sprintf("%saddress[%d]", prefix, i), line, maxText, true)
+	}
 }
 
 // draw opens a document with who it is from.

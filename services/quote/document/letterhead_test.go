@@ -9,37 +9,46 @@ import (
 	"beltwright.example/services/quote/document"
 )
 
-func TestReadLetterhead(t *testing.T) {
+func TestReadLetterheads(t *testing.T) {
 	t.Parallel()
-	got, err := document.ReadLetterhead(strings.NewReader(`{"name":"Alder Road Garage","address":["12 Alder Road","Brindle Falls"],"phone":"555 0100","registration":"R-0042"}`))
+	got, err := document.ReadLetterheads(strings.NewReader(
+		`{"alder-road":{"name":"Alder Road Garage","address":["12 Alder Road","Brindle Falls"],"phone":"555 0100","registration":"R-0042"}}`,
+	))
 	if err != nil {
 		t.Fatal(err)
 	}
-	if diff := cmp.Diff(garage, got); diff != "" {
+	if diff := cmp.Diff(garage, got.For("alder-road")); diff != "" {
 		t.Error(diff)
 	}
+	if diff := cmp.Diff(document.Letterhead{Name: "shop-b"}, got.For("shop-b")); diff != "" {
+		t.Errorf("a business without a letterhead: %s", diff)
+	}
 	for text, want := range map[string]string{
-		`{}`:                              "name",
-		`{"name":"a","fax":"1"}`:          "fax",
-		`{"name":"a","name":"b"}`:         "name",
-		`{"name":"a","phone":"\u0007"}`:   "phone",
-		`{"name":"a","address":[""]}`:     "address[0]",
-		`{"name":"a","address":"street"}`: "address",
-		`[]`:                              "",
-		`{"name":"a","address":["1","2","3","4","5","6","7","8","9"]}`: "address",
+		`{"a":{}}`:                              "a.name",
+		`{"a":{"name":"a","fax":"1"}}`:          "fax",
+		`{"a":{"name":"a","name":"b"}}`:         "name",
+		`{"a":{"name":"a","phone":"\u0007"}}`:   "a.phone",
+		`{"a":{"name":"a","address":[""]}}`:     "a.address[0]",
+		`{"a":{"name":"a","address":"street"}}`: "address",
+		`{"A b":{"name":"a"}}`:                  "no business's id",
+		`{"name":"Alder Road Garage"}`:          "",
+		`[]`:                                    "",
+		`{"a":{"name":"a","address":["1","2","3","4","5","6","7","8","9"]}}`: "a.address",
 	} {
-		if _, err := document.ReadLetterhead(strings.NewReader(text)); err == nil || !strings.Contains(err.Error(), want) {
+		if _, err := document.ReadLetterheads(strings.NewReader(text)); err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("%s: %v, want %s to be named", text, err, want)
 		}
 	}
 }
 
-func FuzzReadLetterhead(f *testing.F) {
-	f.Add(`{"name":"Alder Road Garage","address":["12 Alder Road"]}`)
+func FuzzReadLetterheads(f *testing.F) {
+	f.Add(`{"alder-road":{"name":"Alder Road Garage","address":["12 Alder Road"]}}`)
 	f.Fuzz(func(t *testing.T, text string) {
-		head, err := document.ReadLetterhead(strings.NewReader(text))
-		if err == nil && (head.Name == "" || len(head.Address) > 8) {
-			t.Fatalf("accepted %+v", head)
+		heads, err := document.ReadLetterheads(strings.NewReader(text))
+		for business, head := range heads {
+			if err == nil && (business == "" || head.Name == "" || len(head.Address) > 8) {
+				t.Fatalf("accepted %q: %+v", business, head)
+			}
 		}
 	})
 }

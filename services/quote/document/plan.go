@@ -144,6 +144,9 @@ func (p *quotePage) totals() {
 	p.Keep(totalsRoom)
 	p.Heading("Total")
 	p.Small("If the first part of each line passes its arrival check.")
+	if p.q.GetState() == quotev1.Quote_PARTLY_ACCEPTED {
+		p.Small("These are the sums of all lines, those that were declined included.")
+	}
 	rows := []paper.Row{
 		{Cells: []string{"parts, before tax", p.amount(t.GetParts())}},
 		{Cells: []string{"deposits on old parts", p.amount(t.GetCoreDeposits())}},

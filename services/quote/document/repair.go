@@ -68,7 +68,7 @@ func (p repairPage) parts() {
 			due = cash(each.GetRefundDue(), each.GetCurrencyCode())
 		}
 		rows = append(rows, paper.Row{Cells: []string{
-			each.GetSource(), strconv.Itoa(int(each.GetLine())), words(each.GetState()), due, each.GetReturnedAs(), days(int64(each.GetWarrantyDays())),
+			each.GetSource(), strconv.Itoa(int(each.GetLine())), words(each.GetState()), due, each.GetReturnedAs(), warranty(each.GetWarrantyDays()),
 		}})
 	}
 	if len(rows) == 0 {

@@ -12,6 +12,7 @@ import (
 
 	"beltwright.example/services/fitment/app"
 	"beltwright.example/services/fitment/keys"
+	"beltwright.example/services/fitment/server"
 	"beltwright.example/services/platform/process"
 )
 
@@ -23,19 +24,20 @@ func main() {
 	var own app.Own
 	flags.StringVar(&own.Packs, "packs", "", "`folder` of your own jurisdiction packs, which replace those of the same places or come on top")
 	flags.StringVar(&own.Likelihoods, "likelihoods", "", "`file` of likelihoods that faults are assessed by (default the program's)")
+	publicURL := flags.String("public-url", "", "`address` where REST is reached, for the codes on tags (default "+server.DefaultPublicURL+")")
 	os.Exit(process.Main(flags, os.Args[1:], os.Stderr, func(ctx context.Context) error {
 		path := cmp.Or(*keyFile, filepath.Join(settings.Data, "operator.key"))
-		return run(ctx, settings, own, path)
+		return run(ctx, settings, own, *publicURL, path)
 	}))
 }
 
-func run(ctx context.Context, settings process.Settings, own app.Own, keyFile string) (err error) {
+func run(ctx context.Context, settings process.Settings, own app.Own, publicURL, keyFile string) (err error) {
 	log, err := settings.Log(os.Stderr)
 	if err != nil {
 		return err
 	}
 	fitment, err := app.Open(ctx, app.Config{
-		Data: settings.Data, First: []keys.First{app.OperatorKey(keyFile)}, Own: own, Log: log,
+		Data: settings.Data, First: []keys.First{app.OperatorKey(keyFile)}, Own: own, PublicURL: publicURL, Log: log,
 	})
 	if err != nil {
 		return err
