@@ -28,6 +28,12 @@ const (
 	colCurrency              = "currency"
 	colJurisdiction          = "jurisdiction"
 	colNote                  = "note"
+	colFreightPerKilogram    = "freight_per_kilogram"
+	colWeightGrams           = "weight_grams"
+	colUNNumber              = "un_number"
+	colInComponent           = "in_component"
+	colCoreDays              = "core_days"
+	colCoreReturnFreight     = "core_return_freight"
 )
 
 // evidenceSuffix makes the name of the column that says how another is known.
@@ -121,6 +127,12 @@ var plainColumns = []imports.Column{
 	{Name: "days", Help: "days from order to arrival"},
 	{Name: "warranty_days", Help: "days of warranty"},
 	{Name: "core_deposit", Help: "deposit on the old part"},
+	{Name: colCoreDays, Help: "days after arrival within which the old part must be back for its deposit"},
+	{Name: colCoreReturnFreight, Help: "lawful freight of sending the old part back"},
+	{Name: colFreightPerKilogram, Help: "freight of each kilogram or part of one, on top of freight"},
+	{Name: colWeightGrams, Help: "weight packed, in grams, at most 1000000"},
+	{Name: colUNNumber, Help: "UN number that it is shipped under, UN3268 or UN0503; empty where not known"},
+	{Name: colInComponent, Help: "shipped inside a completed component, such as a seat: yes or no"},
 	{Name: colJurisdiction, Help: "jurisdiction the yard stands in, an ISO 3166-2 code such as US-WA"},
 	{Name: colNote, Help: "remarks shown to buyers"},
 }
@@ -146,6 +158,8 @@ var columnOf = map[string]string{
 	"currency_code": colCurrency, "price": colPrice, "terms.freight": "freight", "terms.handling": "handling",
 	"terms.return_freight": "return_freight", "terms.core_deposit": "core_deposit", "terms.days": "days",
 	"terms.restocking_basis_points": "restocking_percent", "terms.warranty_days": "warranty_days",
+	"terms.freight_per_kilogram": colFreightPerKilogram, "terms.weight_grams": colWeightGrams, "terms.un_number": colUNNumber,
+	"terms.core_days": colCoreDays, "terms.core_return_freight": colCoreReturnFreight,
 	"jurisdiction": colJurisdiction, "note": colNote, "evidence": colStockNumber,
 }
 

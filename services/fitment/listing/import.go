@@ -12,6 +12,7 @@ import (
 	"beltwright.example/services/platform/amount"
 	"beltwright.example/services/platform/check"
 	"beltwright.example/services/platform/imports"
+	"beltwright.example/services/platform/transport"
 )
 
 // Target reads files of listings; the owner is the yard. An existing listing
@@ -202,7 +203,18 @@ func (r *reader) terms(currency string) *fitmentv1.Terms {
 		Days:          r.small("days"),
 		WarrantyDays:  r.small("warranty_days"),
 		CoreDeposit:   r.money("core_deposit", currency),
+
+		FreightPerKilogram: r.money(colFreightPerKilogram, currency),
+		WeightGrams:        int64(r.small(colWeightGrams)),
+		CoreDays:           r.small(colCoreDays),
+		CoreReturnFreight:  r.money(colCoreReturnFreight, currency),
 	}
+	t.InComponent, _ = r.row.YesNo(colInComponent, r.fields)
+	number, ok := transport.ReadUN(r.row.Text(colUNNumber))
+	if !ok {
+		r.fields.Add(colUNNumber, strconv.Quote(r.row.Text(colUNNumber))+" is none that such a part has", transport.ExpectedUN)
+	}
+	t.UnNumber = number
 	if text := r.row.Text("restocking_percent"); text != "" {
 		points, err := amount.Scaled(text, 2, fullPercent)
 		if err != nil {

@@ -124,6 +124,17 @@ func TestBadCellsAreNamedByTheirColumn(t *testing.T) {
 		{map[string]string{"restocking_percent": "100.01"}, []string{"restocking_percent"}},
 		{map[string]string{"days": "999999999999"}, []string{"days"}},
 		{map[string]string{"days": "400"}, []string{"days"}},
+		{map[string]string{"weight_grams": "1000001"}, []string{"weight_grams"}},
+		{map[string]string{"weight_grams": "1.5"}, []string{"weight_grams"}},
+		{map[string]string{"weight_grams": "-1"}, []string{"weight_grams"}},
+		{map[string]string{"un_number": "UN3269"}, []string{"un_number"}},
+		{map[string]string{"un_number": "3268"}, []string{"un_number"}},
+		{map[string]string{"in_component": "seat"}, []string{"in_component"}},
+		{map[string]string{"core_days": "366"}, []string{"core_days"}},
+		{map[string]string{"core_return_freight": "-1"}, []string{"core_return_freight"}},
+		{map[string]string{"freight_per_kilogram": "2/kg"}, []string{"freight_per_kilogram"}},
+		{map[string]string{"freight_per_kilogram": "10000000000.01"}, []string{"freight_per_kilogram"}},
+		{map[string]string{"warranty_days": "3651"}, []string{"warranty_days"}},
 		{map[string]string{"donor_year": "06"}, []string{"donor_year"}},
 		{map[string]string{"donor_vin": "1M8GDM9AXKP0427889"}, []string{"donor_vin"}},
 		{map[string]string{"donor_market": "USA"}, []string{"donor_market"}},
@@ -306,6 +317,55 @@ func TestMergeKeepsTheLifeOfAListing(t *testing.T) {
 	if _, _, err := item(t, dearer).Merge(stored); !errors.As(err, &problem) || problem.Field != "stock_number" {
 		t.Errorf("another price over a hold: %v", err)
 	}
+}
+
+func TestTermsOfShippingAndOfTheOldPart(t *testing.T) {
+	t.Parallel()
+	row := cells()
+	maps.Copy(row, map[string]string{
+		"weight_grams": "1450", "un_number": "un 3268", "in_component": "Yes", "freight_per_kilogram": "2", "core_deposit": "50.00",
+		"core_days": "30", "core_return_freight": "18.50", "warranty_days": "60",
+	})
+	l, wrong := read(t, row)
+	want := &fitmentv1.Terms{
+		Freight: 25_00, RestockingBasisPoints: 12_50, Days: 3, WeightGrams: 1450, UnNumber: "UN3268", InComponent: true,
+		FreightPerKilogram: 2_00, CoreDeposit: 50_00, CoreDays: 30, CoreReturnFreight: 18_50, WarrantyDays: 60,
+	}
+	if diff := cmp.Diff(want, l.GetTerms(), protocmp.Transform()); diff != "" || len(wrong) > 0 {
+		t.Error(wrong, diff)
+	}
+}
+
+// FuzzTerms: the cells about shipping and the old part are either refused by their
+// own name, or make terms that are valid.
+func FuzzTerms(f *testing.F) {
+	f.Add("1450", "UN3268", "no", "30", "18.50", "60")
+	f.Add("", "", "", "", "", "")
+	f.Add("1000001", "UN9999", "seat", "-1", "1e9", "4294967297")
+	f.Fuzz(func(t *testing.T, weight, un, inside, days, freight, warranty string) {
+		changes := map[string]string{
+			"weight_grams": weight, "un_number": un, "in_component": inside, "core_days": days, "core_return_freight": freight,
+			"freight_per_kilogram": freight, "warranty_days": warranty,
+		}
+		row := cells()
+		maps.Copy(row, changes)
+		l, wrong := read(t, row)
+		for _, column := range wrong {
+			if _, ours := changes[column]; !ours {
+				t.Fatalf("%s is called wrong", column)
+			}
+		}
+		if len(wrong) > 0 {
+			return
+		}
+		var again check.Fields
+		if listing.Validate(l, "", &again); !again.OK() {
+			t.Fatalf("taken although %v", again.Violations())
+		}
+		if terms := l.GetTerms(); terms.GetWeightGrams() > 1_000_000 || strings.TrimSpace(un) == "" != (terms.GetUnNumber() == "") {
+			t.Fatalf("terms %v", terms)
+		}
+	})
 }
 
 // FuzzRow feeds arbitrary cells: reading never panics, and a row without

@@ -12,6 +12,7 @@ import (
 	"beltwright.example/services/platform/amount"
 	"beltwright.example/services/platform/check"
 	"beltwright.example/services/platform/identity"
+	"beltwright.example/services/platform/transport"
 )
 
 // Limits on what a listing may say.
@@ -27,6 +28,7 @@ const (
 	maxStages   = 8
 	maxDays     = 365
 	maxWarranty = 3650
+	maxGrams    = 1_000_000
 	maxOhms     = 1e9
 	fullPercent = 10_000
 	firstYear   = 1980
@@ -165,9 +167,22 @@ func validateBargain(l *fitmentv1.Listing, prefix string, fields *check.Fields) 
 	fields.Int(prefix+"terms.restocking_basis_points", int64(t.GetRestockingBasisPoints()), 0, fullPercent)
 	fields.Int(prefix+"terms.days", int64(t.GetDays()), 0, maxDays)
 	fields.Int(prefix+"terms.warranty_days", int64(t.GetWarrantyDays()), 0, maxWarranty)
+	validateCarriage(t, prefix+"terms.", fields)
 	if l.GetJurisdiction() != "" && !jurisdictionShape.MatchString(l.GetJurisdiction()) {
 		fields.Add(prefix+"jurisdiction", strconv.Quote(l.GetJurisdiction())+" is no jurisdiction", "an ISO 3166-2 code such as US-WA")
 	}
+}
+
+// validateCarriage is about what a part's way to the buyer takes, and the old part's
+// way back.
+func validateCarriage(t *fitmentv1.Terms, prefix string, fields *check.Fields) {
+	fields.Int(prefix+"freight_per_kilogram", t.GetFreightPerKilogram(), 0, amount.Max)
+	fields.Int(prefix+"weight_grams", t.GetWeightGrams(), 0, maxGrams)
+	if number := t.GetUnNumber(); number != "" && number != transport.UN3268 && number != transport.UN0503 {
+		fields.Add(prefix+"un_number", strconv.Quote(number)+" is none that such a part has", transport.ExpectedUN)
+	}
+	fields.Int(prefix+"core_days", int64(t.GetCoreDays()), 0, maxDays)
+	fields.Int(prefix+"core_return_freight", t.GetCoreReturnFreight(), 0, amount.Max)
 }
 
 func knownKind(kind fitmentv1.Part_Kind) bool {
