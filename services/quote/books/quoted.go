@@ -6,6 +6,7 @@ import (
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	quotev1 "beltwright.example/proto/beltwright/quote/v1"
 	"beltwright.example/services/platform/amount"
+	"beltwright.example/services/quote/money"
 	"beltwright.example/services/quote/quote"
 	"beltwright.example/services/quote/working"
 )
@@ -98,7 +99,7 @@ func total(q *quotev1.Quote) (quoted, error) {
 		if first == nil {
 			continue
 		}
-		sum.terms = append(sum.terms, first.GetLandedCost())
+		sum.terms = append(sum.terms, parcels(first)...)
 		err := add(term{&sum.total, first.GetLandedCost()}, term{&sum.fit, first.GetFitLabour()},
 			term{&sum.check, first.GetCheckLabour()}, term{&sum.supplies, first.GetSupplies()})
 		if err != nil {
@@ -106,6 +107,18 @@ func total(q *quotev1.Quote) (quoted, error) {
 		}
 	}
 	return sum, nil
+}
+
+// parcels are what a landed cost is made of, or it alone where the option's own
+// amounts do not make it up.
+func parcels(o *quotev1.Option) []int64 {
+	all := []int64{
+		o.GetPrice(), o.GetCoreDeposit(), o.GetTax(), o.GetFreight(), o.GetHandling(), o.GetFitLabour(), o.GetCheckLabour(), o.GetSupplies(),
+	}
+	if sum, err := money.Sum(all...); err != nil || sum != o.GetLandedCost() {
+		return []int64{o.GetLandedCost()}
+	}
+	return all
 }
 
 // margin is what the quote expected the shop to keep: its labour and supplies.
