@@ -8,6 +8,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"os"
 	"time"
 
 	"google.golang.org/grpc"
@@ -15,6 +16,7 @@ import (
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	"beltwright.example/services/platform/auth"
 	"beltwright.example/services/platform/serve"
+	"beltwright.example/services/quote/document"
 	"beltwright.example/services/quote/server"
 	"beltwright.example/services/store"
 	"beltwright.example/services/store/embedded"
@@ -30,6 +32,8 @@ type Config struct {
 	// Verifier says who a key belongs to; nil means: ask the fitment side and
 	// remember its answers for at most auth.MaxTTL.
 	Verifier auth.Verifier
+	// Letterheads is a file of the businesses' letterheads, JSON; "" for none.
+	Letterheads string
 	// Now is the clock; nil means the system's.
 	Now func() time.Time
 	// Log takes what an operator should know; nil means the default logger.
@@ -61,15 +65,35 @@ func Open(_ context.Context, config Config) (*App, error) {
 	if config.Verifier == nil {
 		config.Verifier = auth.Remote(fitmentv1.NewIdentityServiceClient(config.Fitment), auth.MaxTTL)
 	}
+	heads, err := letterheads(config.Letterheads)
+	if err != nil {
+		return nil, fmt.Errorf("quote: %w", err)
+	}
 	records, err := embedded.Open(config.Data, embedded.Options{Now: config.Now})
 	if err != nil {
 		return nil, fmt.Errorf("quote: open the store in %s: %w", config.Data, err)
 	}
-	main, err := server.New(server.Options{Store: records, Fitment: config.Fitment, Now: config.Now, Log: config.Log})
+	main, err := server.New(server.Options{Store: records, Fitment: config.Fitment, Now: config.Now, Log: config.Log, Letterheads: heads})
 	if err != nil {
 		return nil, errors.Join(fmt.Errorf("quote: %w", err), records.Close())
 	}
 	return &App{Services: []serve.Service{main}, Verifier: config.Verifier, Store: records}, nil
+}
+
+// letterheads reads the file of letterheads; none where there is none.
+func letterheads(path string) (document.Letterheads, error) {
+	if path == "" {
+		return nil, nil //nolint:nilnil // none is a valid answer
+	}
+	file, err := os.Open(path) //nolint:gosec // a file that the operator named
+	if err != nil {
+		return nil, fmt.Errorf("open the letterheads: %w", err)
+	}
+	heads, err := document.ReadLetterheads(file)
+	if err = errors.Join(err, file.Close()); err != nil {
+		return nil, fmt.Errorf("%s: %w", path, err)
+	}
+	return heads, nil
 }
 
 // Close closes the store. Call it when no service runs any more.

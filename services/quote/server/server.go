@@ -16,6 +16,7 @@ import (
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	quotev1 "beltwright.example/proto/beltwright/quote/v1"
+	"beltwright.example/services/quote/document"
 	"beltwright.example/services/quote/trust"
 	"beltwright.example/services/store"
 )
@@ -37,6 +38,8 @@ type Options struct {
 	// FitmentTimeout bounds each question to the fitment service; 0 is
 	// DefaultFitmentTimeout.
 	FitmentTimeout time.Duration
+	// Letterheads are what documents of each business begin with.
+	Letterheads document.Letterheads
 }
 
 // DefaultFitmentTimeout is how long the fitment service has for an answer.
@@ -57,6 +60,7 @@ type Server struct {
 	now    func() time.Time
 	log    *slog.Logger
 	priors trust.Priors
+	heads  document.Letterheads
 }
 
 // New makes the server; it fails where an option is missing.
@@ -80,6 +84,7 @@ func New(o Options) (*Server, error) {
 		now:    o.Now,
 		log:    cmp.Or(o.Log, slog.Default()),
 		priors: priors,
+		heads:  o.Letterheads,
 	}, nil
 }
 

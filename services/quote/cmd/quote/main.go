@@ -19,12 +19,13 @@ func main() {
 	flags := flag.NewFlagSet("quote", flag.ContinueOnError)
 	settings.Bind(flags)
 	fitment := flags.String("fitment", "127.0.0.1:9091", "`address` of the fitment service, loopback only")
+	letterheads := flags.String("letterhead", "", "`file` with a letterhead for each business, JSON: {\"BUSINESS\":{\"name\":…,\"address\":[…],\"phone\":…,\"registration\":…}} (default the business's id)")
 	os.Exit(process.Main(flags, os.Args[1:], os.Stderr, func(ctx context.Context) error {
-		return run(ctx, settings, *fitment)
+		return run(ctx, settings, *fitment, *letterheads)
 	}))
 }
 
-func run(ctx context.Context, settings process.Settings, fitment string) (err error) {
+func run(ctx context.Context, settings process.Settings, fitment, letterheads string) (err error) {
 	log, err := settings.Log(os.Stderr)
 	if err != nil {
 		return err
@@ -34,7 +35,7 @@ func run(ctx context.Context, settings process.Settings, fitment string) (err er
 		return err
 	}
 	defer func() { err = errors.Join(err, conn.Close()) }()
-	quote, err := app.Open(ctx, app.Config{Data: settings.Data, Fitment: conn, Log: log})
+	quote, err := app.Open(ctx, app.Config{Data: settings.Data, Fitment: conn, Letterheads: letterheads, Log: log})
 	if err != nil {
 		return err
 	}
