@@ -176,38 +176,43 @@ func (t *tracer) batch(before, at stage) []string {
 // totals traces what follows from the law.
 func (t *tracer) totals(l law, ready []Ready) {
 	cost, days := l.means()
-	costs, times := make([]string, len(l.ends)), make([]string, len(l.ends))
+	chances, costs, times := make([]string, len(l.ends)), make([]string, len(l.ends)), make([]string, len(l.ends))
 	var never []string
 	for n, end := range l.ends {
-		p := exactly(l.probability(end.weight))
-		costs[n], times[n] = p+" × "+t.amount(end.cost), fmt.Sprintf("%s × %d", p, end.days)
+		chances[n] = l.exactly(end.weight)
+		costs[n] = chances[n] + " × " + t.amount(end.cost)
+		times[n] = fmt.Sprintf("%s × %d", chances[n], end.days)
 		if end.never {
-			never = append(never, p)
+			never = append(never, chances[n])
 		}
 	}
 	t.money("expected cost", strings.Join(costs, " + "), cost, "")
 	t.chance("expected days", strings.Join(times, " + "), days, "")
 	if len(never) > 0 {
-		t.chance("chance of ending unrepaired", strings.Join(never, " + "), Law{law: l}.Unrepaired(), "")
+		t.parts("chance of ending unrepaired", strings.Join(never, " + "), l, l.parts(func(end exact) bool { return end.never }))
 	}
-	t.tail(l)
+	t.tail(l, chances)
 	t.ready(l, ready)
 }
 
-// tail traces the quantile and the CVaR.
-func (t *tracer) tail(l law) {
+// parts adds a step whose value is the chance of so many parts.
+func (t *tracer) parts(number, formula string, l law, parts *big.Int) {
+	t.add(number, formula, l.decimal(parts, places), "")
+}
+
+// tail traces the quantile and the CVaR; chances are those of the ends.
+func (t *tracer) tail(l law, chances []string) {
 	quantile := l.quantile(level95)
 	var below, above []string
-	for _, end := range l.ends {
-		p := exactly(l.probability(end.weight))
+	for n, end := range l.ends {
 		if end.cost <= quantile {
-			below = append(below, p)
+			below = append(below, chances[n])
 		} else {
-			above = append(above, fmt.Sprintf("%s × (%s − %s)", p, t.amount(end.cost), t.amount(quantile)))
+			above = append(above, fmt.Sprintf("%s × (%s − %s)", chances[n], t.amount(end.cost), t.amount(quantile)))
 		}
 	}
-	reached := l.probability(l.parts(func(end exact) bool { return end.cost <= quantile }))
-	t.chance("chance that the cost is at most "+t.amount(quantile)+", the least with 0.95 or more", strings.Join(below, " + "), reached, "")
+	reached := l.parts(func(end exact) bool { return end.cost <= quantile })
+	t.parts("chance that the cost is at most "+t.amount(quantile)+", the least with 0.95 or more", strings.Join(below, " + "), l, reached)
 	formula := t.amount(quantile)
 	if len(above) > 0 {
 		formula += " + (" + strings.Join(above, " + ") + ") / (1 − 0.95)"
@@ -220,20 +225,46 @@ func (t *tracer) ready(l law, days []Ready) {
 	before, sum := int32(-1), new(big.Int)
 	for _, by := range days {
 		added := l.parts(func(end exact) bool { return !end.never && end.days > before && end.days <= by.Days })
-		formula := exactly(l.probability(added))
+		formula := l.exactly(added)
 		if before >= 0 {
-			formula = exactly(l.probability(sum)) + " + " + formula
+			formula = l.exactly(sum) + " + " + formula
 		}
 		sum.Add(sum, added)
-		t.chance(fmt.Sprintf("chance of being ready by day %d", by.Days), formula, l.probability(sum), "")
+		t.parts(fmt.Sprintf("chance of being ready by day %d", by.Days), formula, l, sum)
 		before = by.Days
 	}
 }
 
+// exactly writes the chance of so many parts. Where the parts are so small that no
+// short fraction can be meant, reducing it would take nearly all the time of a
+// plan of many offers.
+func (l *law) exactly(parts *big.Int) string {
+	const short = 1024 // bits
+	if l.whole.BitLen() > short {
+		return l.decimal(parts, cut)
+	}
+	return exactly(l.probability(parts))
+}
+
+// decimal writes the chance of so many parts with so many decimal places, a half
+// rounded up.
+func (l *law) decimal(parts *big.Int, places int) string {
+	scale := new(big.Int).Exp(big.NewInt(10), big.NewInt(int64(places)), nil)
+	scaled := new(big.Int).Mul(parts, scale)
+	scaled.Lsh(scaled, 1).Add(scaled, l.whole)
+	scaled.Quo(scaled, new(big.Int).Lsh(l.whole, 1))
+	whole, rest := new(big.Int).QuoRem(scaled, scale, new(big.Int))
+	return fmt.Sprintf("%d.%0*d", whole, places, rest)
+}
+
+// cut is with how many decimal places a chance is written that cannot be written
+// exactly.
+const cut = 30
+
 // exactly writes a chance as a decimal number where it has at most 20 decimal
 // places, else as a fraction where that is short, else to 30 places.
 func exactly(p *big.Rat) string {
-	const most, cut = 20, 30
+	const most = 20
 	if places, finite := p.FloatPrec(); finite && places <= most {
 		return p.FloatString(places)
 	}
