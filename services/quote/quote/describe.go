@@ -84,8 +84,8 @@ func partWords(option *quotev1.Option) string {
 func describeListing(option *quotev1.Option, decision *fitmentv1.Decision) {
 	option.Obligations = decision.GetObligations()
 	option.ArrivalChecks = decision.GetArrivalChecks()
-	option.OneUse = oneUseWords(decision.GetOneUse())
-	option.ReplaceWith = relatedWords(decision.GetReplaceWith())
+	option.OneUse = OneUseWords(decision.GetOneUse())
+	option.ReplaceWith = RelatedWords(decision.GetReplaceWith())
 	option.ConditionWords = ConditionWords(option.GetCondition(), option.GetObligations())
 }
 
@@ -108,12 +108,13 @@ func describeOffer(option *quotev1.Option, part *fitmentv1.Part) {
 			Pass: "the seal is whole, and the label says what was ordered.",
 		},
 	}
-	option.OneUse = oneUseWords(part.GetOneUse())
-	option.ReplaceWith = relatedWords(part.GetReplaceWith())
+	option.OneUse = OneUseWords(part.GetOneUse())
+	option.ReplaceWith = RelatedWords(part.GetReplaceWith())
 	option.ConditionWords = ConditionWords(option.GetCondition(), nil)
 }
 
-func oneUseWords(items []*fitmentv1.Part_OneUse) []string {
+// OneUseWords names fasteners and the like that must be new, as people read them.
+func OneUseWords(items []*fitmentv1.Part_OneUse) []string {
 	var all []string
 	for _, item := range items {
 		text := item.GetText()
@@ -128,7 +129,8 @@ func oneUseWords(items []*fitmentv1.Part_OneUse) []string {
 	return all
 }
 
-func relatedWords(items []*fitmentv1.Part_Related) []string {
+// RelatedWords names what the maker wants replaced together with a part.
+func RelatedWords(items []*fitmentv1.Part_Related) []string {
 	var all []string
 	for _, item := range items {
 		text := kindWords(item.GetKind())

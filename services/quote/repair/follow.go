@@ -79,3 +79,6 @@ func place(option *quotev1.Option) int32 {
 
 // IsListing tells whether a source is a listing, of which there is one part.
 func IsListing(source string) bool { return strings.HasPrefix(source, "listings/") }
+
+// Empty tells whether nothing followed that changes an order's purchases.
+func (f Followed) Empty() bool { return len(f.Returned)+len(f.Dropped)+len(f.Next) == 0 }

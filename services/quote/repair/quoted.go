@@ -96,7 +96,20 @@ func Purchase(q *quotev1.Quote, place int, option *quotev1.Option, due Fitting, 
 	if len(p.GetArrivalChecks()) == 0 {
 		p.ArrivalChecks, p.OneUse, p.ReplaceWith = due.Checks, due.OneUse, due.ReplaceWith
 	}
+	if len(p.GetArrivalChecks()) == 0 {
+		p.ArrivalChecks = leastChecks()
+	}
 	return proto.CloneOf(p)
+}
+
+// leastChecks are due with a part of which nobody says what is: no part passes
+// unseen.
+func leastChecks() []*fitmentv1.ArrivalCheck {
+	const source = "common practice, no source"
+	return []*fitmentv1.ArrivalCheck{
+		{Check: "Read the part's own label.", Pass: "Maker and number are those ordered, and the label is the part's own and undamaged.", Source: source},
+		{Check: "Look for damage, dirt, water and missing pieces.", Pass: "There are none.", Source: source},
+	}
 }
 
 // Refund is what a seller's terms promise for a part that goes back: price, deposit

@@ -48,6 +48,45 @@ func firstBuys(q *quotev1.Quote, lines []int) []bought {
 // which they are bought: from then on a part whose outcome nobody reports shows.
 // Parts that are counted already are not counted again.
 func (s *Server) countBought(ctx context.Context, tenant, quoteName string, parts []bought) ([]store.Put, error) {
+	return s.countFrom(ctx, tenant, quoteName, parts, make(map[string]int))
+}
+
+// countNext are the steps that count one more part bought on a quote.
+func (s *Server) countNext(ctx context.Context, tenant, quoteName string, part bought) ([]store.Put, error) {
+	n, err := s.timesBought(ctx, tenant, part.source, quoteName)
+	if err != nil {
+		return nil, err
+	}
+	return s.countFrom(ctx, tenant, quoteName, []bought{part}, map[string]int{part.source: n})
+}
+
+// timesBought is how many parts of a source are counted as bought on a quote. A
+// listing is one part.
+func (s *Server) timesBought(ctx context.Context, tenant, source, quoteName string) (int, error) {
+	for n := 0; ; n++ {
+		name := quote.OutcomeName(source, quoteName, n+1)
+		record, err := s.store.Get(ctx, boughtKey(tenant, name))
+		if errors.Is(err, store.ErrNotFound) {
+			return n, nil
+		}
+		if err != nil {
+			return 0, fmt.Errorf("read a purchase: %w", err)
+		}
+		if strings.HasPrefix(source, listingPrefix) {
+			var noted purchaseRecord
+			if err := json.Unmarshal(record.Value, &noted); err != nil {
+				return 0, fmt.Errorf("read purchase %s: %w", record.Key.ID, err)
+			}
+			if noted.Quote != quoteName {
+				return 0, nil
+			}
+			return 1, nil
+		}
+	}
+}
+
+// countFrom counts parts, of which so many of a source are counted already.
+func (s *Server) countFrom(ctx context.Context, tenant, quoteName string, parts []bought, nth map[string]int) ([]store.Put, error) {
 	type counted struct {
 		tally   quote.Tally
 		version int64
@@ -55,7 +94,6 @@ func (s *Server) countBought(ctx context.Context, tenant, quoteName string, part
 	tallies := make(map[store.Key]*counted)
 	var keys []store.Key
 	var puts []store.Put
-	nth := make(map[string]int)
 	for _, part := range parts {
 		nth[part.source]++
 		name := quote.OutcomeName(part.source, quoteName, nth[part.source])
