@@ -15,6 +15,7 @@ import (
 	"beltwright.example/services/platform/check"
 	"beltwright.example/services/platform/imports"
 	"beltwright.example/services/platform/partnumber"
+	"beltwright.example/services/platform/transport"
 	"beltwright.example/services/quote/quote"
 	"beltwright.example/services/store"
 )
@@ -25,6 +26,11 @@ const Kind = "offer"
 
 // MaxDays bounds the days from order to arrival.
 const MaxDays = 3650
+
+const (
+	maxGrams    = 1_000_000
+	maxCoreDays = 365
+)
 
 // Prefix opens the resource name of every offer.
 const Prefix = "offers/"
@@ -55,6 +61,13 @@ func columns() []imports.Column {
 		{Name: "days", Required: true, Help: "days from order to arrival, a whole number"},
 		{Name: "available", Help: "yes, or no where the supplier cannot deliver; empty is yes"},
 		{Name: "valid_until", Help: "last day on which the price holds, YYYY-MM-DD; empty is no end"},
+		{Name: "freight_per_kilogram", Help: "freight of each kilogram or part of one, on top of freight"},
+		{Name: "weight_grams", Help: "weight packed, in grams, at most 1000000"},
+		{Name: "un_number", Help: "UN number that it is shipped under, UN3268 or UN0503; empty where not known"},
+		{Name: "in_component", Help: "shipped inside a completed component, such as a seat: yes or no; empty is no"},
+		{Name: "core_days", Help: "days after arrival within which the old part must be back for its deposit; empty where not stated"},
+		{Name: "core_return_freight", Help: "lawful freight of sending the old part back"},
+		{Name: "warranty_days", Help: "days of warranty; empty is none"},
 	}
 }
 
@@ -72,9 +85,9 @@ func mapRow(row imports.Row, owner string, fields *check.Fields) (imports.Item, 
 		ValidUntil: row.Text("valid_until"),
 	}
 	money(row, offer, fields)
-	days := row.Int("days", fields)
-	fields.Int("days", days, 0, MaxDays)
-	offer.Days = int32(days)
+	carriage(row, offer, fields)
+	offer.Days = number[int32](row, "days", MaxDays, fields)
+	offer.WarrantyDays = number[int32](row, "warranty_days", MaxDays, fields)
 	if !row.Has("days") {
 		fields.Add("days", "is missing", "days from order to arrival, such as 4")
 	}
@@ -134,7 +147,28 @@ func money(row imports.Row, offer *quotev1.Offer, fields *check.Fields) {
 	offer.Freight = read("freight")
 	offer.Handling = read("handling")
 	offer.ReturnFreight = read("return_freight")
+	offer.FreightPerKilogram = read("freight_per_kilogram")
+	offer.CoreReturnFreight = read("core_return_freight")
 	offer.RestockingBasisPoints = restocking(row, fields)
+}
+
+// carriage reads what a part's way to the buyer takes, and the old part's way back.
+func carriage(row imports.Row, offer *quotev1.Offer, fields *check.Fields) {
+	offer.WeightGrams = number[int64](row, "weight_grams", maxGrams, fields)
+	offer.CoreDays = number[int32](row, "core_days", maxCoreDays, fields)
+	offer.InComponent, _ = row.YesNo("in_component", fields)
+	un, ok := transport.ReadUN(row.Text("un_number"))
+	if !ok {
+		fields.Add("un_number", fmt.Sprintf("%.60q is none that such a part has", row.Text("un_number")), transport.ExpectedUN)
+	}
+	offer.UnNumber = un
+}
+
+// number reads a whole number from 0 to most, 0 where the cell is empty.
+func number[N int32 | int64](row imports.Row, column string, most int64, fields *check.Fields) N {
+	value := row.Int(column, fields)
+	fields.Int(column, value, 0, most)
+	return N(value)
 }
 
 // restocking reads a percentage into hundredths of a percent.

@@ -26,7 +26,8 @@ func row(changes ...string) imports.Row {
 		"supplier": "Northline Supply", "item_number": "N-77", "condition": "Remanufactured", "part_maker": "Norrland",
 		"part_number": "NB 40-118", "kind": "buckle pretensioner", "currency": "USD", "price": "180.00", "core_deposit": "50",
 		"freight": "12.5", "handling": "35.00", "return_freight": "14.00", "restocking_percent": "20", "days": "4",
-		"available": "yes", "valid_until": "2026-12-31",
+		"available": "yes", "valid_until": "2026-12-31", "freight_per_kilogram": "2.00", "weight_grams": "1450", "un_number": "un 3268",
+		"in_component": "no", "core_days": "30", "core_return_freight": "18.5", "warranty_days": "365",
 	}
 	for i := 0; i < len(changes); i += 2 {
 		cells[changes[i]] = changes[i+1]
@@ -56,6 +57,7 @@ func TestAGoodRow(t *testing.T) {
 		Supplier: "Northline Supply", ItemNumber: "N-77", Condition: quotev1.Offer_REMANUFACTURED, PartMaker: "Norrland",
 		PartNumber: "NB 40-118", Kind: fitmentv1.Part_BUCKLE_PRETENSIONER, CurrencyCode: "USD", Price: 180_00, CoreDeposit: 50_00,
 		Freight: 12_50, Handling: 35_00, ReturnFreight: 14_00, RestockingBasisPoints: 20_00, Days: 4, Available: true, ValidUntil: "2026-12-31",
+		FreightPerKilogram: 2_00, WeightGrams: 1450, UnNumber: "UN3268", CoreDays: 30, CoreReturnFreight: 18_50, WarrantyDays: 365,
 	}
 	if diff := cmp.Diff(want, got, protocmp.Transform()); diff != "" {
 		t.Errorf("offer (-want +got):\n%s", diff)
@@ -76,7 +78,8 @@ func TestWhatMayBeLeftOut(t *testing.T) {
 	t.Parallel()
 	var fields check.Fields
 	item, ok := offers.Target().Map(row("core_deposit", "", "freight", "", "handling", "", "return_freight", "",
-		"restocking_percent", "", "available", "", "valid_until", "", "currency", "JPY", "price", "18000"), "shop-a", &fields)
+		"restocking_percent", "", "available", "", "valid_until", "", "currency", "JPY", "price", "18000", "freight_per_kilogram", "",
+		"weight_grams", "", "un_number", "", "in_component", "", "core_days", "", "core_return_freight", "", "warranty_days", ""), "shop-a", &fields)
 	if !ok {
 		t.Fatal(fields.Err())
 	}
@@ -90,6 +93,9 @@ func TestWhatMayBeLeftOut(t *testing.T) {
 	}
 	if !got.GetAvailable() || got.GetPrice() != 18000 {
 		t.Errorf("available %t, price %d", got.GetAvailable(), got.GetPrice())
+	}
+	if got.GetUnNumber() != "" || got.GetWeightGrams() != 0 || got.GetCoreDays() != 0 || got.GetWarrantyDays() != 0 || got.GetInComponent() {
+		t.Errorf("what is not stated is %v", got)
 	}
 }
 
@@ -133,6 +139,21 @@ func TestRowsThatAreRefused(t *testing.T) {
 		{"days", "-1"},
 		{"days", "4000"},
 		{"available", "maybe"},
+		{"freight_per_kilogram", "-1"},
+		{"freight_per_kilogram", "2/kg"},
+		{"weight_grams", "1000001"},
+		{"weight_grams", "-1"},
+		{"weight_grams", "1.45"},
+		{"weight_grams", "1450 g"},
+		{"un_number", "UN3269"},
+		{"un_number", "3268"},
+		{"in_component", "seat"},
+		{"core_days", "366"},
+		{"core_days", "-1"},
+		{"core_days", "4294967297"}, // 1 in the low 32 bits
+		{"core_return_freight", "1e2"},
+		{"warranty_days", "3651"},
+		{"warranty_days", "a year"},
 		{"valid_until", "31.12.2026"},
 		{"valid_until", "2026-02-30"},
 	} {
@@ -195,6 +216,35 @@ func FuzzMap(f *testing.F) {
 	})
 }
 
+// FuzzCarriage: the cells about shipping and the old part are either refused by
+// their own name, or within their limits.
+func FuzzCarriage(f *testing.F) {
+	f.Add("1450", "UN3268", "no", "30", "18.50", "365")
+	f.Add("", "", "", "", "", "")
+	f.Add("1000001", "UN9999", "seat", "-1", "1e9", "4294967297")
+	f.Fuzz(func(t *testing.T, weight, un, inside, days, freight, warranty string) {
+		changes := []string{
+			"weight_grams", weight, "un_number", un, "in_component", inside, "core_days", days, "core_return_freight", freight,
+			"freight_per_kilogram", freight, "warranty_days", warranty,
+		}
+		var fields check.Fields
+		made, ok := offers.Target().Map(row(changes...), "shop-a", &fields)
+		for _, v := range fields.Violations() {
+			if !slices.Contains(changes, v.Field) {
+				t.Fatalf("%+v names another column", v)
+			}
+		}
+		if ok != fields.OK() {
+			t.Fatalf("accepted %t with %v", ok, fields.Violations())
+		}
+		if ok {
+			if err := sound(made); err != nil {
+				t.Fatal(err)
+			}
+		}
+	})
+}
+
 // sound checks an item that was made of an accepted row.
 func sound(made imports.Item) error {
 	value, _, err := made.Merge(nil)
@@ -212,6 +262,13 @@ func sound(made imports.Item) error {
 		return fmt.Errorf("offer %v", offer)
 	case offer.GetRestockingBasisPoints() < 0 || offer.GetRestockingBasisPoints() > 100_00:
 		return fmt.Errorf("restocking %d", offer.GetRestockingBasisPoints())
+	case offer.GetWeightGrams() < 0 || offer.GetWeightGrams() > 1_000_000 || offer.GetCoreDays() < 0 || offer.GetCoreDays() > 365 ||
+		offer.GetWarrantyDays() < 0 || offer.GetWarrantyDays() > 3650:
+		return fmt.Errorf("%d g, %d days for the old part, %d of warranty", offer.GetWeightGrams(), offer.GetCoreDays(), offer.GetWarrantyDays())
+	case offer.GetFreightPerKilogram() < 0 || offer.GetFreightPerKilogram() > amount.Max || offer.GetCoreReturnFreight() < 0 || offer.GetCoreReturnFreight() > amount.Max:
+		return fmt.Errorf("freight %d a kilogram, %d back", offer.GetFreightPerKilogram(), offer.GetCoreReturnFreight())
+	case !slices.Contains([]string{"", "UN3268", "UN0503"}, offer.GetUnNumber()):
+		return fmt.Errorf("UN number %q", offer.GetUnNumber())
 	}
 	if _, unchanged, err := made.Merge(value); err != nil || !unchanged {
 		return errors.Join(errors.New("the same row again changes the offer"), err)

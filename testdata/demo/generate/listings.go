@@ -10,16 +10,26 @@ import (
 // yard is a seller with its own terms.
 type yard struct {
 	slug, jurisdiction    string
-	freight, handling     string
+	freight, perKilogram  string
+	handling              string
 	restocking, days      string
 	warranty, priceFactor int
+	core                  core
 }
 
+// core are a seller's terms for the old part; none where there is no deposit.
+type core struct{ deposit, days, returnFreight string }
+
 var yards = []yard{
-	{"kettlewick", "US-WA", "22.00", "35.00", "15", "4", 60, 100},
-	{"saltmarrow", "US-CO", "12.00", "35.00", "25", "3", 30, 72},
-	{"brindlefen", "US-MT", "18.50", "38.50", "20", "5", 60, 92},
-	{"osprey-hollow", "US-WA", "31.00", "35.00", "10", "2", 90, 118},
+	{"kettlewick", "US-WA", "22.00", "", "35.00", "15", "4", 60, 100, core{}},
+	{"saltmarrow", "US-CO", "10.50", "1.50", "35.00", "25", "3", 30, 72, core{}},
+	{"brindlefen", "US-MT", "16.50", "2.00", "38.50", "20", "5", 60, 92, core{}},
+	{"osprey-hollow", "US-WA", "31.00", "", "35.00", "10", "2", 90, 118, core{"25.00", "21", "18.00"}},
+}
+
+// into writes the terms into a row.
+func (c core) into(row map[string]string) {
+	row["core_deposit"], row["core_days"], row["core_return_freight"] = c.deposit, c.days, c.returnFreight
 }
 
 // proof is how a column's statement is supported.
@@ -46,7 +56,8 @@ var listingColumns = []string{
 	"label_legible", "label_legible_evidence", "pulled_by", "pulled_by_evidence",
 	"damage", "damage_evidence", "cosmetic_damage", "cosmetic_damage_evidence", "programmable", "programmable_evidence",
 	"donor_codes", "donor_codes_evidence", "theft_query_clear", "theft_query_clear_evidence", "seller_statement", "seller_statement_evidence",
-	"price", "currency", "freight", "handling", "return_freight", "restocking_percent", "days", "warranty_days", "core_deposit",
+	"price", "currency", "freight", "freight_per_kilogram", "handling", "return_freight", "restocking_percent", "days", "warranty_days",
+	"core_deposit", "core_days", "core_return_freight", "weight_grams", "un_number", "in_component",
 	"jurisdiction", "note",
 }
 
@@ -106,12 +117,26 @@ func proven(g generation, i item, y yard, serial int, random *rand.Rand) map[str
 		"return_freight": "49.00", "restocking_percent": y.restocking, "days": y.days,
 		"warranty_days": strconv.Itoa(y.warranty), "jurisdiction": y.jurisdiction,
 	}
+	row["freight_per_kilogram"] = y.perKilogram
+	shipping(row, i)
 	if i.stages > 0 {
 		row["stages"], row["stages_evidence"] = strconv.Itoa(i.stages), photo
 		loop(row, fmt.Sprintf("%.2f", 1.95+float64(random.IntN(30))/100))
+		y.core.into(row)
 	}
 	return row
 }
+
+// shipping adds what a part weighs and which UN number it goes under.
+func shipping(row map[string]string, i item) {
+	row["weight_grams"] = strconv.Itoa(i.grams)
+	if i.stages > 0 {
+		row["un_number"] = "UN3268"
+	}
+}
+
+// seatGrams is a seat with its side air bag, packed.
+const seatGrams = 19_500
 
 // loop adds the value that the donor's own module reported before removal.
 func loop(row map[string]string, ohms string) {
@@ -125,7 +150,8 @@ func vary(row map[string]string, g generation, i item, copyNumber, serial int) {
 	switch copyNumber {
 	case 0, 1:
 		// proven as it is
-	case 2: // the yard says so, nothing is shown
+	case 2: // the yard says so, nothing is shown; what it would go under is not known
+		delete(row, "un_number")
 		for column := range row {
 			if strings.HasSuffix(column, "_evidence") {
 				row[column] = claimed
@@ -133,6 +159,9 @@ func vary(row map[string]string, g generation, i item, copyNumber, serial int) {
 		}
 	case 3:
 		without(row, halfProven[serial%len(halfProven)]...)
+		if i.kind == "SIDE_AIR_BAG" { // sold in its seat, which no handling is charged for
+			row["in_component"], row["weight_grams"], row["handling"] = "yes", strconv.Itoa(seatGrams), ""
+		}
 	case 4:
 		bad[serial%len(bad)](row, g, i)
 	case 5:
@@ -275,7 +304,7 @@ func specials(random *rand.Rand) []special {
 
 // splitLap is a lap pretensioner of a car whose part changed within a model year.
 func splitLap(random *rand.Rand, stock, number, built string) special {
-	dune, lap := generations[7], item{"LAP_PRETENSIONER", "1 RIGHT", "RIGHT", 0, 1, 2, 90}
+	dune, lap := generations[7], item{"LAP_PRETENSIONER", "1 RIGHT", "RIGHT", 0, 1, 2, 90, 600}
 	row := proven(dune, lap, yards[0], 8000+len(stock)+random.IntN(500), random)
 	row["stock_number"], row["part_number"], row["donor_build_date"] = stock, number, built
 	row["donor_year"], row["donor_vin"] = "2005", vin(dune, 2005, 8000+random.IntN(500))
@@ -287,7 +316,7 @@ func splitLap(random *rand.Rand, stock, number, built string) special {
 // controlModule is a restraint control module; an empty number leaves its label
 // unread.
 func controlModule(random *rand.Rand, stock, number string, change func(row map[string]string)) special {
-	row := proven(generations[4], item{"CONTROL_MODULE", "1 CENTRE", "CENTRE", 0, 0, 52, 140}, yards[3], 7000+len(stock)+random.IntN(500), random)
+	row := proven(generations[4], item{"CONTROL_MODULE", "1 CENTRE", "CENTRE", 0, 0, 52, 140, 750}, yards[3], 7000+len(stock)+random.IntN(500), random)
 	row["stock_number"], row["part_number"] = stock, number
 	row["connector_interface"], row["connector_keying"] = "two-bay plug", "A"
 	without(row, "shorting_clip")

@@ -44,15 +44,16 @@ type item struct {
 	offset, stages        int
 	cavities              int
 	price                 int // used price in dollars
+	grams                 int // packed
 }
 
 var items = []item{
-	{"BUCKLE_PRETENSIONER", "1 RIGHT", "RIGHT", 0, 1, 2, 120},
-	{"BUCKLE_PRETENSIONER", "1 LEFT", "LEFT", 1, 1, 2, 118},
-	{"RETRACTOR_PRETENSIONER", "1 RIGHT", "RIGHT", 10, 1, 2, 150},
-	{"DRIVER_AIR_BAG", "1 LEFT", "LEFT", 20, 2, 4, 240},
-	{"SIDE_AIR_BAG", "1 RIGHT", "RIGHT", 30, 1, 2, 185},
-	{"CLOCK_SPRING", "1 LEFT", "LEFT", 40, 0, 6, 70},
+	{"BUCKLE_PRETENSIONER", "1 RIGHT", "RIGHT", 0, 1, 2, 120, 700},
+	{"BUCKLE_PRETENSIONER", "1 LEFT", "LEFT", 1, 1, 2, 118, 700},
+	{"RETRACTOR_PRETENSIONER", "1 RIGHT", "RIGHT", 10, 1, 2, 150, 2100},
+	{"DRIVER_AIR_BAG", "1 LEFT", "LEFT", 20, 2, 4, 240, 2600},
+	{"SIDE_AIR_BAG", "1 RIGHT", "RIGHT", 30, 1, 2, 185, 1800},
+	{"CLOCK_SPRING", "1 LEFT", "LEFT", 40, 0, 6, 70, 550},
 }
 
 func (g generation) number(i item) string {
@@ -258,6 +259,7 @@ func offers() *table {
 	t := &table{columns: []string{
 		"supplier", "item_number", "condition", "part_maker", "part_number", "kind", "currency", "price", "core_deposit",
 		"freight", "handling", "return_freight", "restocking_percent", "days", "available", "valid_until",
+		"weight_grams", "un_number", "core_days", "core_return_freight", "warranty_days",
 	}}
 	for n, g := range generations {
 		for _, i := range items {
@@ -265,11 +267,12 @@ func offers() *table {
 				"part_maker": g.partMaker, "part_number": g.number(i), "kind": i.kind, "currency": usd,
 				"freight": "14.00", "handling": "35.00", "return_freight": "49.00", "valid_until": priceDay,
 			}
+			shipping(base, i)
 			fresh := clone(base)
 			fresh["supplier"], fresh["condition"] = "Mosswater Supply", "NEW"
 			fresh["item_number"] = fmt.Sprintf("MW-%d-%d%s", g.series, i.offset, i.side[:1])
 			fresh["price"] = fmt.Sprintf("%d.00", i.price*3+40+n*5)
-			fresh["days"], fresh["restocking_percent"], fresh["available"] = "9", "15", "yes"
+			fresh["days"], fresh["restocking_percent"], fresh["available"], fresh["warranty_days"] = "9", "15", "yes", "730"
 			if g.model == "Solane" && g.from == 2004 {
 				fresh["available"] = "no"
 			}
@@ -278,8 +281,9 @@ func offers() *table {
 				reman := clone(base)
 				reman["supplier"], reman["condition"] = "Farrowtull Works", "REMANUFACTURED"
 				reman["item_number"] = fmt.Sprintf("FT-%d-%d%s", g.series, i.offset, i.side[:1])
-				reman["price"], reman["core_deposit"] = fmt.Sprintf("%d.50", i.price*3/2+60), "50.00"
-				reman["days"], reman["restocking_percent"], reman["available"] = "6", "20", "yes"
+				reman["price"] = fmt.Sprintf("%d.50", i.price*3/2+60)
+				core{"50.00", "30", "18.50"}.into(reman)
+				reman["days"], reman["restocking_percent"], reman["available"], reman["warranty_days"] = "6", "20", "yes", "365"
 				t.add(reman)
 			}
 		}
