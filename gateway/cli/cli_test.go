@@ -142,7 +142,7 @@ func TestEveryCommandExplainsItself(t *testing.T) {
 		"beltwright donors", "beltwright decide", "beltwright listing hold", "beltwright quote accept", "beltwright quote decline",
 		"beltwright explain", "beltwright need save", "beltwright need watch", "beltwright decision keep", "beltwright decision recompute",
 		"beltwright evidence ask", "beltwright evidence answer", "beltwright evidence watch", "beltwright attachment put", "beltwright attachment get",
-		"beltwright catalogue part", "beltwright catalogue parts", "beltwright catalogue vehicle-data", "beltwright parts", "beltwright dialects", "beltwright jurisdictions", "beltwright plan", "beltwright outcome record", "beltwright store check", "beltwright store restore",
+		"beltwright catalogue part", "beltwright catalogue parts", "beltwright catalogue vehicle-data", "beltwright parts", "beltwright dialects", "beltwright jurisdictions", "beltwright plan", "beltwright outcome record", "beltwright books record", "beltwright books reverse", "beltwright books sum", "beltwright books cores", "beltwright books ledger", "beltwright books credit-note give", "beltwright store check", "beltwright store restore",
 	} {
 		if !strings.Contains(strings.Join(paths, "\n")+"\n", want+"\n") {
 			t.Errorf("there is no %s", want)
@@ -529,6 +529,7 @@ func TestClientCommandsAskAndShow(t *testing.T) {
 	cases := clientCases()
 	maps.Copy(cases, evidenceCases())
 	maps.Copy(cases, catalogueCases())
+	maps.Copy(cases, booksCases())
 	for name, c := range cases {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
