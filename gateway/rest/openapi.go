@@ -61,6 +61,7 @@ func newDocument() (document, error) {
 		paths[importPath(kind)] = object{"post": operation}
 	}
 	maps.Copy(paths, more.Paths)
+	describe(paths, renderers(Options{}))
 	maps.Copy(definitions, more.Definitions)
 	whole["security"], whole["securityDefinitions"] = more.Security, more.SecurityDefinitions
 	raw, err := json.Marshal(whole)

@@ -86,6 +86,8 @@ type gateway struct {
 	options Options
 	api     *runtime.ServeMux
 	imports map[string]importer
+	// renderers serve documents.
+	renderers []renderer
 	// watchers serve what goes on; it ends with ending.
 	watchers []watcher
 	ending   context.Context //nolint:containedctx // it is the gateway's end, not a request's
@@ -118,7 +120,7 @@ func New(options Options) (*Handler, error) {
 		return nil, err
 	}
 	ending, end := context.WithCancel(context.Background())
-	g := &gateway{options: options, watchers: watchers(), ending: ending, openapi: document.raw, routes: document.routes}
+	g := &gateway{options: options, watchers: watchers(), renderers: renderers(options), ending: ending, openapi: document.raw, routes: document.routes}
 	if g.api, err = newAPI(options); err != nil {
 		end()
 		return nil, err
@@ -206,6 +208,9 @@ func (g *gateway) authenticated(w http.ResponseWriter, r *http.Request) error {
 	}
 	if what, name, ok := g.watched(r.URL.Path); ok {
 		return g.watch(w, r, key, what, name)
+	}
+	if what, name, ok := g.rendered(r.URL.Path); ok {
+		return g.render(w, r, key, what, name)
 	}
 	switch files := (attachments{conn: g.options.Fitment, stall: g.options.Stall}); {
 	case r.URL.Path == attachmentsPath:
