@@ -15,7 +15,7 @@ func ListingNow(option *quotev1.Option, currency string, need *fitmentv1.Need, d
 	in := Input{Need: need, Currency: currency, Tenant: tenant, Now: now}
 	listing := donor.GetListing()
 	if held {
-		in.Held = listing.GetName()
+		in.Held = map[string]bool{listing.GetName(): true}
 	}
 	g := newGate(in)
 	g.listing(donor)

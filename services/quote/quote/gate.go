@@ -112,7 +112,7 @@ func (g *gate) listingAvailable(listing *fitmentv1.Listing) (reason, remedy stri
 	switch {
 	case refused:
 		return lost, ""
-	case name == g.in.Held:
+	case g.in.Held[name]:
 		return "", ""
 	}
 	switch listing.GetState() {
@@ -167,6 +167,10 @@ func whyNot(decision *fitmentv1.Decision) (reason, remedy string) {
 	}
 	return words("is not proven yet: ", open), firstRemedy(open)
 }
+
+// WhyNot says why a decision does not admit its listing, and what would change
+// that; remedy is empty where nothing would.
+func WhyNot(decision *fitmentv1.Decision) (reason, remedy string) { return whyNot(decision) }
 
 // words joins the findings' reasons, each behind the name of its rule
 // ("connector.keying" as "connector, keying").

@@ -29,12 +29,6 @@ type Bill struct {
 	Pack tax.Pack
 }
 
-// charge is one item of a bill.
-type charge struct {
-	kind   tax.Line
-	amount int64
-}
-
 // Total adds up what the customer pays where each line's first purchase passes:
 // freight and handling of dangerous goods once for each seller, the highest of its
 // parts', with what weight adds for each part; tax by the rules of the place.
@@ -52,11 +46,9 @@ func Total(b Bill) (*quotev1.QuoteTotal, []working.Step, error) {
 type tally struct {
 	bill    Bill
 	total   *quotev1.QuoteTotal
-	charges []charge
+	charges []tax.Charge
 	steps   []working.Step
 }
-
-func (t *tally) cash(value int64) string { return amount.Format(value, t.bill.Currency) }
 
 // sum adds the charges of one kind, one an option.
 func (t *tally) sum(into *int64, number string, kind tax.Line, of func(*quotev1.Option) int64) error {
@@ -77,7 +69,7 @@ func (t *tally) add(into *int64, number string, kind tax.Line, values []int64) e
 	*into = total
 	for _, value := range values {
 		if kind != "" {
-			t.charges = append(t.charges, charge{kind, value})
+			t.charges = append(t.charges, tax.Charge{Line: kind, Amount: value})
 		}
 	}
 	if total != 0 && len(values) > 1 {
@@ -168,62 +160,14 @@ func (t *tally) supplies() error {
 	return t.add(&t.total.Supplies, "supplies", tax.Supplies, values)
 }
 
-// tax rounds once on all that is taxed, or on every charge, as the place has it.
 func (t *tally) tax() error {
-	var taxed []charge
-	for _, c := range t.charges {
-		if c.amount != 0 && t.bill.Pack.Taxes(c.kind) {
-			taxed = append(taxed, c)
-		}
-	}
-	if len(taxed) == 0 || t.bill.Rate.IsZero() {
-		return nil
-	}
-	if t.bill.Pack.RoundsByLine() {
-		return t.taxEach(taxed)
-	}
-	terms, amounts := make([]string, 0, len(taxed)), make([]int64, 0, len(taxed))
-	var sources []string
-	for _, c := range taxed {
-		terms, amounts = append(terms, t.cash(c.amount)), append(amounts, c.amount)
-		if source := t.bill.Pack.Taxed[c.kind].Source; source != "" && !slices.Contains(sources, source) {
-			sources = append(sources, source)
-		}
-	}
-	base, err := money.Sum(amounts...)
-	if err == nil {
-		t.total.Tax, err = t.bill.Rate.Of(base)
-	}
+	value, steps, err := t.bill.Pack.On("tax", t.bill.Rate, t.bill.Currency, t.charges)
 	if err != nil {
-		return fmt.Errorf("tax: %w", err)
+		return err //nolint:wrapcheck // On names it
 	}
-	t.steps = append(t.steps, working.Step{
-		Number: "tax", Formula: t.bill.Rate.String() + " % × (" + strings.Join(terms, " + ") + ")" + working.Rounded,
-		Value: t.cash(t.total.GetTax()), Source: strings.Join(sources, "; "),
-	})
-	return nil
-}
-
-func (t *tally) taxEach(taxed []charge) error {
-	values := make([]int64, 0, len(taxed))
-	for _, c := range taxed {
-		value, err := t.bill.Rate.Of(c.amount)
-		if err != nil {
-			return fmt.Errorf("tax: %w", err)
-		}
-		values = append(values, value)
-		t.steps = append(t.steps, working.Step{
-			Number: "tax on " + c.kind.Words(), Formula: t.bill.Rate.String() + " % × " + t.cash(c.amount) + working.Rounded,
-			Value: t.cash(value), Source: t.bill.Pack.Taxed[c.kind].Source,
-		})
+	if t.total.Tax = value; value != 0 {
+		t.steps = append(t.steps, steps...)
 	}
-	var err error
-	if t.total.Tax, err = money.Sum(values...); err != nil {
-		return fmt.Errorf("tax: %w", err)
-	}
-	step := working.Sum("tax", t.bill.Currency, t.total.GetTax(), values...)
-	step.Source = t.bill.Pack.Rounding.Source
-	t.steps = append(t.steps, step)
 	return nil
 }
 

@@ -64,8 +64,8 @@ type Input struct {
 	Now time.Time
 	// Tenant is the business that asks.
 	Tenant string
-	// Held is the listing that this quote holds already; empty for none.
-	Held string
+	// Held are the listings that this quote holds already.
+	Held map[string]bool
 	// Lost are listings that cannot be had although the search said so, each
 	// with the reason.
 	Lost map[string]string

@@ -229,7 +229,7 @@ func TestLostAndHeldListings(t *testing.T) {
 	mine := fitting("yard-a", "1", 10_00)
 	mine.Listing.State, mine.Listing.Hold = fitmentv1.Listing_HELD, &fitmentv1.Hold{Holder: "shop-a", Fence: 3, ExpireTime: timestamppb.New(now.Add(time.Hour))}
 	in := input([]*fitmentv1.Donor{mine, fitting("yard-b", "1", 10_00)}, nil)
-	in.Held = "listings/yard-a.1"
+	in.Held = map[string]bool{"listings/yard-a.1": true}
 	in.Lost = map[string]string{"listings/yard-b.1": "was sold a moment ago"}
 	result := weigh(t, in)
 	if diff := cmp.Diff([]string{"listings/yard-a.1"}, sources(result.Options)); diff != "" {

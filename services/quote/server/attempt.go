@@ -1,11 +1,13 @@
 package server
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -20,69 +22,155 @@ import (
 	"beltwright.example/services/store"
 )
 
-// choice is the listing that a request chose to hold, kept before it is held:
-// a repeat of the request finds its own hold again.
+// choice is what a request chose to hold, kept before it is held: a repeat of the
+// request finds its own holds again.
 type choice struct {
-	Listing string `json:"listing"`
-	Minutes int32  `json:"minutes"`
+	Listings []chosen `json:"listings"`
+	Minutes  int32    `json:"minutes"`
 }
 
-// attempt weighs and, where the plan opens with a listing, holds it. It is not
-// done where the listing was lost to somebody else or turned out dearer: then
-// the next attempt weighs without it, or anew.
+// chosen is a listing that a line buys first, lines counted from 0. Carried ones
+// are held already, by the version that is revised.
+type chosen struct {
+	Listing string `json:"listing"`
+	Line    int    `json:"line"`
+	Carried bool   `json:"carried,omitempty"`
+}
+
+// attempt weighs and holds what the lines buy first, where that are listings: all
+// of them or none. It is not done where one was lost to somebody else or turned
+// out dearer: then the next attempt weighs without it, or anew.
 func (p *preparation) attempt(ctx context.Context, n int) (applied store.Applied, done bool, err error) {
-	chosen, err := p.chosenBefore(ctx, n)
+	before, err := p.chosenBefore(ctx, n)
 	if err != nil {
 		return applied, false, err
 	}
-	if chosen.Listing == "" {
-		result, err := p.weigh()
+	if len(before.Listings) == 0 {
+		whole, err := p.weigh(false)
 		if err != nil {
 			return applied, false, err
 		}
-		first := quote.FirstBuy(result.Options).GetSource()
-		if !strings.HasPrefix(first, listingPrefix) {
-			applied, err = p.keep(ctx, n, result, nil)
+		before = p.choice(whole)
+		if len(before.Listings) == 0 {
+			applied, err = p.keepUnheld(ctx, n)
 			return applied, true, err
 		}
 		p.chosen++
-		minutes := int32(math.Ceil(p.validFor(result).Minutes()))
-		if chosen, err = p.choose(ctx, n, choice{Listing: first, Minutes: minutes}); err != nil {
-			return applied, false, p.unlessLost(first, err)
+		if before, err = p.choose(ctx, n, before); err != nil {
+			return applied, false, p.unlessLost(err)
 		}
 	}
-	hold, err := p.s.side.hold(ctx, p.in.Tenant, chosen.Listing, min(chosen.Minutes, briefly), 0, p.write.step(fmt.Sprint("hold ", n)).requestID)
+	return p.withChoice(ctx, n, before)
+}
+
+// keepUnheld stores a quote that holds nothing.
+func (p *preparation) keepUnheld(ctx context.Context, n int) (store.Applied, error) {
+	whole, err := p.weigh(true)
 	if err != nil {
-		if status.Code(err) != codes.Unavailable { // refused, so there is no hold
-			p.drop(ctx, n, chosen.Listing)
+		return store.Applied{}, err
+	}
+	return p.keep(ctx, n, whole, nil)
+}
+
+// choice is what is to be held for the lines as weighed.
+func (p *preparation) choice(whole quote.Whole) choice {
+	c := choice{Minutes: int32(math.Ceil(p.validFor(whole).Minutes()))}
+	for line, source := range whole.Firsts() {
+		if strings.HasPrefix(source, listingPrefix) {
+			c.Listings = append(c.Listings, chosen{Listing: source, Line: line, Carried: p.carried[source] != nil})
 		}
-		return applied, false, p.unlessLost(chosen.Listing, err)
 	}
-	h := &held{n: n, choice: chosen, hold: hold}
-	applied, done, err = p.withHold(ctx, h)
-	if !done || overtaken(applied, chosen.Listing, h.hold) {
-		p.giveBack(ctx, h)
+	return c
+}
+
+// withChoice holds what was chosen and goes on with it. What no quote stands on in
+// the end is given back.
+func (p *preparation) withChoice(ctx context.Context, n int, c choice) (applied store.Applied, done bool, err error) {
+	holds, err := p.hold(ctx, n, c)
+	if err == nil {
+		applied, done, err = p.withHolds(ctx, n, holds)
 	}
-	return applied, done, err
+	for _, h := range holds {
+		if !done || overtaken(applied, h) {
+			p.giveBack(ctx, h)
+		}
+	}
+	return applied, done, p.unlessLost(err)
 }
 
 // held is what an attempt holds. A listing is held briefly until it is weighed,
 // and for as long as the quote is good only then, just before the quote is
 // stored: the hold of a caller who vanishes ends soon by itself.
 type held struct {
-	choice
+	chosen
 
 	n        int
+	minutes  int32
 	hold     *fitmentv1.Hold
 	extended bool
 }
 
-// overtaken tells whether another run of the same request stored its quote
-// first, on another hold than this run's.
-func overtaken(applied store.Applied, name string, hold *fitmentv1.Hold) bool {
+// lostError says that a listing cannot be had.
+type lostError struct {
+	listing string
+	cause   error
+}
+
+func (e *lostError) Error() string { return e.listing + ": " + e.cause.Error() }
+
+func (e *lostError) Unwrap() error { return e.cause }
+
+// hold takes the attempt's holds, up to the first one that cannot be had.
+func (p *preparation) hold(ctx context.Context, n int, c choice) ([]*held, error) {
+	holds := make([]*held, 0, len(c.Listings))
+	for _, item := range c.Listings {
+		h := &held{chosen: item, n: n, minutes: c.Minutes}
+		if item.Carried {
+			if h.hold = p.carried[item.Listing]; h.hold == nil {
+				return holds, nil // the version before lost it since: weighing finds out
+			}
+			holds = append(holds, h)
+			continue
+		}
+		hold, err := p.s.side.hold(ctx, p.tenant, item.Listing, min(c.Minutes, briefly), 0, p.write.step(fmt.Sprint("hold ", n, " ", item.Listing)).requestID)
+		if err != nil {
+			if status.Code(err) != codes.Unavailable { // refused, so there is no hold
+				p.dropRest(ctx, n, c, item)
+			}
+			return holds, &lostError{item.Listing, err}
+		}
+		h.hold = hold
+		holds = append(holds, h)
+	}
+	return holds, nil
+}
+
+// dropRest ends the claims on a listing that cannot be held and on those after it,
+// none of which is held.
+func (p *preparation) dropRest(ctx context.Context, n int, c choice, from chosen) {
+	for _, item := range c.Listings[slices.Index(c.Listings, from):] {
+		if !item.Carried {
+			p.drop(ctx, n, item.Listing)
+		}
+	}
+}
+
+// overtaken tells whether another run of the same request stored its quote first,
+// on another hold than this one.
+func overtaken(applied store.Applied, h *held) bool {
+	if !applied.Replayed {
+		return false
+	}
 	stored := &quotev1.Quote{}
-	return applied.Replayed && proto.Unmarshal(applied.Answer, stored) == nil &&
-		(stored.GetHeldListing() != name || stored.GetHold().GetFence() != hold.GetFence())
+	if proto.Unmarshal(applied.Answer, stored) != nil {
+		return false
+	}
+	for _, line := range quote.Lines(stored) {
+		if line.GetHeldListing() == h.Listing && line.GetHold().GetFence() == h.hold.GetFence() {
+			return false
+		}
+	}
+	return true
 }
 
 // chosenBefore is what the attempt chose in an earlier run of this request.
@@ -103,9 +191,9 @@ func readChoice(raw []byte) (choice, error) {
 	return c, nil
 }
 
-// choose keeps what is to be held, with the claim on it, before it is held. Of
-// two runs of the same request the first one chooses for both. errClaimed:
-// another quote of the business has the listing.
+// choose keeps what is to be held, with the claims on it, before it is held. Of
+// two runs of the same request the first one chooses for both. A lostError with
+// errClaimed: another quote of the business has one of the listings.
 func (p *preparation) choose(ctx context.Context, n int, c choice) (choice, error) {
 	raw, err := json.Marshal(c)
 	if err != nil {
@@ -113,11 +201,18 @@ func (p *preparation) choose(ctx context.Context, n int, c choice) (choice, erro
 	}
 	until := p.s.now().Add((briefly + 1) * time.Minute)
 	for range conflictTries {
-		put, err := p.s.takeClaim(ctx, p.write, c.Listing, claim{Request: p.write.requestID, Attempt: n, Until: until})
-		if err != nil {
-			return choice{}, err
+		var puts []store.Put
+		for _, item := range c.Listings {
+			if item.Carried {
+				continue
+			}
+			put, err := p.s.takeClaim(ctx, p.write, item.Listing, p.before.GetName(), claim{Request: p.write.requestID, Attempt: n, Until: until})
+			if err != nil {
+				return choice{}, &lostError{item.Listing, err}
+			}
+			puts = append(puts, put)
 		}
-		applied, err := p.s.apply(ctx, p.write.step(fmt.Sprint("choice ", n)), store.Change{Puts: []store.Put{put}}, raw)
+		applied, err := p.s.apply(ctx, p.write.step(fmt.Sprint("choice ", n)), store.Change{Puts: puts}, raw)
 		if errors.Is(err, store.ErrConflict) {
 			continue
 		}
@@ -131,69 +226,119 @@ func (p *preparation) choose(ctx context.Context, n int, c choice) (choice, erro
 
 // unlessLost notes that a listing cannot be had and swallows the error; other
 // errors stay.
-func (p *preparation) unlessLost(listing string, err error) error {
-	switch {
-	case errors.Is(err, errClaimed):
-		p.in.Lost[listing] = "is already held by another quote of your business"
-	case apierr.ReasonOf(err) == fitmentv1.ErrorInfo_LISTING_HELD:
-		p.in.Lost[listing] = "was held by somebody else a moment ago"
-	case apierr.ReasonOf(err) == fitmentv1.ErrorInfo_LISTING_GONE:
-		p.in.Lost[listing] = "was sold or withdrawn a moment ago"
-	default:
+func (p *preparation) unlessLost(err error) error {
+	var gone *lostError
+	if !errors.As(err, &gone) {
 		return err
+	}
+	switch {
+	case errors.Is(gone.cause, errClaimed):
+		p.lost[gone.listing] = "is already held by another quote of your business"
+	case apierr.ReasonOf(gone.cause) == fitmentv1.ErrorInfo_LISTING_HELD:
+		p.lost[gone.listing] = "was held by somebody else a moment ago"
+	case apierr.ReasonOf(gone.cause) == fitmentv1.ErrorInfo_LISTING_GONE:
+		p.lost[gone.listing] = "was sold or withdrawn a moment ago"
+	default:
+		return gone.cause
 	}
 	return nil
 }
 
-// withHold looks at the held listing as it is now, weighs again, and keeps the
-// quote if the plan still opens with it.
-func (p *preparation) withHold(ctx context.Context, h *held) (applied store.Applied, done bool, err error) {
-	donor, err := p.s.side.look(ctx, p.in.Need, h.Listing)
-	if err != nil {
-		return applied, false, err
-	}
-	p.replace(donor)
-	if donor.GetListing().GetHold().GetFence() > h.hold.GetFence() { // another run of this request may have extended it
-		if err := p.extend(ctx, h); err != nil {
-			return applied, false, unlessOver(err)
+// withHolds looks at the held listings as they are now, weighs again, and keeps
+// the quote if its lines still open with them.
+func (p *preparation) withHolds(ctx context.Context, n int, holds []*held) (applied store.Applied, done bool, err error) {
+	firsts := make(map[string]int, len(holds))
+	for i, h := range holds {
+		firsts[h.Listing] = h.Line
+		donor, stands, err := p.stands(ctx, h)
+		if err != nil {
+			return applied, false, err
+		}
+		p.replace(h.Line, donor)
+		if !stands {
+			p.free(holds[:i])
+			return applied, false, p.uncarry(ctx, h, donor.GetListing())
 		}
 	}
-	if !p.holds(donor.GetListing(), h.hold) {
-		return applied, false, nil // a hold of an earlier run, given back since
+	for name := range firsts {
+		p.held[name] = true
 	}
-	p.in.Held = h.Listing
-	result, err := p.weigh()
-	if err == nil && quote.FirstBuy(result.Options).GetSource() == h.Listing {
-		applied, done, err = p.keepHeld(ctx, h, result)
-		if done {
+	whole, err := p.weigh(true)
+	if err == nil && sameFirsts(firsts, listed(whole.Firsts())) {
+		if applied, done, err = p.keepHeld(ctx, n, holds, whole); done {
 			return applied, true, err
 		}
 	}
-	p.in.Held = ""
-	freed := proto.CloneOf(donor)
-	freed.Listing.State, freed.Listing.Hold = fitmentv1.Listing_AVAILABLE, nil
-	p.replace(freed)
+	p.free(holds)
 	return applied, false, err
 }
 
-// keepHeld extends the hold and stores the quote. It is not done where the hold
-// is to be given back. A caller who vanishes from here on does not stop it: a
+// sameFirsts tells whether the lines still buy the held listings first.
+func sameFirsts(held, now map[string]int) bool {
+	if len(held) != len(now) {
+		return false
+	}
+	for name, line := range held {
+		if at, buys := now[name]; !buys || at != line {
+			return false
+		}
+	}
+	return true
+}
+
+// stands looks at a held listing as it is now; false where its hold is one of an
+// earlier run, given back since.
+func (p *preparation) stands(ctx context.Context, h *held) (*fitmentv1.Donor, bool, error) {
+	donor, err := p.s.side.look(ctx, p.lines[h.Line].Need, h.Listing)
+	if err != nil {
+		return nil, false, err
+	}
+	if !h.Carried && donor.GetListing().GetHold().GetFence() > h.hold.GetFence() { // another run of this request may have extended it
+		if err := p.extend(ctx, h); err != nil {
+			return donor, false, unlessOver(err)
+		}
+	}
+	return donor, p.holds(donor.GetListing(), h.hold), nil
+}
+
+// free makes listings, which are given back, be weighed again as they will be then.
+func (p *preparation) free(holds []*held) {
+	for _, h := range holds {
+		if h.Carried {
+			continue
+		}
+		delete(p.held, h.Listing)
+		p.change(h.Listing, func(_ int, donor *fitmentv1.Donor) *fitmentv1.Donor {
+			freed := proto.CloneOf(donor)
+			freed.Listing.State, freed.Listing.Hold = fitmentv1.Listing_AVAILABLE, nil
+			return freed
+		})
+	}
+}
+
+// keepHeld extends the holds and stores the quote. It is not done where the holds
+// are to be given back. A caller who vanishes from here on does not stop it: a
 // stored quote can be found and declined, a hold without one cannot.
-func (p *preparation) keepHeld(ctx context.Context, h *held, result quote.Result) (applied store.Applied, done bool, err error) {
+func (p *preparation) keepHeld(ctx context.Context, n int, holds []*held, whole quote.Whole) (applied store.Applied, done bool, err error) {
 	if err := ctx.Err(); err != nil {
 		return applied, false, status.FromContextError(err).Err()
 	}
-	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), (applyTries+1)*p.s.side.timeout)
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), time.Duration(applyTries+len(holds))*p.s.side.timeout)
 	defer cancel()
-	if err := p.extend(ctx, h); err != nil {
-		return applied, false, unlessOver(err)
+	if err := p.announce(ctx, holds); err != nil {
+		return applied, false, err
 	}
-	applied, err = p.keep(ctx, h.n, result, &fitmentv1.Listing{Name: h.Listing, Hold: h.hold})
+	for _, h := range holds {
+		if err := p.extend(ctx, h); err != nil {
+			return applied, false, cmp.Or(unlessOver(err), p.uncarry(ctx, h, nil))
+		}
+	}
+	applied, err = p.keep(ctx, n, whole, holds)
 	switch {
 	case err == nil || status.Code(err) == codes.Unavailable:
-		return applied, true, err // stored, or not known: the hold stays
+		return applied, true, err // stored, or not known: the holds stay
 	case errors.Is(err, errEnded):
-		return applied, false, nil // another run of this request gave the hold back
+		return applied, false, nil // another run of this request gave a hold back
 	}
 	return applied, false, err
 }
@@ -201,13 +346,13 @@ func (p *preparation) keepHeld(ctx context.Context, h *held, result quote.Result
 // extend makes the hold last as long as the quote, once for all runs of the
 // request. An answer that is lost is asked for again.
 func (p *preparation) extend(ctx context.Context, h *held) error {
-	if h.Minutes <= briefly || h.extended {
+	if (h.minutes <= briefly && !h.Carried) || h.extended {
 		return nil
 	}
 	var err error
 	for range applyTries {
 		var hold *fitmentv1.Hold
-		hold, err = p.s.side.hold(ctx, p.in.Tenant, h.Listing, h.Minutes, h.hold.GetFence(), p.write.step(fmt.Sprint("extend ", h.n)).requestID)
+		hold, err = p.s.side.hold(ctx, p.tenant, h.Listing, h.minutes, h.hold.GetFence(), p.extension(h))
 		if err == nil {
 			h.hold, h.extended = hold, true
 			return nil
@@ -217,6 +362,11 @@ func (p *preparation) extend(ctx context.Context, h *held) error {
 		}
 	}
 	return err
+}
+
+// extension is the request id of extending a hold.
+func (p *preparation) extension(h *held) string {
+	return p.write.step(fmt.Sprint("extend ", h.n, " ", h.Listing)).requestID
 }
 
 // unlessOver swallows the error of a hold that is not there any more.
@@ -229,30 +379,52 @@ func unlessOver(err error) error {
 
 // holds tells whether a hold is the listing's present one.
 func (p *preparation) holds(listing *fitmentv1.Listing, hold *fitmentv1.Hold) bool {
-	return listing.GetState() == fitmentv1.Listing_HELD && listing.GetHold().GetHolder() == p.in.Tenant &&
+	return listing.GetState() == fitmentv1.Listing_HELD && listing.GetHold().GetHolder() == p.tenant &&
 		listing.GetHold().GetFence() == hold.GetFence() && hold.GetExpireTime().AsTime().After(p.s.now())
 }
 
-func (p *preparation) replace(donor *fitmentv1.Donor) {
-	for i, old := range p.in.Donors {
-		if old.GetListing().GetName() == donor.GetListing().GetName() {
-			p.in.Donors[i] = donor
-			return
+// replace puts a listing as it is now in the place of what was gathered: with its
+// decision in the line that it was decided for. Other lines, whose needs are others,
+// keep their own decision.
+func (p *preparation) replace(line int, donor *fitmentv1.Donor) {
+	found := false
+	p.change(donor.GetListing().GetName(), func(at int, old *fitmentv1.Donor) *fitmentv1.Donor {
+		if at == line {
+			found = true
+			return donor
+		}
+		return &fitmentv1.Donor{Listing: donor.GetListing(), Decision: old.GetDecision()}
+	})
+	if !found {
+		p.lines[line].Donors = append(p.lines[line].Donors, donor)
+	}
+}
+
+// change replaces what was gathered of a listing in every line.
+func (p *preparation) change(listing string, to func(line int, donor *fitmentv1.Donor) *fitmentv1.Donor) {
+	for line, in := range p.lines {
+		for i, donor := range in.Donors {
+			if donor.GetListing().GetName() == listing {
+				in.Donors[i] = to(line, donor)
+			}
 		}
 	}
-	p.in.Donors = append(p.in.Donors, donor)
 }
 
 // giveBack releases a hold that no quote will use. Another run of the same
 // request may be about to store its quote on it, or have done so: ending the
-// claim first settles which. A hold that cannot be released ends by itself.
+// claim first settles which. A hold that cannot be released ends by itself. What
+// was carried belongs to the version before.
 func (p *preparation) giveBack(ctx context.Context, h *held) {
+	if h.Carried {
+		return
+	}
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), p.s.side.timeout)
 	defer cancel()
 	if !p.drop(ctx, h.n, h.Listing) {
 		return
 	}
-	err := p.s.side.release(ctx, h.Listing, h.hold.GetFence(), p.write.step(fmt.Sprint("release ", h.n, " ", h.hold.GetFence())).requestID)
+	err := p.s.side.release(ctx, h.Listing, h.hold.GetFence(), p.write.step(fmt.Sprint("release ", h.n, " ", h.Listing, " ", h.hold.GetFence())).requestID)
 	if err != nil && !over(err) {
 		p.s.log.WarnContext(ctx, "a hold stays until it ends by itself", "listing", h.Listing, "error", err)
 	}

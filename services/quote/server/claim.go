@@ -25,6 +25,20 @@ type claim struct {
 	Quote string `json:"quote,omitempty"`
 	// Until is when the claim ends by itself; zero where it has ended.
 	Until time.Time `json:"until"`
+	// Accepting is true from when an acceptance of the quote begins to buy the
+	// listing until it fails or is stored: no new version takes its place meanwhile.
+	Accepting bool `json:"accepting,omitempty"`
+	// Extension of the quote's hold by a version that is to take its place. It may
+	// have been made and the version not stored: the quote's hold is then the one
+	// that making it once more answers.
+	Extension *extension `json:"extension,omitempty"`
+}
+
+// extension is how the hold with this fence is extended.
+type extension struct {
+	Request string `json:"request"`
+	Fence   int64  `json:"fence"`
+	Minutes int32  `json:"minutes"`
 }
 
 // of tells whether the claim was made by this attempt of the write. An attempt
@@ -38,6 +52,9 @@ var errClaimed = errors.New("another quote of your business has it")
 
 // errEnded: another run of the same request has ended the attempt's claim.
 var errEnded = errors.New("the claim has ended")
+
+// errAccepting: the version before is being accepted.
+var errAccepting = errors.New("the quote is being accepted")
 
 func claimKey(tenant, listing string) store.Key {
 	return store.Key{Tenant: tenant, Kind: kindClaim, ID: strings.TrimPrefix(listing, listingPrefix)}
@@ -70,13 +87,14 @@ func putClaim(tenant, listing string, version int64, next claim) (store.Put, err
 }
 
 // takeClaim is the step that claims a listing for an attempt; errClaimed where
-// another request or a stored quote has it.
-func (s *Server) takeClaim(ctx context.Context, w write, listing string, next claim) (store.Put, error) {
+// another request or a stored quote has it, unless that is the version before.
+func (s *Server) takeClaim(ctx context.Context, w write, listing, before string, next claim) (store.Put, error) {
 	found, version, err := s.readClaim(ctx, w.tenant, listing)
 	if err != nil {
 		return store.Put{}, err
 	}
-	if found.Until.After(s.now()) && (found.Request != w.requestID || found.Quote != "") {
+	taken := found.Request != w.requestID || found.Quote != ""
+	if taken && found.Until.After(s.now()) && (before == "" || found.Quote != before) {
 		return store.Put{}, errClaimed
 	}
 	return putClaim(w.tenant, listing, version, next)
@@ -90,6 +108,23 @@ func (s *Server) quoteClaim(ctx context.Context, w write, listing string, next c
 		return store.Put{}, err
 	}
 	if !found.of(w, next.Attempt) || found.Until.IsZero() {
+		return store.Put{}, errEnded
+	}
+	return putClaim(w.tenant, listing, version, next)
+}
+
+// moveClaim is the step that hands the claim of the version before to the quote
+// that takes its place; errEnded where another run extended the hold meanwhile, or
+// the claim is not the version's any more.
+func (s *Server) moveClaim(ctx context.Context, w write, listing, before string, extended string, next claim) (store.Put, error) {
+	found, version, err := s.readClaim(ctx, w.tenant, listing)
+	if err != nil {
+		return store.Put{}, err
+	}
+	switch {
+	case found.Quote == before && found.Accepting:
+		return store.Put{}, errAccepting
+	case found.Quote != before || found.Until.IsZero() || found.Extension == nil || found.Extension.Request != extended:
 		return store.Put{}, errEnded
 	}
 	return putClaim(w.tenant, listing, version, next)

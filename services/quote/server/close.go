@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"strings"
 
-	"google.golang.org/grpc/codes"
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
@@ -21,20 +20,14 @@ import (
 	"beltwright.example/services/store"
 )
 
-// AcceptQuote decides again, buys the listing that the quote holds, and closes
-// the quote. Where the sale succeeded and the rest did not, repeating the call
-// completes it, even after the quote's time.
-func (s *Server) AcceptQuote(ctx context.Context, request *quotev1.AcceptQuoteRequest) (*quotev1.AcceptQuoteResponse, error) {
-	q, place, err := s.closeQuote(ctx, request, quotev1.Quote_ACCEPTED, s.mayAccept)
-	if err != nil {
-		return nil, err
-	}
-	return &quotev1.AcceptQuoteResponse{Quote: q, Revision: place}, nil
-}
-
-// DeclineQuote gives the quote's hold back and closes the quote.
+// DeclineQuote gives the quote's holds back and closes the quote. A draft, which
+// holds nothing, may be declined, too.
 func (s *Server) DeclineQuote(ctx context.Context, request *quotev1.DeclineQuoteRequest) (*quotev1.DeclineQuoteResponse, error) {
-	q, place, err := s.closeQuote(ctx, request, quotev1.Quote_DECLINED, s.mayDecline)
+	var fields check.Fields
+	fields.Text("reason", request.GetReason(), 500, false)
+	q, place, err := s.closeQuote(ctx, request, &fields, func(ctx context.Context, tenant string, q *quotev1.Quote) (closing, error) {
+		return s.decline(ctx, tenant, q, request.GetReason())
+	})
 	if err != nil {
 		return nil, err
 	}
@@ -48,28 +41,38 @@ type closeRequest interface {
 	GetRequestId() string
 }
 
-// closeQuote moves an open quote to a closing state once may has done what has
-// to be done first. Of several calls at once the fitment side (where a listing
-// is held) or the record's version (where none is) lets one through.
+// closing is how a quote is closed: the steps that go into the store together with
+// it, and what is done once they are stored.
+type closing struct {
+	change store.Change
+	after  func(ctx context.Context)
+}
+
+// closeQuote closes an open quote once act has done what has to be done first and
+// written into it how it closes. Of several calls at once the fitment side (where
+// listings are held) or the record's version (where none is) lets one through.
 func (s *Server) closeQuote(
-	ctx context.Context, request closeRequest, state quotev1.Quote_State,
-	may func(ctx context.Context, tenant string, q *quotev1.Quote, change *store.Change) error,
+	ctx context.Context, request closeRequest, fields *check.Fields,
+	act func(ctx context.Context, tenant string, q *quotev1.Quote) (closing, error),
 ) (*quotev1.Quote, string, error) {
 	who, err := caller(ctx)
 	if err != nil {
 		return nil, "", err
 	}
-	var fields check.Fields
-	requests.ID(&fields, request.GetRequestId())
+	requests.ID(fields, request.GetRequestId())
 	if err := fields.Err(); err != nil {
 		return nil, "", err
 	}
 	w, before, err := s.begin(ctx, who.Tenant, request.GetRequestId(), request)
 	if err != nil || before.Replayed {
-		return s.closedAnswer(ctx, before, err)
+		q, place, err := s.closedAnswer(ctx, before, err)
+		if q.GetState() == quotev1.Quote_PARTLY_ACCEPTED { // perhaps the call before ended too early for that
+			s.releaseDeclined(ctx, q)
+		}
+		return q, place, err
 	}
 	for range conflictTries {
-		applied, err := s.closeOnce(ctx, w, request.GetName(), state, may)
+		applied, err := s.closeOnce(ctx, w, request.GetName(), act)
 		if errors.Is(err, store.ErrConflict) {
 			continue // somebody closed it, or wrote at the same time: look again
 		}
@@ -79,33 +82,32 @@ func (s *Server) closeQuote(
 }
 
 func (s *Server) closeOnce(
-	ctx context.Context, w write, name string, state quotev1.Quote_State,
-	may func(ctx context.Context, tenant string, q *quotev1.Quote, change *store.Change) error,
+	ctx context.Context, w write, name string,
+	act func(ctx context.Context, tenant string, q *quotev1.Quote) (closing, error),
 ) (store.Applied, error) {
 	record, q, err := s.loadQuote(ctx, w.tenant, name)
 	if err != nil {
 		return store.Applied{}, err
 	}
-	if q.GetState() != quotev1.Quote_OPEN {
-		// a repeat of the call that closed it, overtaken by that call
-		if again, err := s.store.Seen(ctx, w.tenant, w.requestID, w.fingerprint); err == nil && again.Replayed {
-			return again, nil
-		}
-		return store.Applied{}, closed(q)
+	if q.GetState() != quotev1.Quote_OPEN && q.GetState() != quotev1.Quote_DRAFT {
+		return s.orDone(ctx, w, closed(q)) // perhaps a repeat of the call that closed it, overtaken by that call
 	}
-	var change store.Change
-	if err := may(ctx, w.tenant, q, &change); err != nil {
+	c, err := act(ctx, w.tenant, q)
+	if err != nil {
 		return store.Applied{}, err
 	}
-	q.State, q.CloseTime = state, timestamppb.New(s.now())
+	q.CloseTime = timestamppb.New(s.now())
 	raw, err := proto.MarshalOptions{Deterministic: true}.Marshal(q)
 	if err != nil {
 		return store.Applied{}, fmt.Errorf("keep the quote: %w", err)
 	}
-	change.Puts = append([]store.Put{{Key: record.Key, Expect: record.Version, Value: raw}}, change.Puts...)
-	applied, err := s.apply(ctx, w, change, raw)
-	if errors.Is(err, store.ErrTooLate) {
+	c.change.Puts = append([]store.Put{{Key: record.Key, Expect: record.Version, Value: raw}}, c.change.Puts...)
+	applied, err := s.apply(ctx, w, c.change, raw)
+	switch {
+	case errors.Is(err, store.ErrTooLate):
 		return store.Applied{}, quoteExpired(q)
+	case err == nil && c.after != nil:
+		c.after(ctx)
 	}
 	return applied, err
 }
@@ -135,80 +137,6 @@ func errNoVersion(applied store.Applied) error {
 	return nil
 }
 
-// mayAccept buys the held listing, or proves the first part of the plan again.
-func (s *Server) mayAccept(ctx context.Context, tenant string, q *quotev1.Quote, change *store.Change) error {
-	name := q.GetHeldListing()
-	if name == "" {
-		if s.expired(q) {
-			return quoteExpired(q)
-		}
-		change.NotAfter = q.GetValidUntil().AsTime()
-		return s.proveOffer(ctx, tenant, q)
-	}
-	free, err := s.freeClaim(ctx, tenant, name, q.GetName())
-	if err != nil {
-		return err
-	}
-	change.Puts = free
-	if s.expired(q) {
-		// The sale may have been made in time, and its acceptance not stored.
-		ours, err := s.soldForQuote(ctx, tenant, q)
-		if err == nil && !ours {
-			err = quoteExpired(q)
-		}
-		return err
-	}
-	return s.side.sell(ctx, name, q.GetHold().GetFence(), q.GetNeed(), step(q, "sell"))
-}
-
-// soldForQuote tells whether the held listing was bought for this quote. That it
-// was sold to the business under the quote's hold does not show that: the
-// business may have bought it for another need, without this quote. Proof is
-// that the fitment side answers the quote's own sale again; once it has forgotten
-// the request (after a day at least) there is none.
-func (s *Server) soldForQuote(ctx context.Context, tenant string, q *quotev1.Quote) (bool, error) {
-	sold, err := s.side.soldTo(ctx, tenant, q.GetHeldListing(), q.GetHold())
-	if err != nil || !sold {
-		return false, err
-	}
-	// A listing that is sold cannot be sold again: this sells nothing.
-	err = s.side.sell(ctx, q.GetHeldListing(), q.GetHold().GetFence(), q.GetNeed(), step(q, "sell"))
-	if over(err) {
-		return false, nil
-	}
-	return err == nil, err
-}
-
-// proveOffer asks the fitment side and the price list again about the first
-// part that the plan buys.
-func (s *Server) proveOffer(ctx context.Context, tenant string, q *quotev1.Quote) error {
-	option := quote.FirstBuy(q.GetOptions())
-	offer, err := s.offerNow(ctx, tenant, option.GetSource())
-	if err != nil && !errors.Is(err, store.ErrNotFound) {
-		return err
-	}
-	if err != nil || !offer.GetAvailable() || !quote.SamePart(option, offer) {
-		return apierr.New(codes.FailedPrecondition, fitmentv1.ErrorInfo_LISTING_GONE,
-			"%s: the supplier's price list does not offer it any more; prepare a new quote", option.GetSource())
-	}
-	if quote.Ended(offer, s.now()) {
-		return apierr.New(codes.FailedPrecondition, fitmentv1.ErrorInfo_QUOTE_EXPIRED,
-			"%s: its price held until %s; prepare a new quote", option.GetSource(), offer.GetValidUntil())
-	}
-	if changed := quote.Changed(option, q.GetCurrencyCode(), offer); changed != "" {
-		return apierr.New(codes.FailedPrecondition, fitmentv1.ErrorInfo_LISTING_GONE,
-			"%s: the supplier's price list does not offer it on the quoted terms any more: %s; prepare a new quote", option.GetSource(), changed)
-	}
-	parts, err := s.side.findParts(ctx, q.GetNeed())
-	if err != nil {
-		return err
-	}
-	if reason := quote.Admits(q.GetNeed(), parts, offer); reason != "" {
-		return apierr.New(codes.FailedPrecondition, fitmentv1.ErrorInfo_GATE_SHUT, "%s: %s", option.GetSource(), reason)
-	}
-	return nil
-}
-
 // offerNow reads one of the tenant's offers as it is now; store.ErrNotFound
 // where there is none.
 func (s *Server) offerNow(ctx context.Context, tenant, source string) (*quotev1.Offer, error) {
@@ -223,31 +151,69 @@ func (s *Server) offerNow(ctx context.Context, tenant, source string) (*quotev1.
 	return readOffer(record)
 }
 
-// mayDecline gives the hold back. A hold that is over is fine, unless it ended
-// in the sale of an acceptance that is still to be completed.
-func (s *Server) mayDecline(ctx context.Context, tenant string, q *quotev1.Quote, change *store.Change) error {
-	name := q.GetHeldListing()
-	if name == "" {
-		return nil
-	}
-	free, err := s.freeClaim(ctx, tenant, name, q.GetName())
+// decline gives the holds back. A hold that is over is fine, unless it ended in
+// the sale of an acceptance that is still to be completed.
+func (s *Server) decline(ctx context.Context, tenant string, q *quotev1.Quote, reason string) (closing, error) {
+	c, lines := closing{}, quote.Lines(q)
+	holds, err := s.settle(ctx, tenant, q)
 	if err != nil {
+		return c, err
+	}
+	if len(lines) > 1 { // before any is released
+		for i := range lines {
+			if err := s.refuseBought(ctx, tenant, q, i, holds[i], nil); err != nil {
+				return c, err
+			}
+		}
+	}
+	for i, line := range lines {
+		name := line.GetHeldListing()
+		if name == "" {
+			continue
+		}
+		if err := s.refuseBought(ctx, tenant, q, i, holds[i], s.side.release(ctx, name, holds[i].GetFence(), releaseStep(q, name))); err != nil {
+			return c, err
+		}
+		free, err := s.freeClaim(ctx, tenant, name, q.GetName())
+		if err != nil {
+			return c, err
+		}
+		c.change.Puts = append(c.change.Puts, free...)
+	}
+	for _, line := range q.GetLines() {
+		line.State = quotev1.QuoteLine_DECLINED
+	}
+	q.State, q.DeclineReason = quotev1.Quote_DECLINED, reason
+	return c, nil
+}
+
+// refuseBought is the error of releasing a line's hold, which is none where the
+// hold is over, unless it ended in the sale of an acceptance. Without an error it
+// looks whether that is so.
+func (s *Server) refuseBought(ctx context.Context, tenant string, q *quotev1.Quote, line int, hold *fitmentv1.Hold, err error) error {
+	lines := quote.Lines(q)
+	if lines[line].GetHeldListing() == "" || (err != nil && !over(err)) {
 		return err
 	}
-	change.Puts = free
-	err = s.side.release(ctx, name, q.GetHold().GetFence(), step(q, "release"))
-	if err == nil || !over(err) {
-		return err
+	if err == nil && len(lines) == 1 {
+		return nil // released
 	}
-	sold, err := s.soldForQuote(ctx, tenant, q)
+	sold, err := s.soldForQuote(ctx, tenant, q, line, hold)
 	if err != nil {
 		return err
 	}
 	if sold {
-		return apierr.New(codes.FailedPrecondition, fitmentv1.ErrorInfo_QUOTE_CLOSED,
-			"quote %s is being accepted: its part is bought already; repeat the acceptance to complete it", q.GetNumber())
+		return beingAccepted(q)
 	}
 	return nil
+}
+
+// releaseStep is the request id of giving a quote's hold back.
+func releaseStep(q *quotev1.Quote, listing string) string {
+	if len(q.GetLines()) == 0 {
+		return step(q, "release")
+	}
+	return step(q, "release "+listing)
 }
 
 // over tells whether an error says that a hold is not there any more.

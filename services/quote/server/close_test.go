@@ -222,7 +222,12 @@ func TestAHalfDoneAcceptanceIsCompleted(t *testing.T) {
 			w := newWorld(t)
 			listing := w.list("yard-a", "1", 100_00)
 			q := w.prepare()
-			w.store.failWith(func([]store.Change) (bool, error) { return true, errors.New("the disk is gone") })
+			w.store.failWith(func(changes []store.Change) (bool, error) {
+				if isQuote(changes) {
+					return true, errors.New("the disk is gone")
+				}
+				return false, nil
+			})
 			r := &quotev1.AcceptQuoteRequest{Name: q.GetName(), RequestId: uuid.NewString()}
 			_, err := w.AcceptQuote(as(t, "shop-a"), r)
 			refused(t, err, codes.Unavailable, fitmentv1.ErrorInfo_DEPENDENCY_DOWN)

@@ -43,8 +43,9 @@ type donors struct {
 	revision string
 }
 
-// findDonors returns all listings for a need, decided.
-func (f fitmentSide) findDonors(ctx context.Context, need *fitmentv1.Need) (donors, error) {
+// findDonors returns the listings for a need, decided: all that fit, and the first
+// of the others, so many in all unless more fit.
+func (f fitmentSide) findDonors(ctx context.Context, need *fitmentv1.Need, enough int) (donors, error) {
 	ctx, cancel := context.WithTimeout(ctx, f.timeout)
 	defer cancel()
 	var all donors
@@ -68,7 +69,7 @@ func (f fitmentSide) findDonors(ctx context.Context, need *fitmentv1.Need) (dono
 			return all, nil
 		case next == request.GetPageToken():
 			return donors{}, nonsense("FindDonors", errors.New("the same page token twice"))
-		case len(all.found) >= maxDonors:
+		case len(all.found) >= maxDonors, len(all.found) >= enough && !all.fitting():
 			return all.cut()
 		}
 		request.PageToken = next
@@ -90,8 +91,13 @@ func (d *donors) add(donor *fitmentv1.Donor, seen map[string]int) {
 	}
 }
 
+// fitting tells whether the last one fits, so that others after it may fit, too.
+func (d *donors) fitting() bool {
+	return len(d.found) > 0 && d.found[len(d.found)-1].GetDecision().GetVerdict() == fitmentv1.Decision_FITS
+}
+
 func (d *donors) cut() (donors, error) {
-	if d.found[len(d.found)-1].GetDecision().GetVerdict() == fitmentv1.Decision_FITS {
+	if d.fitting() {
 		return donors{}, apierr.New(codes.FailedPrecondition, fitmentv1.ErrorInfo_LIMIT_REACHED,
 			"more than %d listings fit; state more of the vehicle, or the number of the part to be replaced", maxDonors)
 	}

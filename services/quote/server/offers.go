@@ -78,49 +78,63 @@ func readOffer(record store.Record) (*quotev1.Offer, error) {
 	return offer, nil
 }
 
-// priceLists is what the caller's price lists have for a need.
-type priceLists struct {
-	offers []*quotev1.Offer
-	more   bool // there are further offers, none of a part for this need
+// priceList is what the caller's price lists have for a need: offers of a part
+// that the fitment side names for it, and, to say why they are kept out, a bounded
+// number of others of its kind.
+type priceList struct {
+	need            *fitmentv1.Need
+	named           func(maker, number string) bool
+	offers          []*quotev1.Offer
+	matched, others int
+	more            bool // there are further offers, none of a part for this need
 }
 
-// readPriceLists reads the caller's offers that have to do with the need: those
-// of a part that the fitment side names for it, and, to say why they are kept
-// out, a bounded number of others of its kind.
-func (s *Server) readPriceLists(ctx context.Context, tenant string, need *fitmentv1.Need, parts []*fitmentv1.PartMatch) (priceLists, error) {
-	var lists priceLists
-	matched, others := 0, 0
-	named := quote.Named(parts)
+func newPriceList(need *fitmentv1.Need, parts []*fitmentv1.PartMatch) priceList {
+	return priceList{need: need, named: quote.Named(parts)}
+}
+
+// add takes an offer that has to do with the need.
+func (l *priceList) add(offer *quotev1.Offer) error {
+	switch {
+	case l.named(offer.GetPartMaker(), offer.GetPartNumber()):
+		l.matched++
+	case offer.GetKind() != l.need.GetKind():
+		return nil
+	case l.others >= maxOthers:
+		l.more = true
+		return nil
+	default:
+		l.others++
+	}
+	if l.matched > maxMatched {
+		return apierr.New(codes.FailedPrecondition, fitmentv1.ErrorInfo_LIMIT_REACHED,
+			"your price lists have more than %d offers of parts for this need; one quote weighs no more", maxMatched)
+	}
+	l.offers = append(l.offers, offer)
+	return nil
+}
+
+// readPriceLists reads the caller's offers once for all needs.
+func (s *Server) readPriceLists(ctx context.Context, tenant string, lists []priceList) error {
 	for after := ""; ; {
 		records, err := s.store.List(ctx, tenant, offers.Kind, after, offersARead)
 		if err != nil {
-			return priceLists{}, fmt.Errorf("read offers: %w", err)
+			return fmt.Errorf("read offers: %w", err)
 		}
 		for _, record := range records {
 			offer, err := readOffer(record)
 			if err != nil {
-				return priceLists{}, err
+				return err
 			}
 			after = record.Key.ID
-			switch {
-			case named(offer.GetPartMaker(), offer.GetPartNumber()):
-				matched++
-			case offer.GetKind() != need.GetKind():
-				continue
-			case others >= maxOthers:
-				lists.more = true
-				continue
-			default:
-				others++
+			for i := range lists {
+				if err := lists[i].add(offer); err != nil {
+					return err
+				}
 			}
-			lists.offers = append(lists.offers, offer)
-		}
-		if matched > maxMatched {
-			return priceLists{}, apierr.New(codes.FailedPrecondition, fitmentv1.ErrorInfo_LIMIT_REACHED,
-				"your price lists have more than %d offers of parts for this need; one quote weighs no more", maxMatched)
 		}
 		if len(records) < offersARead {
-			return lists, nil
+			return nil
 		}
 	}
 }

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strings"
 	"time"
 
 	"google.golang.org/grpc/codes"
@@ -73,6 +74,9 @@ func (s *Server) loadQuote(ctx context.Context, tenant, name string) (store.Reco
 // its time has passed.
 func (s *Server) shown(stored *quotev1.Quote, version int64) *quotev1.Quote {
 	stored.Etag = revision.ETag(version)
+	if stored.GetVersion() == 0 { // stored before quotes had versions
+		stored.Version, stored.IssueTime = 1, stored.GetCreateTime()
+	}
 	if stored.GetState() == quotev1.Quote_OPEN && s.expired(stored) {
 		stored.State = quotev1.Quote_EXPIRED
 	}
@@ -85,12 +89,28 @@ func (s *Server) expired(q *quotev1.Quote) bool {
 
 // closed says that a quote is not open any more.
 func closed(q *quotev1.Quote) error {
-	what := "accepted"
-	if q.GetState() == quotev1.Quote_DECLINED {
-		what = "declined"
+	if q.GetState() == quotev1.Quote_SUPERSEDED {
+		return apierr.New(codes.FailedPrecondition, fitmentv1.ErrorInfo_QUOTE_CLOSED, "%s has become %s; go on with that",
+			q.GetName(), q.GetSupersededBy())
+	}
+	what, when := strings.ReplaceAll(strings.ToLower(q.GetState().String()), "_", " "), q.GetCloseTime()
+	if q.GetState() == quotev1.Quote_OPEN {
+		what, when = "issued", q.GetIssueTime()
 	}
 	return apierr.New(codes.FailedPrecondition, fitmentv1.ErrorInfo_QUOTE_CLOSED, "quote %s was %s at %s",
-		q.GetNumber(), what, q.GetCloseTime().AsTime().Format(time.RFC3339))
+		q.GetNumber(), what, when.AsTime().Format(time.RFC3339))
+}
+
+// notIssued says that a draft is to be issued first.
+func notIssued(q *quotev1.Quote) error {
+	return apierr.New(codes.FailedPrecondition, fitmentv1.ErrorInfo_QUOTE_NOT_ISSUED,
+		"%s is a draft: it holds nothing and has no number; issue it first", q.GetName())
+}
+
+// beingAccepted says that an acceptance has begun to buy.
+func beingAccepted(q *quotev1.Quote) error {
+	return apierr.New(codes.FailedPrecondition, fitmentv1.ErrorInfo_QUOTE_CLOSED,
+		"quote %s is being accepted: a part of it is bought already or about to be; repeat the acceptance to complete it", q.GetNumber())
 }
 
 func quoteExpired(q *quotev1.Quote) error {

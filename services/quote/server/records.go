@@ -29,6 +29,7 @@ const (
 
 const (
 	quotePrefix   = "quotes/"
+	draftPrefix   = "D-" // of the ids of drafts
 	outcomePrefix = "outcomes/"
 	listingPrefix = "listings/"
 )
