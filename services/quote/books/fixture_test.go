@@ -29,7 +29,7 @@ const (
 // 17.04; 515.49 in all (our own example).
 func workedExample() *quotev1.Quote {
 	return &quotev1.Quote{
-		Name: quoteNamed, Number: quoteID, State: quotev1.Quote_ACCEPTED, CurrencyCode: "USD", Customer: "C-17",
+		Name: quoteNamed, Number: quoteID, State: quotev1.Quote_ACCEPTED, CurrencyCode: "USD", Customer: "C-17", TaxPercent: "7.25",
 		Need:       &fitmentv1.Need{Kind: fitmentv1.Part_BUCKLE_PRETENSIONER},
 		CreateTime: timestamppb.New(today), CloseTime: timestamppb.New(today),
 		Options: []*quotev1.Option{
@@ -39,7 +39,7 @@ func workedExample() *quotev1.Quote {
 			},
 			{
 				Source: remanPart, Condition: quotev1.Offer_REMANUFACTURED, Seller: "farrowtull-works", Price: 240_50, CoreDeposit: 60_00,
-				FitLabour: 179_20, LandedCost: 479_70, PlanPlace: 2, Days: 6,
+				Tax: 21_79, FitLabour: 179_20, LandedCost: 501_49, PlanPlace: 2, Days: 6,
 			},
 		},
 	}

@@ -8,6 +8,7 @@ import (
 	"beltwright.example/services/platform/amount"
 	"beltwright.example/services/quote/money"
 	"beltwright.example/services/quote/quote"
+	"beltwright.example/services/quote/tax"
 	"beltwright.example/services/quote/working"
 )
 
@@ -79,34 +80,41 @@ type quoted struct {
 	total, fit, check, supplies int64
 }
 
-// total adds up the first purchases of the lines that count. Where the quote has
-// a total of all its lines and all of them count, that is it: it counts freight
-// that several lines share once.
+// total is what the lines that count came to: as the quote says or, where only some
+// of its lines count, as it says of those, freight that several lines share once.
+// Quotes that were stored before quotes had a total are for one need, whose first
+// purchase says it.
 func total(q *quotev1.Quote) (quoted, error) {
-	var sum quoted
-	counted := lines(q)
-	if t := q.GetTotal(); t != nil && len(counted) == len(quote.Lines(q)) {
-		return quoted{
-			terms: []int64{
-				t.GetParts(), t.GetCoreDeposits(), t.GetTax(), t.GetFreight(), t.GetHandling(),
-				t.GetFitLabour(), t.GetCheckLabour(), t.GetSupplies(),
-			},
-			total: t.GetTotal(), fit: t.GetFitLabour(), check: t.GetCheckLabour(), supplies: t.GetSupplies(),
-		}, nil
+	if q.GetTotal() == nil && len(q.GetLines()) == 0 {
+		return landed(quote.FirstBuy(q.GetOptions())), nil
 	}
-	for _, line := range counted {
-		first := quote.FirstBuy(line.GetOptions())
-		if first == nil {
-			continue
-		}
-		sum.terms = append(sum.terms, parcels(first)...)
-		err := add(term{&sum.total, first.GetLandedCost()}, term{&sum.fit, first.GetFitLabour()},
-			term{&sum.check, first.GetCheckLabour()}, term{&sum.supplies, first.GetSupplies()})
-		if err != nil {
-			return quoted{}, err
+	places := quote.Accepted(q)
+	if !accepted(q.GetState()) {
+		places = nil
+		for place := range quote.Lines(q) {
+			places = append(places, place)
 		}
 	}
-	return sum, nil
+	pack, _ := tax.Builtin().For(q.GetTaxPlace())
+	t, err := quote.TotalOf(q, places, pack)
+	if err != nil {
+		return quoted{}, err
+	}
+	return quoted{
+		terms: []int64{
+			t.GetParts(), t.GetCoreDeposits(), t.GetTax(), t.GetFreight(), t.GetHandling(),
+			t.GetFitLabour(), t.GetCheckLabour(), t.GetSupplies(),
+		},
+		total: t.GetTotal(), fit: t.GetFitLabour(), check: t.GetCheckLabour(), supplies: t.GetSupplies(),
+	}, nil
+}
+
+// landed is what one purchase came to; nothing where there is none.
+func landed(first *quotev1.Option) quoted {
+	return quoted{
+		terms: parcels(first), total: first.GetLandedCost(),
+		fit: first.GetFitLabour(), check: first.GetCheckLabour(), supplies: first.GetSupplies(),
+	}
 }
 
 // parcels are what a landed cost is made of, or it alone where the option's own

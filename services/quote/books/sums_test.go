@@ -177,10 +177,11 @@ func TestQuotedCountsTheLinesThatCount(t *testing.T) {
 		q                *quotev1.Quote
 		quoted, expected int64
 	}{
-		"a need":                 {workedExample(), 515_49, 189_95},
-		"one of two lines":       {twoLines(accepted, declined), 515_49, 189_95},
-		"the other":              {twoLines(declined, accepted), 479_70, 179_20},
-		"both, without a total":  {twoLines(accepted, accepted), 995_19, 369_15},
+		"a need":           {workedExample(), 515_49, 189_95},
+		"one of two lines": {twoLines(accepted, declined), 515_49, 189_95},
+		"the other":        {twoLines(declined, accepted), 501_49, 179_20},
+		// The tax on 535.50 together is 38.82, not 17.04 + 21.79: it is rounded once.
+		"both, without a total":  {twoLines(accepted, accepted), 1016_97, 369_15},
 		"none":                   {twoLines(declined, declined), 0, 0},
 		"both share freight":     {total(twoLines(accepted, accepted), quotev1.Quote_ACCEPTED, whole), 986_69, 369_15},
 		"one, whatever both are": {total(twoLines(accepted, declined), quotev1.Quote_PARTLY_ACCEPTED, whole), 515_49, 189_95},
