@@ -13,6 +13,7 @@ import (
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	quotev1 "beltwright.example/proto/beltwright/quote/v1"
 	"beltwright.example/services/platform/apierr"
+	"beltwright.example/services/platform/check"
 	"beltwright.example/services/platform/requests"
 	"beltwright.example/services/platform/revision"
 	"beltwright.example/services/store"
@@ -35,19 +36,60 @@ func (s *Server) GetQuote(ctx context.Context, request *quotev1.GetQuoteRequest)
 	return &quotev1.GetQuoteResponse{Quote: s.shown(stored, record.Version), Revision: place}, nil
 }
 
-// ListQuotes pages through the caller's quotes.
+// scannedAPage bounds how many quotes are looked at for a page of those that match.
+const scannedAPage = 2000
+
+// ListQuotes pages through the caller's quotes. Where few match, a page may have
+// fewer than asked for, or none, and a token all the same.
 func (s *Server) ListQuotes(ctx context.Context, request *quotev1.ListQuotesRequest) (*quotev1.ListQuotesResponse, error) {
-	answer, err := list(ctx, s, kindQuote, request, func(record store.Record) (*quotev1.Quote, error) {
+	var fields check.Fields
+	matches := matching(request, &fields)
+	if err := fields.Err(); err != nil {
+		return nil, err
+	}
+	answer, err := listSome(ctx, s, kindQuote, request, func(record store.Record) (*quotev1.Quote, bool, error) {
 		stored := &quotev1.Quote{}
 		if err := proto.Unmarshal(record.Value, stored); err != nil {
-			return nil, fmt.Errorf("read quote %s: %w", record.Key.ID, err)
+			return nil, false, fmt.Errorf("read quote %s: %w", record.Key.ID, err)
 		}
-		return s.shown(stored, record.Version), nil
+		shown := s.shown(stored, record.Version)
+		return shown, matches(shown), nil
 	})
 	if err != nil {
 		return nil, err
 	}
 	return &quotev1.ListQuotesResponse{Quotes: answer.items, NextPageToken: answer.next, Revision: answer.revision}, nil
+}
+
+// matching is the test of whether a quote, as it is shown, is asked for. Days are
+// those of the preparation in UTC.
+func matching(request *quotev1.ListQuotesRequest, fields *check.Fields) func(*quotev1.Quote) bool {
+	if _, known := quotev1.Quote_State_name[int32(request.GetState())]; !known || request.GetState() == quotev1.Quote_DRY_RUN {
+		fields.Add("state", "is no state of a stored quote", "such as OPEN, or nothing for all")
+	}
+	fields.Text("customer", request.GetCustomer(), 100, false)
+	from, to := day("from_day", request.GetFromDay(), fields), day("to_day", request.GetToDay(), fields)
+	if !from.IsZero() && !to.IsZero() && to.Before(from) {
+		fields.Add("to_day", "is before from_day", "the same day or a later one")
+	}
+	return func(q *quotev1.Quote) bool {
+		prepared := q.GetCreateTime().AsTime()
+		return (request.GetState() == quotev1.Quote_STATE_UNSPECIFIED || q.GetState() == request.GetState()) &&
+			(request.GetCustomer() == "" || q.GetCustomer() == request.GetCustomer()) &&
+			(from.IsZero() || !prepared.Before(from)) && (to.IsZero() || prepared.Before(to.AddDate(0, 0, 1)))
+	}
+}
+
+// day reads an optional day; the zero time where there is none.
+func day(field, text string, fields *check.Fields) time.Time {
+	if text == "" {
+		return time.Time{}
+	}
+	at, err := time.Parse(time.DateOnly, text)
+	if err != nil {
+		fields.Add(field, fmt.Sprintf("%.40q is no day", text), "YYYY-MM-DD")
+	}
+	return at
 }
 
 // loadQuote reads one of the tenant's quotes as stored.

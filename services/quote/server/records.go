@@ -199,6 +199,54 @@ func list[T any](ctx context.Context, s *Server, kind string, request pageReques
 	return answer, nil
 }
 
+// listSome reads a page of those of the caller's records of one kind that read
+// takes, in id order.
+func listSome[T any](ctx context.Context, s *Server, kind string, request pageRequest, read func(store.Record) (T, bool, error)) (onePage[T], error) {
+	var none onePage[T]
+	who, err := caller(ctx)
+	if err != nil {
+		return none, err
+	}
+	size, err := page.Size(request.GetPageSize())
+	if err != nil {
+		return none, err
+	}
+	var after string
+	if err := page.Decode(who.Tenant, request, request.GetPageToken(), &after); err != nil {
+		return none, err
+	}
+	answer := none
+	if answer.revision, err = s.placeOf(ctx, 0); err != nil { // before the records: never newer than they are
+		return none, err
+	}
+	for scanned, bytes, more := 0, 0, true; more; {
+		var records []store.Record
+		if records, more, err = s.readPage(ctx, who.Tenant, kind, after, recordsARead); err != nil {
+			return none, fmt.Errorf("list %s: %w", kind, err)
+		}
+		for i, record := range records {
+			item, takes, err := read(record)
+			if err != nil {
+				return none, err
+			}
+			if takes && len(answer.items) > 0 && bytes+len(record.Value) > pageBytes {
+				answer.next, err = page.Encode(who.Tenant, request, after)
+				return answer, err
+			}
+			scanned, after = scanned+1, record.Key.ID
+			if takes {
+				answer.items, bytes = append(answer.items, item), bytes+len(record.Value)
+			}
+			full := len(answer.items) == size || scanned >= scannedAPage
+			if full && (more || i < len(records)-1) {
+				answer.next, err = page.Encode(who.Tenant, request, after)
+				return answer, err
+			}
+		}
+	}
+	return answer, nil
+}
+
 // readPage reads at most size records above after, and fewer where more than
 // pageBytes would come together; at least one where there is one. More tells
 // whether there are others.
