@@ -126,13 +126,13 @@ reversed once at most, and a reversal never; book the right amount anew.`,
 
 func booksCreditNote(c *connection) *cobra.Command {
 	cmd := &cobra.Command{
-		Use: "credit-note", Short: "Give the customer credit, with a number",
+		Use: "credit-note", Short: "Give the customer credit, with a number, and print it",
 		Long:    "Credit-note gives credit notes. They are numbered without gaps in a business and year.",
 		Example: `  beltwright books credit-note give quotes/Q-2026-000001 --amount 20.00 --note "goodwill"`,
 		Args:    noArguments,
 		RunE:    func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
 	}
-	cmd.AddCommand(booksCreditNoteGive(c))
+	cmd.AddCommand(booksCreditNoteGive(c), booksCreditNotePrint(c))
 	return cmd
 }
 

@@ -38,7 +38,7 @@ func listingCommand(c *connection) *cobra.Command {
 		Args:    noArguments,
 		RunE:    func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
 	}
-	cmd.AddCommand(listingGet(c), listingList(c), listingHold(c), listingRelease(c), listingSell(c), listingWithdraw(c))
+	cmd.AddCommand(listingGet(c), listingList(c), listingHold(c), listingRelease(c), listingSell(c), listingWithdraw(c), listingTag(c), listingShipping(c))
 	return cmd
 }
 

@@ -48,7 +48,7 @@ quote. "quote accept" buys, "quote decline" releases.`,
 		},
 	}
 	q.bind(cmd)
-	cmd.AddCommand(quoteGet(c), quoteList(c), quoteAccept(c), quoteDecline(c))
+	cmd.AddCommand(quoteGet(c), quoteList(c), quoteAccept(c), quoteDecline(c), quotePrint(c))
 	return cmd
 }
 

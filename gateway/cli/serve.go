@@ -32,6 +32,7 @@ const drainREST = 10 * time.Second
 // serveFlags say how the all-in-one program runs.
 type serveFlags struct {
 	http, grpc, data, keyFile, logLevel string
+	publicURL, letterheads              string
 	demo, reflection, logJSON           bool
 	own                                 app.Own
 }
@@ -58,6 +59,8 @@ start and written to the key file.`,
 	flags.StringVar(&f.keyFile, "key-file", "", "`file` for the operator's key (default "+operatorKeyFile+" in the data directory)")
 	flags.StringVar(&f.own.Packs, "packs", "", "`folder` of your own jurisdiction packs, which replace those of the same places or come on top")
 	flags.StringVar(&f.own.Likelihoods, "likelihoods", "", "`file` of likelihoods that faults are assessed by (default the program's)")
+	flags.StringVar(&f.publicURL, "public-url", "", "`address` where others reach REST, for the codes on tags (default http:// and --http)")
+	flags.StringVar(&f.letterheads, "letterhead", "", "`file` with a letterhead for each business, JSON: {\"BUSINESS\":{\"name\":…,\"address\":[…],\"phone\":…,\"registration\":…}} (default the business's id)")
 	flags.BoolVar(&f.demo, "demo", false, "fill an empty store with the demo scenario")
 	flags.BoolVar(&f.reflection, "reflection", false, "offer gRPC reflection, to callers with a key")
 	bindLog(cmd, &f.logJSON, &f.logLevel)
@@ -80,13 +83,22 @@ func (f *serveFlags) firstKey() keys.First {
 	return app.OperatorKey(cmp.Or(f.keyFile, filepath.Join(f.data, operatorKeyFile)))
 }
 
+// address is where others reach REST, as far as that is known beforehand; empty for
+// the service's own default.
+func (f *serveFlags) address() string {
+	if _, port, err := net.SplitHostPort(f.http); f.publicURL == "" && err == nil && port != "0" {
+		return "http://" + f.http
+	}
+	return f.publicURL
+}
+
 // run puts both sides and the gateway together and serves until ctx ends.
 func (f *serveFlags) run(ctx context.Context, out, logTo io.Writer) (err error) {
 	log, err := process.NewLog(logTo, f.logJSON, f.logLevel)
 	if err != nil {
 		return usageError{err}
 	}
-	fitment, err := app.Open(ctx, app.Config{Data: filepath.Join(f.data, "fitment"), Own: f.own, Log: log})
+	fitment, err := app.Open(ctx, app.Config{Data: filepath.Join(f.data, "fitment"), Own: f.own, PublicURL: f.address(), Log: log})
 	if err != nil {
 		return inUse(err, f.data)
 	}
@@ -104,7 +116,7 @@ func (f *serveFlags) run(ctx context.Context, out, logTo io.Writer) (err error) 
 	}
 	defer func() { err = errors.Join(err, conn.Close()) }()
 	quote, err := quoteapp.Open(ctx, quoteapp.Config{
-		Data: filepath.Join(f.data, "quote"), Fitment: conn, Verifier: fitment.Verifier, Log: log,
+		Data: filepath.Join(f.data, "quote"), Fitment: conn, Verifier: fitment.Verifier, Letterheads: f.letterheads, Log: log,
 	})
 	if err != nil {
 		return inUse(err, f.data)
