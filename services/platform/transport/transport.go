@@ -59,8 +59,8 @@ const (
 	UN0503 = "UN0503"
 )
 
-// maxGrams bounds the weight of a package: 100 t.
-const maxGrams = 100_000_000
+// MaxGrams bounds the weight of a package: 100 t.
+const MaxGrams = 100_000_000
 
 // Consignment is one package that is to be sent.
 type Consignment struct {
@@ -151,8 +151,8 @@ func (c Consignment) validate() error {
 		return fmt.Errorf("UN number: %.20q is neither %s nor %s, nor empty for not known", c.UN, UN3268, UN0503)
 	case !slices.Contains(Modes(), c.Mode):
 		return fmt.Errorf("mode: %.20q is none of %q", c.Mode, Modes())
-	case c.GrossGrams < 0 || c.GrossGrams > maxGrams:
-		return fmt.Errorf("gross weight: %d g is out of range; expected 0 (not known) to %d", c.GrossGrams, maxGrams)
+	case c.GrossGrams < 0 || c.GrossGrams > MaxGrams:
+		return fmt.Errorf("gross weight: %d g is out of range; expected 0 (not known) to %d", c.GrossGrams, MaxGrams)
 	}
 	for _, fact := range []struct {
 		name  string

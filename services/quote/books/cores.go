@@ -9,12 +9,15 @@ import (
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	quotev1 "beltwright.example/proto/beltwright/quote/v1"
 	"beltwright.example/services/platform/transport"
+	"beltwright.example/services/quote/tax"
 )
 
 // Facts are what is known of the parts of one quote beside its entries, by source.
 type Facts struct {
 	// Today is the day, YYYY-MM-DD.
 	Today string
+	// Tax are the rules of the quote's place.
+	Tax tax.Pack
 	// Bought is how often a source is known to have been bought. What the plans
 	// buy first is bought in any case.
 	Bought map[string]int

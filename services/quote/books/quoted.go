@@ -83,8 +83,8 @@ type quoted struct {
 // total is what the lines that count came to: as the quote says or, where only some
 // of its lines count, as it says of those, freight that several lines share once.
 // Quotes that were stored before quotes had a total are for one need, whose first
-// purchase says it.
-func total(q *quotev1.Quote) (quoted, error) {
+// purchase says it. Pack are the tax rules of the quote's place.
+func total(q *quotev1.Quote, pack tax.Pack) (quoted, error) {
 	if q.GetTotal() == nil && len(q.GetLines()) == 0 {
 		return landed(quote.FirstBuy(q.GetOptions())), nil
 	}
@@ -95,7 +95,6 @@ func total(q *quotev1.Quote) (quoted, error) {
 			places = append(places, place)
 		}
 	}
-	pack, _ := tax.Builtin().For(q.GetTaxPlace())
 	t, err := quote.TotalOf(q, places, pack)
 	if err != nil {
 		return quoted{}, err

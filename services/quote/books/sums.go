@@ -122,7 +122,7 @@ func Row(q *quotev1.Quote, account Account, facts Facts) (*quotev1.QuoteBooks, e
 		Quote: q.GetName(), Number: q.GetNumber(), State: q.GetState(), Customer: q.GetCustomer(), CurrencyCode: q.GetCurrencyCode(),
 		Received: account.Received, Credited: account.Credited, Paid: account.Paid, Refunded: account.Back(), Margin: account.Margin(),
 	}
-	quoted, err := total(q)
+	quoted, err := total(q, facts.Tax)
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", q.GetName(), err)
 	}

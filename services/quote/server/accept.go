@@ -15,7 +15,6 @@ import (
 	"beltwright.example/services/platform/apierr"
 	"beltwright.example/services/platform/check"
 	"beltwright.example/services/quote/quote"
-	"beltwright.example/services/quote/tax"
 	"beltwright.example/services/store"
 )
 
@@ -63,7 +62,7 @@ func (s *Server) accepting(ctx context.Context, tenant string, q *quotev1.Quote,
 	if err := fields.Err(); err != nil {
 		return nil, err
 	}
-	pack, _ := tax.Builtin().For(q.GetTaxPlace())
+	pack, _ := s.packs.For(q.GetTaxPlace())
 	total, err := quote.TotalOf(q, a.accepted, pack)
 	if err != nil {
 		return nil, fmt.Errorf("what is accepted: %w", err)

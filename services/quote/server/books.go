@@ -142,7 +142,8 @@ func (s *Server) eachQuote(
 			return nil
 		}
 		account := books.NewAccount(nil)
-		facts := books.Facts{Today: s.now().UTC().Format(time.DateOnly)}
+		pack, _ := s.packs.For(q.GetTaxPlace())
+		facts := books.Facts{Today: s.now().UTC().Format(time.DateOnly), Tax: pack}
 		if books.Booked(q) {
 			var err error
 			if account, err = s.account(ctx, tenant, record.Key.ID); err != nil {

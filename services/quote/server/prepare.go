@@ -45,7 +45,7 @@ func (s *Server) PrepareQuote(ctx context.Context, request *quotev1.PrepareQuote
 		return nil, err
 	}
 	var fields check.Fields
-	meant := checkTerms(request, "", &fields)
+	meant := s.checkTerms(request, "", &fields)
 	if !request.GetDryRun() || request.GetRequestId() != "" {
 		requests.ID(&fields, request.GetRequestId())
 	}
@@ -149,7 +149,7 @@ var placeForm = regexp.MustCompile(`^[A-Z]{2}(-[A-Z0-9]{1,3})?$`)
 
 // checkTerms checks everything of a request but its id; at is what its fields'
 // names begin with.
-func checkTerms(request *quotev1.PrepareQuoteRequest, at string, fields *check.Fields) terms {
+func (s *Server) checkTerms(request *quotev1.PrepareQuoteRequest, at string, fields *check.Fields) terms {
 	checkNeeds(request, at, fields)
 	if !amount.Known(request.GetCurrencyCode()) {
 		fields.Add(at+"currency_code", fmt.Sprintf("%.20q is no currency in use", request.GetCurrencyCode()), "an active code of ISO 4217, such as USD")
@@ -164,7 +164,7 @@ func checkTerms(request *quotev1.PrepareQuoteRequest, at string, fields *check.F
 		fields.Add(at+"deadline_days", "is missing, and a cost of being late is stated", "the day by which the vehicle should be ready")
 	}
 	checkLimits(request.GetLimits(), at+"limits.", fields)
-	return checkTax(request, at, fields)
+	return s.checkTax(request, at, fields)
 }
 
 func checkNeeds(request *quotev1.PrepareQuoteRequest, at string, fields *check.Fields) {
@@ -209,7 +209,7 @@ func checkLimits(limits *quotev1.Limits, at string, fields *check.Fields) {
 }
 
 // checkTax checks what is charged beside parts and labour, by the law of the place.
-func checkTax(request *quotev1.PrepareQuoteRequest, at string, fields *check.Fields) terms {
+func (s *Server) checkTax(request *quotev1.PrepareQuoteRequest, at string, fields *check.Fields) terms {
 	var t terms
 	percent := func(field, text string) money.Percent {
 		rate, err := money.ParsePercent(text)
@@ -227,7 +227,7 @@ func checkTax(request *quotev1.PrepareQuoteRequest, at string, fields *check.Fie
 	if place == "" {
 		place = request.GetNeed().GetJurisdiction()
 	}
-	t.pack, _ = tax.Builtin().For(place)
+	t.pack, _ = s.packs.For(place)
 	items := make([]landed.Supply, 0, len(request.GetSupplies()))
 	if n := len(request.GetSupplies()); n > landed.MaxSupplies {
 		fields.Add(at+"supplies", fmt.Sprintf("has %d items", n), fmt.Sprintf("at most %d", landed.MaxSupplies))

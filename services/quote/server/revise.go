@@ -61,7 +61,7 @@ func (s *Server) ReviseQuote(ctx context.Context, request *quotev1.ReviseQuoteRe
 	var fields check.Fields
 	requests.ID(&fields, request.GetRequestId())
 	prepare := request.GetPrepare()
-	checkTerms(prepare, "prepare.", &fields)
+	s.checkTerms(prepare, "prepare.", &fields)
 	for field, stated := range map[string]bool{
 		"prepare.request_id": prepare.GetRequestId() != "", "prepare.dry_run": prepare.GetDryRun(), "prepare.draft": prepare.GetDraft(),
 	} {
@@ -101,7 +101,7 @@ func (s *Server) revise(ctx context.Context, w write, request *quotev1.ReviseQuo
 // replaceQuote prepares a quote that takes the place of a draft or a version.
 func (s *Server) replaceQuote(ctx context.Context, w write, before *quotev1.Quote, request *quotev1.PrepareQuoteRequest, at string) (store.Applied, error) {
 	var fields check.Fields
-	meant := checkTerms(request, at, &fields)
+	meant := s.checkTerms(request, at, &fields)
 	if err := fields.Err(); err != nil {
 		return store.Applied{}, err
 	}

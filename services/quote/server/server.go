@@ -17,6 +17,7 @@ import (
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	quotev1 "beltwright.example/proto/beltwright/quote/v1"
 	"beltwright.example/services/quote/document"
+	"beltwright.example/services/quote/tax"
 	"beltwright.example/services/quote/trust"
 	"beltwright.example/services/store"
 )
@@ -38,6 +39,8 @@ type Options struct {
 	// FitmentTimeout bounds each question to the fitment service; 0 is
 	// DefaultFitmentTimeout.
 	FitmentTimeout time.Duration
+	// TaxPacks are the rules of places for tax; nil is tax.Builtin.
+	TaxPacks *tax.Set
 	// Letterheads are what documents of each business begin with.
 	Letterheads document.Letterheads
 }
@@ -61,6 +64,7 @@ type Server struct {
 	log    *slog.Logger
 	priors trust.Priors
 	heads  document.Letterheads
+	packs  *tax.Set
 }
 
 // New makes the server; it fails where an option is missing.
@@ -85,6 +89,7 @@ func New(o Options) (*Server, error) {
 		log:    cmp.Or(o.Log, slog.Default()),
 		priors: priors,
 		heads:  o.Letterheads,
+		packs:  cmp.Or(o.TaxPacks, tax.Builtin()),
 	}, nil
 }
 
