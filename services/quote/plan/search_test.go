@@ -371,8 +371,10 @@ func TestWorkingsGiveThePlansNumbers(t *testing.T) {
 			t.Fatal("the chance of ending unrepaired is not traced")
 		}
 		for _, ready := range got.ReadyBy {
-			if numbers[fmt.Sprintf("chance of being ready by day %d", ready.Days)] == "" {
-				t.Fatalf("the chance of being ready by day %d is not traced", ready.Days)
+			var value float64
+			written := numbers[fmt.Sprintf("chance of being ready by day %d", ready.Days)]
+			if _, err := fmt.Sscan(written, &value); err != nil || math.Abs(value-ready.Probability) > 1e-6 {
+				t.Fatalf("ready by day %d with %g, traced to %q", ready.Days, ready.Probability, written)
 			}
 		}
 	})

@@ -3,6 +3,7 @@ package trust
 import (
 	"fmt"
 	"maps"
+	"math/big"
 	"slices"
 
 	"gonum.org/v1/gonum/stat"
@@ -146,26 +147,41 @@ type spread struct {
 }
 
 // chance is the variance that the rates would have if all sellers had the same
-// chance.
-func (s spread) chance() float64 { return s.mean * (1 - s.mean) * s.inverse }
+// chance: m(1−m) times the mean of 1/n.
+func (s spread) chance() *big.Rat {
+	m := s.bernoulli()
+	return m.Mul(m, rational(s.inverse))
+}
+
+// bernoulli is m(1−m).
+func (s spread) bernoulli() *big.Rat {
+	m := rational(s.mean)
+	return m.Mul(m, new(big.Rat).Sub(big.NewRat(1, 1), m))
+}
 
 // even tells whether the rates differ no more than chance makes them, or one check
 // a seller leaves open whether they do.
-func (s spread) even() bool { return s.variance <= s.chance() || s.inverse >= 1 }
+func (s spread) even() bool {
+	return rational(s.variance).Cmp(s.chance()) <= 0 || s.inverse >= 1
+}
 
-// weight is a + b of the Beta distribution: the rates' variance is
-// m(1−m)·((1−ρ)/n + ρ) in the mean, with ρ = 1/(a+b+1), so that
+// weight is a + b of the Beta distribution, unless the rates are even: their
+// variance is m(1−m)·((1−ρ)/n + ρ) in the mean, with ρ = 1/(a+b+1), so that
 //
 //	a + b = (m(1−m) − S²) / (S² − m(1−m)·mean(1/n))
 //
 // which for equal n are the usual moments of the beta-binomial law (Kleinman,
 // Journal of the American Statistical Association 68, 1973; from memory).
-func (s spread) weight() float64 {
-	return (s.mean*(1-s.mean) - s.variance) / (s.variance - s.chance())
+func (s spread) weight() *big.Rat {
+	variance := rational(s.variance)
+	within := s.bernoulli()
+	within.Sub(within, variance)
+	return within.Quo(within, variance.Sub(variance, s.chance()))
 }
 
 // prior is the Beta distribution of sellers' chances.
 func (s spread) prior() Prior {
-	weight := min(max(s.weight(), 1), float64(s.checks))
+	exact, _ := s.weight().Float64()
+	weight := min(max(exact, 1), float64(s.checks))
 	return Prior{Pass: weight * s.mean, Fail: weight * (1 - s.mean)}
 }

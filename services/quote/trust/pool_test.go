@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"strconv"
 	"strings"
 	"testing"
 
@@ -51,6 +52,12 @@ func TestPoolAgreesWithJamesAndStein(t *testing.T) {
 	near(t, "factor by the pool's weight", 1-(k-3)/(k-1)*(1+weight)/(n+weight), .2116534, 5e-8)
 	near(t, "the pool's mean", (first.Alpha-18)/weight, mean, 1e-12)
 	near(t, "the first batter's chance", first.Mean(), mean+n/(n+weight)*(18/n-mean), 1e-12)
+	for number, want := range map[string]float64{
+		"mean of the rates of 18 sellers": mean, "variance of those rates": squares / (k - 1),
+		"variance that chance alone makes": mean * (1 - mean) / n, "weight of the pool in checks, of which 1 to 810 count": weight,
+	} {
+		near(t, number, traced(t, first, number), want, 1e-6)
+	}
 	for seller, b := range beliefs {
 		own := records[seller]
 		near(t, "one prior for all", b.Alpha-float64(own.Passed), first.Alpha-18, 1e-9)
@@ -59,6 +66,22 @@ func TestPoolAgreesWithJamesAndStein(t *testing.T) {
 			t.Errorf("source %q", b.Source)
 		}
 	}
+}
+
+// traced is the value of a belief's working.
+func traced(t *testing.T, b trust.Belief, number string) float64 {
+	t.Helper()
+	for _, step := range b.Workings {
+		if step.Number == number {
+			value, err := strconv.ParseFloat(step.Value, 64)
+			if err != nil {
+				t.Fatal(err)
+			}
+			return value
+		}
+	}
+	t.Fatalf("%q is not traced", number)
+	return 0
 }
 
 func TestFewSellersTeachNothing(t *testing.T) {
@@ -83,10 +106,11 @@ func TestFewSellersTeachNothing(t *testing.T) {
 func TestEqualSellersArePooledFully(t *testing.T) {
 	t.Parallel()
 	for name, records := range map[string]map[string]trust.Record{
-		"the same rate":      {"a": {Passed: 9, Failed: 1}, "b": {Passed: 9, Failed: 1}, "c": {Passed: 9, Failed: 1}, "d": {Passed: 9, Failed: 1}},
-		"nothing failed":     {"a": {Passed: 9}, "b": {Passed: 20}, "c": {Passed: 1}, "d": {Passed: 6}},
-		"nothing passed":     {"a": {Failed: 9}, "b": {Failed: 20}, "c": {Failed: 1}, "d": {Failed: 6}},
-		"one check a seller": {"a": {Passed: 1}, "b": {Failed: 1}, "c": {Passed: 1}, "d": {Passed: 1}},
+		"the same rate":                     {"a": {Passed: 9, Failed: 1}, "b": {Passed: 9, Failed: 1}, "c": {Passed: 9, Failed: 1}, "d": {Passed: 9, Failed: 1}},
+		"nothing failed":                    {"a": {Passed: 9}, "b": {Passed: 20}, "c": {Passed: 1}, "d": {Passed: 6}},
+		"nothing passed":                    {"a": {Failed: 9}, "b": {Failed: 20}, "c": {Failed: 1}, "d": {Failed: 6}},
+		"just as much as chance makes them": {"a": {Passed: 6, Failed: 4}, "b": {Passed: 6, Failed: 4}, "c": {Passed: 4, Failed: 6}, "d": {Passed: 5, Failed: 5}},
+		"one check a seller":                {"a": {Passed: 1}, "b": {Failed: 1}, "c": {Passed: 1}, "d": {Passed: 1}},
 	} {
 		passed, failed := 0, 0
 		for _, r := range records {

@@ -39,3 +39,24 @@ func TestWeightOfAPool(t *testing.T) {
 		}
 	}
 }
+
+// Rates whose variance is what chance makes, to the last digit, are even, also
+// where floating-point numbers would take the one for larger: nothing divides by
+// their difference then.
+func TestRatesThatAreJustEven(t *testing.T) {
+	t.Parallel()
+	for _, s := range []spread{
+		{mean: .5, variance: .025, inverse: .1}, {mean: .1, variance: .009, inverse: .1}, {mean: .3, variance: .021, inverse: .1}, {mean: .7, variance: .063, inverse: .3},
+	} {
+		if !s.even() {
+			t.Errorf("%+v is not even", s)
+		}
+		s.variance = math.Nextafter(s.variance, 1)
+		if s.even() {
+			t.Errorf("%+v is even", s)
+		}
+		if s.checks = 50; s.prior().Pass+s.prior().Fail != 50 {
+			t.Errorf("%+v weighs %g", s, s.prior().Pass+s.prior().Fail)
+		}
+	}
+}

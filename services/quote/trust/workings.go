@@ -45,26 +45,13 @@ func (s spread) workings() []working.Step {
 		rounded(fmt.Sprintf("mean of the rates of %d sellers", s.sellers), fmt.Sprintf("%s / %d", decimal(sum), s.sellers), over(sum, s.sellers), ""),
 		rounded("variance of those rates", fmt.Sprintf("%s / %d", decimal(squares), s.sellers-1), over(squares, s.sellers-1), ""),
 		rounded("variance that chance alone makes", fmt.Sprintf("%s × (1 − %s) × %s", decimal(s.mean), decimal(s.mean), decimal(s.inverse)),
-			s.exactChance(), "variance of a rate of n checks, with the mean of 1 / n"),
+			s.chance(), "variance of a rate of n checks, with the mean of 1 / n"),
 	}
-}
-
-// bernoulli is m(1−m).
-func (s spread) bernoulli() *big.Rat {
-	m := rational(s.mean)
-	return m.Mul(m, new(big.Rat).Sub(big.NewRat(1, 1), m))
-}
-
-func (s spread) exactChance() *big.Rat {
-	m := s.bernoulli()
-	return m.Mul(m, rational(s.inverse))
 }
 
 // weightStep is how many checks the pool weighs, before its limits.
 func (s spread) weightStep() working.Step {
 	m, v := decimal(s.mean), decimal(s.variance)
 	formula := fmt.Sprintf("(%s × (1 − %s) − %s) / (%s − %s × (1 − %s) × %s)", m, m, v, v, m, m, decimal(s.inverse))
-	over := new(big.Rat).Sub(rational(s.variance), s.exactChance())
-	value := new(big.Rat).Sub(s.bernoulli(), rational(s.variance))
-	return rounded(fmt.Sprintf("weight of the pool in checks, of which 1 to %d count", s.checks), formula, value.Quo(value, over), moments)
+	return rounded(fmt.Sprintf("weight of the pool in checks, of which 1 to %d count", s.checks), formula, s.weight(), moments)
 }
