@@ -22,9 +22,9 @@ import (
 	"beltwright.example/services/store"
 )
 
-// choice is what a request chose to hold, kept before it is held: a repeat of the
+// wanted is what a request chose to hold, kept before it is held: a repeat of the
 // request finds its own holds again.
-type choice struct {
+type wanted struct {
 	Listings []chosen `json:"listings"`
 	Minutes  int32    `json:"minutes"`
 }
@@ -50,7 +50,7 @@ func (p *preparation) attempt(ctx context.Context, n int) (applied store.Applied
 		if err != nil {
 			return applied, false, err
 		}
-		before = p.choice(whole)
+		before = p.wants(whole)
 		if len(before.Listings) == 0 {
 			applied, err = p.keepUnheld(ctx, n)
 			return applied, true, err
@@ -72,9 +72,9 @@ func (p *preparation) keepUnheld(ctx context.Context, n int) (store.Applied, err
 	return p.keep(ctx, n, whole, nil)
 }
 
-// choice is what is to be held for the lines as weighed.
-func (p *preparation) choice(whole quote.Whole) choice {
-	c := choice{Minutes: int32(math.Ceil(p.validFor(whole).Minutes()))}
+// wants is what is to be held for the lines as weighed.
+func (p *preparation) wants(whole quote.Whole) wanted {
+	c := wanted{Minutes: int32(math.Ceil(p.validFor(whole).Minutes()))}
 	for line, source := range whole.Firsts() {
 		if strings.HasPrefix(source, listingPrefix) {
 			c.Listings = append(c.Listings, chosen{Listing: source, Line: line, Carried: p.carried[source] != nil})
@@ -85,7 +85,7 @@ func (p *preparation) choice(whole quote.Whole) choice {
 
 // withChoice holds what was chosen and goes on with it. What no quote stands on in
 // the end is given back.
-func (p *preparation) withChoice(ctx context.Context, n int, c choice) (applied store.Applied, done bool, err error) {
+func (p *preparation) withChoice(ctx context.Context, n int, c wanted) (applied store.Applied, done bool, err error) {
 	holds, err := p.hold(ctx, n, c)
 	if err == nil {
 		applied, done, err = p.withHolds(ctx, n, holds)
@@ -121,7 +121,7 @@ func (e *lostError) Error() string { return e.listing + ": " + e.cause.Error() }
 func (e *lostError) Unwrap() error { return e.cause }
 
 // hold takes the attempt's holds, up to the first one that cannot be had.
-func (p *preparation) hold(ctx context.Context, n int, c choice) ([]*held, error) {
+func (p *preparation) hold(ctx context.Context, n int, c wanted) ([]*held, error) {
 	holds := make([]*held, 0, len(c.Listings))
 	for _, item := range c.Listings {
 		h := &held{chosen: item, n: n, minutes: c.Minutes}
@@ -147,7 +147,7 @@ func (p *preparation) hold(ctx context.Context, n int, c choice) ([]*held, error
 
 // dropRest ends the claims on a listing that cannot be held and on those after it,
 // none of which is held.
-func (p *preparation) dropRest(ctx context.Context, n int, c choice, from chosen) {
+func (p *preparation) dropRest(ctx context.Context, n int, c wanted, from chosen) {
 	for _, item := range c.Listings[slices.Index(c.Listings, from):] {
 		if !item.Carried {
 			p.drop(ctx, n, item.Listing)
@@ -174,19 +174,19 @@ func overtaken(applied store.Applied, h *held) bool {
 }
 
 // chosenBefore is what the attempt chose in an earlier run of this request.
-func (p *preparation) chosenBefore(ctx context.Context, n int) (choice, error) {
+func (p *preparation) chosenBefore(ctx context.Context, n int) (wanted, error) {
 	w := p.write.step(fmt.Sprint("choice ", n))
 	before, err := p.s.store.Seen(ctx, w.tenant, w.requestID, w.fingerprint)
 	if err != nil || !before.Replayed {
-		return choice{}, err
+		return wanted{}, err
 	}
 	return readChoice(before.Answer)
 }
 
-func readChoice(raw []byte) (choice, error) {
-	var c choice
+func readChoice(raw []byte) (wanted, error) {
+	var c wanted
 	if err := json.Unmarshal(raw, &c); err != nil {
-		return choice{}, fmt.Errorf("read the kept choice: %w", err)
+		return wanted{}, fmt.Errorf("read the kept choice: %w", err)
 	}
 	return c, nil
 }
@@ -194,10 +194,10 @@ func readChoice(raw []byte) (choice, error) {
 // choose keeps what is to be held, with the claims on it, before it is held. Of
 // two runs of the same request the first one chooses for both. A lostError with
 // errClaimed: another quote of the business has one of the listings.
-func (p *preparation) choose(ctx context.Context, n int, c choice) (choice, error) {
+func (p *preparation) choose(ctx context.Context, n int, c wanted) (wanted, error) {
 	raw, err := json.Marshal(c)
 	if err != nil {
-		return choice{}, fmt.Errorf("keep the choice: %w", err)
+		return wanted{}, fmt.Errorf("keep the choice: %w", err)
 	}
 	until := p.s.now().Add((briefly + 1) * time.Minute)
 	for range conflictTries {
@@ -208,7 +208,7 @@ func (p *preparation) choose(ctx context.Context, n int, c choice) (choice, erro
 			}
 			put, err := p.s.takeClaim(ctx, p.write, item.Listing, p.before.GetName(), claim{Request: p.write.requestID, Attempt: n, Until: until})
 			if err != nil {
-				return choice{}, &lostError{item.Listing, err}
+				return wanted{}, &lostError{item.Listing, err}
 			}
 			puts = append(puts, put)
 		}
@@ -217,11 +217,11 @@ func (p *preparation) choose(ctx context.Context, n int, c choice) (choice, erro
 			continue
 		}
 		if err != nil {
-			return choice{}, err
+			return wanted{}, err
 		}
 		return readChoice(applied.Answer)
 	}
-	return choice{}, contended()
+	return wanted{}, contended()
 }
 
 // unlessLost notes that a listing cannot be had and swallows the error; other
