@@ -135,7 +135,7 @@ func ReturnNumbers(l *fitmentv1.Listing) []string {
 // RETURNING and on no sale. What the buyer saw stands in its evidence. A check that
 // failed without a statement that speaks against the part leaves nothing of what it
 // looks at proven: statements about that count as claims from then on, the buyer's
-// included. So a part never fits better for having been sent back.
+// included. So nothing is proven by sending a part back that was not before.
 func Return(sold *fitmentv1.Listing, r Report, stock string, now time.Time) (left, back *fitmentv1.Listing) {
 	back = Content(sold)
 	back.StockNumber, back.Name = stock, Name(sold.GetYard(), stock)

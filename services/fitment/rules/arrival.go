@@ -108,5 +108,5 @@ func cameBack(listing *fitmentv1.Listing) []string {
 	if t := report.GetReportTime(); t.IsValid() {
 		day = " on " + t.AsTime().UTC().Format(time.DateOnly)
 	}
-	return []string{"This part came back from a buyer: it failed its arrival check" + day + ". What failed: " + strings.Join(report.GetFailedChecks(), " ")}
+	return []string{"This part came back from a buyer" + day + ": it failed its arrival check. What failed: " + strings.Join(report.GetFailedChecks(), " ")}
 }
