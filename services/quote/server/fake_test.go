@@ -140,6 +140,9 @@ func (f *fakeFitment) FindDonors(ctx context.Context, r *fitmentv1.FindDonorsReq
 	var names []string
 	for name, d := range f.donors {
 		on := f.state(d.GetListing())
+		if kind := d.GetListing().GetKind(); kind != r.GetNeed().GetKind() && f.spoil == nil {
+			continue
+		}
 		if on == fitmentv1.Listing_AVAILABLE || (on == fitmentv1.Listing_HELD && d.GetListing().GetHold().GetHolder() == f.tenant) {
 			names = append(names, name)
 		}
@@ -169,7 +172,7 @@ func (f *fakeFitment) FindDonors(ctx context.Context, r *fitmentv1.FindDonorsReq
 	return answer, f.leave("FindDonors", "")
 }
 
-func (f *fakeFitment) FindParts(ctx context.Context, _ *fitmentv1.FindPartsRequest) (*fitmentv1.FindPartsResponse, error) {
+func (f *fakeFitment) FindParts(ctx context.Context, r *fitmentv1.FindPartsRequest) (*fitmentv1.FindPartsResponse, error) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	if err := f.enter(ctx, "FindParts", ""); err != nil {
@@ -177,7 +180,9 @@ func (f *fakeFitment) FindParts(ctx context.Context, _ *fitmentv1.FindPartsReque
 	}
 	answer := &fitmentv1.FindPartsResponse{Revision: "d-fake"}
 	for _, match := range f.parts {
-		answer.Parts = append(answer.Parts, proto.CloneOf(match))
+		if match.GetPart().GetKind() == r.GetNeed().GetKind() {
+			answer.Parts = append(answer.Parts, proto.CloneOf(match))
+		}
 	}
 	return answer, f.leave("FindParts", "")
 }
