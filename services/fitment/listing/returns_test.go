@@ -239,7 +239,9 @@ func TestTheYardCannotTakeBackWhatABuyerSaw(t *testing.T) {
 		if err != nil {
 			rt.Fatal(err)
 		}
-		same := func(e *fitmentv1.Evidence) bool { return e.GetBy() == "shop-a" && e.GetAttribute() == fitmentv1.Evidence_DAMAGE }
+		same := func(e *fitmentv1.Evidence) bool {
+			return e.GetBy() == "shop-a" && e.GetAttribute() == fitmentv1.Evidence_DAMAGE
+		}
 		if n := len(slices.DeleteFunc(slices.Clone(next.GetEvidence()), func(e *fitmentv1.Evidence) bool { return !same(e) })); n != 1 {
 			rt.Errorf("%d statements of the buyer's are left: %v", n, next.GetEvidence())
 		}
