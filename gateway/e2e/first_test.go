@@ -110,6 +110,7 @@ func TestDataOfTheFirstBuildIsServed(t *testing.T) {
 			t.Errorf("quote %d is %v, want %s", i+1, got, want)
 		}
 	}
+	booksOnTheCommandLine(t, c, p)
 	p.signal(syscall.SIGTERM)
 	if code := p.exits(); code != 0 {
 		t.Errorf("exit code %d", code)
@@ -149,6 +150,22 @@ func TestQuotesOfTheFirstBuildLiveOn(t *testing.T) {
 	}
 	outcomesOfTheFirstBuildCount(t, c)
 	firstBooks(t, c)
+	firstQuoteIsPrinted(t, c)
+}
+
+// firstQuoteIsPrinted, although nothing of what documents show was thought of then.
+func firstQuoteIsPrinted(t *testing.T, c client) {
+	t.Helper()
+	for _, want := range [][2]string{{"PDF", "%PDF-"}, {"CSV", "quote,"}, {"JSON", "{"}} {
+		response, err := c.raw(http.MethodGet, "/v1/quotes/Q-2026-000001:render?format="+want[0], "", nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		raw, err := io.ReadAll(response.Body)
+		if err := errors.Join(err, response.Body.Close()); err != nil || response.StatusCode != http.StatusOK || !strings.HasPrefix(string(raw), want[1]) {
+			t.Errorf("%s: %d %v %.80q", want[0], response.StatusCode, err, raw)
+		}
+	}
 }
 
 // outcomesOfTheFirstBuildCount: 11 of 12 remanufactured parts had passed.
