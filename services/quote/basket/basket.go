@@ -14,10 +14,7 @@
 // weight, price breaks and thresholds are other problems.
 package basket
 
-import (
-	"fmt"
-	"strings"
-)
+import "strings"
 
 // Offer is a seller's price for a part.
 type Offer struct {
@@ -51,8 +48,8 @@ type Problem struct {
 type Budget struct {
 	// Nodes bounds the nodes of branch and bound; 0 is DefaultNodes.
 	Nodes int
-	// Stop is asked every few milliseconds of work; true ends the search with the
-	// best that was found. Nil never ends it.
+	// Stop is asked about once a millisecond, so it must be quick; true ends the
+	// search with the best that was found. Nil never ends it.
 	Stop func() bool
 }
 
@@ -99,7 +96,7 @@ type UnofferedError struct {
 
 // Error names the parts.
 func (e *UnofferedError) Error() string {
-	return fmt.Sprintf("no seller offers %s", strings.Join(e.Parts, ", "))
+	return "no seller offers " + strings.Join(e.Parts, ", ")
 }
 
 // DefaultNodes bounds branch and bound where the budget does not.
@@ -112,6 +109,5 @@ func Solve(p Problem, b Budget) (Solution, error) {
 	if err := p.validate(); err != nil {
 		return Solution{}, err
 	}
-	m := newMarket(p)
-	return m.solution(p, m.solve(b)), nil
+	return newMarket(p).solve(b).solution(p), nil
 }

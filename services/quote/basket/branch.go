@@ -27,12 +27,19 @@ func newSearch(m *market, b Budget) *search {
 
 // over tells whether the budget is used up.
 func (s *search) over() bool {
-	const often = 64 // nodes between questions
-	if !s.ended {
-		s.ended = s.nodes >= int64(s.budget.Nodes) ||
-			s.budget.Stop != nil && s.nodes%often == 1 && s.budget.Stop()
-	}
+	s.ended = s.ended || s.nodes >= int64(s.budget.Nodes) || s.budget.Stop != nil && s.budget.Stop()
 	return s.ended
+}
+
+// bid raises the bids as far as they go, and finds ways to buy on the way.
+func (s *search) bid() {
+	before := s.best
+	s.spread(s.all)
+	s.ascend(s.all)
+	s.improve()
+	if s.best < before && s.sum < s.best {
+		s.polish()
+	}
 }
 
 // explore searches everything below the present node and returns a bound: nothing
@@ -42,8 +49,7 @@ func (s *search) explore() int64 {
 	if !s.begin() {
 		return none
 	}
-	s.ascend(s.all)
-	s.improve()
+	s.bid()
 	bound := s.sum
 	if bound >= s.best {
 		return bound

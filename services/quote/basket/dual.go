@@ -78,27 +78,48 @@ func (d *dual) next(j int) int64 {
 	return none
 }
 
-// raise lifts a part's bid to the next price, or as far as the slack of the sellers
-// that it contributes to allows; false where that is nothing.
-func (d *dual) raise(j int) bool {
-	within := d.m.offers[j][:d.reach[j]]
-	by := int64(none)
-	for _, o := range within {
+// room is how far a part's bid can be raised before a seller that it contributes to
+// has its freight.
+func (d *dual) room(j int) int64 {
+	room := int64(none)
+	for _, o := range d.m.offers[j][:d.reach[j]] {
 		if d.standings[o.seller] != closed {
-			by = min(by, d.slack[o.seller])
+			room = min(room, d.slack[o.seller])
 		}
 	}
-	if by == 0 {
-		return false
-	}
-	by = min(by, d.next(j)-d.bids[j])
-	for _, o := range within {
+	return room
+}
+
+// raise lifts a part's bid by an amount that there is room for.
+func (d *dual) raise(j int, by int64) {
+	for _, o := range d.m.offers[j][:d.reach[j]] {
 		d.slack[o.seller] -= by // of closed ones, whose slack nobody reads, too
 	}
 	d.bids[j] += by
 	d.sum += by
 	d.extend(j)
+}
+
+// step lifts a part's bid to the next price, or as far as there is room; false where
+// there is none.
+func (d *dual) step(j int) bool {
+	room := d.room(j)
+	if room == 0 {
+		return false
+	}
+	d.raise(j, min(room, d.next(j)-d.bids[j]))
 	return true
+}
+
+// share lifts a part's bid by one in so many of the room that it has, however many
+// prices that takes it past.
+func (d *dual) share(j int, of int64) {
+	room := d.room(j)
+	for left := (room + of - 1) / of; left > 0 && room > 0; room = d.room(j) {
+		by := min(left, room, d.next(j)-d.bids[j])
+		d.raise(j, by)
+		left -= by
+	}
 }
 
 // ascend raises the bids of the parts in turn until none can be raised.
@@ -106,7 +127,23 @@ func (d *dual) ascend(parts []int) {
 	for raised := true; raised; {
 		raised = false
 		for _, j := range parts {
-			raised = d.raise(j) || raised
+			raised = d.step(j) || raised
+		}
+	}
+}
+
+// spread raises every part's bid a little at a time, so that no part takes all the
+// slack of a seller that others need as well. Where all freight is alike that makes
+// far better bids than raising one part as far as it goes (the idea of raising all
+// at once is Jain and Vazirani's, Journal of the ACM 48(2), 2001).
+func (d *dual) spread(parts []int) {
+	const (
+		rounds = 8
+		share  = 4 // of the room: one in so many
+	)
+	for range rounds {
+		for _, j := range parts {
+			d.share(j, share)
 		}
 	}
 }

@@ -110,7 +110,7 @@ type answer struct {
 }
 
 // solution names the parts and sellers.
-func (m *market) solution(p Problem, a answer) Solution {
+func (a answer) solution(p Problem) Solution {
 	s := Solution{Total: a.total, Bound: a.bound, Proven: a.bound == a.total, Nodes: a.nodes, Method: a.method}
 	for j, i := range a.to {
 		s.Assignment = append(s.Assignment, Choice{p.Parts[j], p.Sellers[i].ID})

@@ -18,8 +18,8 @@ func warehouses(t *testing.T, opening int64) *market {
 		t.Fatal(err)
 	}
 	var file struct {
-		Free  int
-		Costs [][]int64
+		Free  int       `json:"free"`
+		Costs [][]int64 `json:"costs"`
 	}
 	if err := json.Unmarshal(raw, &file); err != nil {
 		t.Fatal(err)

@@ -67,6 +67,33 @@ func (s *search) take() {
 	}
 }
 
+// polish takes one more seller into the best, of those that something cheaper can
+// have, and leaves out what that makes needless, while it gets cheaper.
+func (s *search) polish() {
+	sellers := used(s.to)
+	for better := true; better; {
+		better = false
+		for i := range s.m.freight {
+			if s.standings[i] == closed || s.sum+s.slack[i] >= s.best || slices.Contains(sellers, i) {
+				continue
+			}
+			before := s.best
+			s.open = append(append(s.open[:0], sellers...), i)
+			if s.take(); s.best < before {
+				sellers, better = used(s.to), true
+			}
+		}
+	}
+	s.choose()
+}
+
+// used are the sellers that parts are bought from.
+func used(to []int) []int {
+	sellers := slices.Clone(to)
+	slices.Sort(sellers)
+	return slices.Compact(sellers)
+}
+
 // improve looks for a way to buy that costs what the bids sum to. Where a part
 // contributes to several chosen sellers, its bid is lowered, so that others can be
 // raised: two of them for one, at best (Erlenkotter's dual adjustment). It goes on
@@ -117,8 +144,9 @@ func (s *search) adjust(j int) bool {
 	}
 	s.lower(j)
 	s.ascend(depend)
-	s.depend = append(depend, j)
-	s.ascend(s.depend)
+	depend = append(depend, j)
+	s.ascend(depend)
+	s.depend = depend
 	s.ascend(s.all)
 	return true
 }

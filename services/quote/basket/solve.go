@@ -39,8 +39,7 @@ func (s *search) bySubsets(found answer, stop func() bool) answer {
 	found.method = SubsetProgramming
 	clear(s.standings)
 	s.begin()
-	s.ascend(s.all)
-	s.improve()
+	s.bid()
 	s.shut(s.sum)
 	var sellers []int
 	for i, standing := range s.standings {

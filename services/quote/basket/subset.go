@@ -65,7 +65,7 @@ func (t *subsets) sums(i, first, limit int) (sums []int64, sets []int) {
 		if price == none {
 			continue
 		}
-		for n := range len(sums) {
+		for n := range sums { // as it was before this part
 			sums = append(sums, sums[n]+price)
 			sets = append(sets, sets[n]|1<<j)
 		}
@@ -83,11 +83,12 @@ func (t *subsets) over() bool {
 // no use, since any way to buy the other parts costs at least their bids.
 func (t *subsets) solve(bids []int64, gap int64) {
 	t.least[0] = 0
+	const often = 128 // bundles between questions
 	for b := t.m.parts - 1; b >= 0 && !t.ended; b-- {
 		above := (1<<t.m.parts - 1) &^ (1<<(b+1) - 1)
 		step := 1 << (b + 1)
 		for y := 0; y <= above; y += step {
-			if y/step%1024 == 0 && t.over() {
+			if y/step%often == 0 && t.over() {
 				return
 			}
 			set := y | 1<<b

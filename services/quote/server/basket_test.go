@@ -86,19 +86,19 @@ func TestBasketNamesWhatIsWrong(t *testing.T) {
 	refused(t, solve(t.Context(), good), codes.Unauthenticated, fitmentv1.ErrorInfo_CREDENTIAL_INVALID)
 }
 
-// hardBasket takes seconds and some 100,000 nodes: forty parts, each of 200 sellers
-// offers a quarter of them, all for the same.
+// hardBasket takes minutes: forty parts from 500 sellers, of whom each has eight, and
+// only freight counts.
 func hardBasket() *quotev1.SolveBasketRequest {
 	random := rand.New(rand.NewPCG(1, 99))
 	r := &quotev1.SolveBasketRequest{CurrencyCode: "USD"}
 	for part := range 40 {
 		r.Parts = append(r.Parts, fmt.Sprint("part ", part))
 	}
-	for n := range 200 {
-		seller := &quotev1.BasketSeller{Id: fmt.Sprint("seller ", n), Freight: 5000}
+	for n := range 500 {
+		seller := &quotev1.BasketSeller{Id: fmt.Sprint("seller ", n), Freight: 100_000 + random.Int64N(10_000)}
 		for j, part := range r.GetParts() {
-			if random.IntN(4) == 0 || j == n {
-				seller.Offers = append(seller.Offers, &quotev1.BasketOffer{Part: part, Price: 10000})
+			if random.IntN(5) == 0 || j == n {
+				seller.Offers = append(seller.Offers, &quotev1.BasketOffer{Part: part, Price: random.Int64N(100)})
 			}
 		}
 		r.Sellers = append(r.Sellers, seller)
@@ -108,23 +108,23 @@ func hardBasket() *quotev1.SolveBasketRequest {
 
 func TestBasketThatIsCutOffSaysSo(t *testing.T) {
 	t.Parallel()
-	late, cancel := context.WithTimeout(as(t, "shop-a"), time.Second)
-	defer cancel()
 	for name, c := range map[string]struct {
-		ctx   context.Context
-		nodes int32
-		time  int32
+		within time.Duration
+		nodes  int32
+		time   int32
 	}{
-		"nodes": {as(t, "shop-a"), 20, 0}, "time": {as(t, "shop-a"), 0, 1}, "the caller's time": {late, 0, 20_000},
+		"nodes": {time.Minute, 20, 0}, "time": {time.Minute, 0, 1}, "the caller's time": {time.Second, 0, 20_000},
 	} {
+		ctx, cancel := context.WithTimeout(as(t, "shop-a"), c.within)
+		defer cancel()
 		r := hardBasket()
 		r.NodeLimit, r.TimeLimitMs = c.nodes, c.time
 		began := time.Now()
-		got, err := (&server.Server{}).SolveBasket(c.ctx, r)
+		got, err := (&server.Server{}).SolveBasket(ctx, r)
 		if err != nil {
 			t.Fatalf("%s: %v after %v", name, err, time.Since(began))
 		}
-		if got.GetProven() || got.GetBound() >= got.GetTotal() || got.GetBound() < 40*10000 || len(got.GetAssignment()) != 40 {
+		if got.GetProven() || got.GetBound() >= got.GetTotal() || got.GetBound() < 3*100_000 || len(got.GetAssignment()) != 40 {
 			t.Errorf("%s: %v", name, got)
 		}
 		if c.nodes > 0 && got.GetNodes() != c.nodes {
