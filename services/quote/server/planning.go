@@ -2,12 +2,9 @@ package server
 
 import (
 	"context"
-	"errors"
 	"fmt"
 
-	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	quotev1 "beltwright.example/proto/beltwright/quote/v1"
-	"beltwright.example/services/platform/apierr"
 	"beltwright.example/services/platform/check"
 	"beltwright.example/services/quote/plan"
 	"beltwright.example/services/quote/quote"
@@ -18,25 +15,20 @@ func (*Server) PlanPurchase(ctx context.Context, request *quotev1.PlanPurchaseRe
 	if _, err := caller(ctx); err != nil {
 		return nil, err
 	}
-	problem, err := planProblem(request)
+	p, err := planProblem(request, "")
 	if err != nil {
 		return nil, err
 	}
-	answer, err := quote.Plan(problem, func(id string) string { return id }, "a new part")
-	var invalid *plan.InvalidError
-	if !errors.As(err, &invalid) {
-		return answer, err
+	answer, err := quote.Plan(p, own, aNewPart)
+	if err != nil {
+		return nil, planRefusal(err, "")
 	}
-	violations := make([]apierr.Violation, len(invalid.Violations))
-	for i, v := range invalid.Violations {
-		violations[i] = apierr.Violation(v)
-	}
-	return nil, apierr.Invalid(fitmentv1.ErrorInfo_FIELD_INVALID, violations...)
+	return answer, nil
 }
 
 // planProblem reads the problem; what makes no sense in it is left to the plan,
-// but for a seller that is named twice.
-func planProblem(request *quotev1.PlanPurchaseRequest) (plan.Problem, error) {
+// but for a seller that is named twice. At is what its fields' names begin with.
+func planProblem(request *quotev1.PlanPurchaseRequest, at string) (plan.Problem, error) {
 	p := plan.Problem{
 		Currency: request.GetCurrencyCode(), DayCost: request.GetDayCost(), Parallel: request.GetParallel(),
 		Deadline: request.GetDeadlineDays(), LateCost: request.GetLateCost(),
@@ -54,7 +46,7 @@ func planProblem(request *quotev1.PlanPurchaseRequest) (plan.Problem, error) {
 	var fields check.Fields
 	for i, seller := range request.GetSellers() {
 		if _, twice := p.Sellers[seller.GetId()]; twice {
-			fields.Add(fmt.Sprintf("sellers[%d].id", i), fmt.Sprintf("%.80q is named before", seller.GetId()), "an id of its own")
+			fields.Add(fmt.Sprintf("%ssellers[%d].id", at, i), fmt.Sprintf("%.80q is named before", seller.GetId()), "an id of its own")
 		}
 		p.Sellers[seller.GetId()] = plan.Belief{Alpha: seller.GetAlpha(), Beta: seller.GetBeta()}
 	}

@@ -44,8 +44,9 @@ func newWorld(t *testing.T) *world {
 	return newWorldWith(t, 30*time.Second)
 }
 
-// newWorldWith gives the fitment service this long for an answer.
-func newWorldWith(t *testing.T, timeout time.Duration) *world {
+// newWorldWith gives the fitment service this long for an answer; alter changes the
+// server's options.
+func newWorldWith(t *testing.T, timeout time.Duration, alter ...func(*server.Options)) *world {
 	t.Helper()
 	w := &world{t: t, clock: storetest.NewClock(time.Date(2026, 3, 10, 9, 30, 0, 0, time.UTC))}
 	under, err := embedded.Open(t.TempDir(), embedded.Options{Now: w.clock.Now, NoSync: true})
@@ -61,10 +62,14 @@ func newWorldWith(t *testing.T, timeout time.Duration) *world {
 	fake, conn := newFake(t, w.clock.Now)
 	w.fake = fake
 	prior := trust.Prior{Pass: 4, Fail: 1}
-	w.Server, err = server.New(server.Options{
+	options := server.Options{
 		Store: w.store, Fitment: conn, Now: w.clock.Now, Log: slog.New(slog.DiscardHandler),
 		Priors: trust.Priors{Used: prior, Remanufactured: prior, New: prior}, FitmentTimeout: timeout,
-	})
+	}
+	for _, a := range alter {
+		a(&options)
+	}
+	w.Server, err = server.New(options)
 	if err != nil {
 		t.Fatal(err)
 	}
