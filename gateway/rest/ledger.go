@@ -22,8 +22,8 @@ type ledger struct {
 	stall time.Duration
 }
 
-// download sends it. How long it is is not known beforehand, so where it breaks
-// off, the connection is cut: nobody takes a part for the whole.
+// download sends it. Its length is not known beforehand, so where it breaks off, the
+// connection is cut: nobody takes a part for the whole.
 func (l ledger) download(w http.ResponseWriter, r *http.Request, key string) error {
 	if err := (&exchange{request: r}).noBody(); err != nil {
 		return err

@@ -35,8 +35,8 @@ func (s Sums) Back() int64 { return s.Refunded + s.CoreReturned }
 // Margin is what is left: received less credited, less paid, plus what came back.
 func (s Sums) Margin() int64 { return s.Received - s.Credited - s.Paid + s.Back() }
 
-// of is where a kind of entry is counted; nil for a reversal.
-func (s *Sums) of(kind quotev1.Entry_Kind) *int64 {
+// counter is where a kind of entry is counted; nil for a reversal.
+func counter(s *Sums, kind quotev1.Entry_Kind) *int64 {
 	switch kind {
 	case quotev1.Entry_PAID:
 		return &s.Paid
@@ -67,7 +67,7 @@ type Account struct {
 
 // NewAccount adds up the entries of one quote, in any order.
 func NewAccount(entries []*quotev1.Entry) Account {
-	a := Account{entries: entries, reversed: make(map[string]string), sources: make(map[string]*Sums)}
+	a := &Account{entries: entries, reversed: make(map[string]string), sources: make(map[string]*Sums)}
 	for _, entry := range entries {
 		if entry.GetKind() == quotev1.Entry_REVERSAL {
 			a.reversed[entry.GetReverses()] = entry.GetName()
@@ -75,16 +75,16 @@ func NewAccount(entries []*quotev1.Entry) Account {
 	}
 	for _, entry := range entries {
 		if _, gone := a.reversed[entry.GetName()]; !gone {
-			a.count(entry)
+			count(a, entry)
 		}
 	}
-	return a
+	return *a
 }
 
 // count adds an entry that counts. Each amount is at most amount.Max and a quote
 // has at most MaxEntries of them, so that nothing overflows.
-func (a *Account) count(entry *quotev1.Entry) {
-	into := a.Sums.of(entry.GetKind())
+func count(a *Account, entry *quotev1.Entry) {
+	into := counter(&a.Sums, entry.GetKind())
 	if into == nil {
 		return
 	}
@@ -97,7 +97,7 @@ func (a *Account) count(entry *quotev1.Entry) {
 		source = &Sums{}
 		a.sources[entry.GetSource()] = source
 	}
-	*source.of(entry.GetKind()) += entry.GetAmount()
+	*counter(source, entry.GetKind()) += entry.GetAmount()
 }
 
 // Source is what was booked on one listing or offer of the quote.

@@ -62,7 +62,7 @@ func cleanKind(entry *quotev1.Entry, fields *check.Fields) {
 		case entry.GetQuote() != "quotes/"+name[1]:
 			fields.Add("entry.reverses", "is an entry of another quote", "an entry of "+entry.GetQuote())
 		}
-	case counted.of(kind) == nil:
+	case counter(&counted, kind) == nil:
 		fields.Add("entry.kind", "is missing or unknown", "PAID, REFUNDED, RECEIVED, CREDIT_NOTE, CORE_RETURNED, CORE_FORFEITED or REVERSAL")
 	default:
 		if entry.GetReverses() != "" {

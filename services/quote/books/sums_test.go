@@ -3,6 +3,7 @@ package books_test
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"testing"
 
@@ -88,8 +89,7 @@ func TestSumsEqualANaiveRecount(t *testing.T) {
 func recount(t *rapid.T, l *ledger) {
 	gone := map[string]bool{}
 	sum, bySource := map[quotev1.Entry_Kind]int64{}, map[string]map[quotev1.Entry_Kind]int64{}
-	for i := len(l.entries) - 1; i >= 0; i-- {
-		e := l.entries[i]
+	for _, e := range slices.Backward(l.entries) {
 		if e.GetKind() == quotev1.Entry_REVERSAL {
 			gone[e.GetReverses()] = true
 			continue

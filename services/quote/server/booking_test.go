@@ -376,6 +376,31 @@ func TestDepositsFollowTheOutcomes(t *testing.T) {
 	}
 }
 
+// TestTooManyDeposits: an answer that would be too large to send is refused with
+// what to do.
+func TestTooManyDeposits(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	lines := func(q *quotev1.Quote) {
+		option := q.GetOptions()[0]
+		q.Options = nil
+		for i := range 20 {
+			o := proto.CloneOf(option)
+			o.Source = fmt.Sprintf("listings/yard-a.%d", i)
+			q.Lines = append(q.Lines, &quotev1.QuoteLine{Need: q.GetNeed(), Options: []*quotev1.Option{o}, State: quotev1.QuoteLine_ACCEPTED})
+		}
+	}
+	for n := range 500 {
+		w.acceptedQuote(n, lines)
+	}
+	if answer, err := w.ListCoreDeposits(as(t, "shop-a"), &quotev1.ListCoreDepositsRequest{}); err != nil || len(answer.GetDeposits()) != 10_000 {
+		t.Fatalf("%d deposits, %v", len(answer.GetDeposits()), err)
+	}
+	w.acceptedQuote(500)
+	_, err := w.ListCoreDeposits(as(t, "shop-a"), &quotev1.ListCoreDepositsRequest{})
+	refused(t, err, codes.FailedPrecondition, fitmentv1.ErrorInfo_LIMIT_REACHED)
+}
+
 // ledgerStream takes what is exported.
 type ledgerStream struct {
 	grpc.ServerStream

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
 	"google.golang.org/protobuf/proto"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
@@ -105,6 +106,9 @@ func (s *Server) SumQuotes(ctx context.Context, request *quotev1.SumQuotesReques
 	return answer, nil
 }
 
+// maxDeposits is how many deposits one answer lists; each has some 600 bytes.
+const maxDeposits = 10_000
+
 // ListCoreDeposits lists the deposits that are out, the earliest due first.
 func (s *Server) ListCoreDeposits(ctx context.Context, _ *quotev1.ListCoreDepositsRequest) (*quotev1.ListCoreDepositsResponse, error) {
 	who, err := caller(ctx)
@@ -118,6 +122,10 @@ func (s *Server) ListCoreDeposits(ctx context.Context, _ *quotev1.ListCoreDeposi
 	deposited := func(q *quotev1.Quote) bool { return books.Booked(q) && len(books.Deposited(q)) > 0 }
 	err = s.eachQuote(ctx, who.Tenant, deposited, func(q *quotev1.Quote, account books.Account, facts books.Facts) error {
 		answer.Deposits = append(answer.Deposits, books.Deposits(q, account, facts)...)
+		if len(answer.GetDeposits()) > maxDeposits {
+			return apierr.New(codes.FailedPrecondition, fitmentv1.ErrorInfo_LIMIT_REACHED,
+				"more than %d deposits are out; book those that came back or never will (CORE_RETURNED, CORE_FORFEITED)", maxDeposits)
+		}
 		return nil
 	})
 	if err != nil {
