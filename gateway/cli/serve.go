@@ -32,7 +32,7 @@ const drainREST = 10 * time.Second
 // serveFlags say how the all-in-one program runs.
 type serveFlags struct {
 	http, grpc, data, keyFile, logLevel string
-	publicURL, letterheads              string
+	publicURL, letterheads, taxPacks    string
 	demo, reflection, logJSON           bool
 	own                                 app.Own
 }
@@ -58,6 +58,7 @@ start and written to the key file.`,
 	flags.StringVar(&f.data, "data", defaultData, "`directory` of the data")
 	flags.StringVar(&f.keyFile, "key-file", "", "`file` for the operator's key (default "+operatorKeyFile+" in the data directory)")
 	flags.StringVar(&f.own.Packs, "packs", "", "`folder` of your own jurisdiction packs, which replace those of the same places or come on top")
+	flags.StringVar(&f.taxPacks, "tax-packs", "", "`folder` of your own tax packs, which replace those of the same places or come on top")
 	flags.StringVar(&f.own.Likelihoods, "likelihoods", "", "`file` of likelihoods that faults are assessed by (default the program's)")
 	flags.StringVar(&f.publicURL, "public-url", "", "`address` where others reach REST, for the codes on tags (default http:// and --http)")
 	flags.StringVar(&f.letterheads, "letterhead", "", "`file` with a letterhead for each business, JSON: {\"BUSINESS\":{\"name\":…,\"address\":[…],\"phone\":…,\"registration\":…}} (default the business's id)")
@@ -116,7 +117,7 @@ func (f *serveFlags) run(ctx context.Context, out, logTo io.Writer) (err error) 
 	}
 	defer func() { err = errors.Join(err, conn.Close()) }()
 	quote, err := quoteapp.Open(ctx, quoteapp.Config{
-		Data: filepath.Join(f.data, "quote"), Fitment: conn, Verifier: fitment.Verifier, Letterheads: f.letterheads, Log: log,
+		Data: filepath.Join(f.data, "quote"), Fitment: conn, Verifier: fitment.Verifier, Letterheads: f.letterheads, TaxPacks: f.taxPacks, Log: log,
 	})
 	if err != nil {
 		return inUse(err, f.data)

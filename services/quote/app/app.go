@@ -34,6 +34,9 @@ type Config struct {
 	Verifier auth.Verifier
 	// Letterheads is a file of the businesses' letterheads, JSON; "" for none.
 	Letterheads string
+	// TaxPacks is a folder of the deployment's own tax packs, which replace those of
+	// the same places or come on top; "" for none.
+	TaxPacks string
 	// Now is the clock; nil means the system's.
 	Now func() time.Time
 	// Log takes what an operator should know; nil means the default logger.
@@ -69,11 +72,15 @@ func Open(_ context.Context, config Config) (*App, error) {
 	if err != nil {
 		return nil, fmt.Errorf("quote: %w", err)
 	}
+	packs, err := taxPacks(config.TaxPacks)
+	if err != nil {
+		return nil, fmt.Errorf("quote: %w", err)
+	}
 	records, err := embedded.Open(config.Data, embedded.Options{Now: config.Now})
 	if err != nil {
 		return nil, fmt.Errorf("quote: open the store in %s: %w", config.Data, err)
 	}
-	main, err := server.New(server.Options{Store: records, Fitment: config.Fitment, Now: config.Now, Log: config.Log, Letterheads: heads})
+	main, err := server.New(server.Options{Store: records, Fitment: config.Fitment, Now: config.Now, Log: config.Log, Letterheads: heads, TaxPacks: packs})
 	if err != nil {
 		return nil, errors.Join(fmt.Errorf("quote: %w", err), records.Close())
 	}

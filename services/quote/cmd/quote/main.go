@@ -20,12 +20,14 @@ func main() {
 	settings.Bind(flags)
 	fitment := flags.String("fitment", "127.0.0.1:9091", "`address` of the fitment service, loopback only")
 	letterheads := flags.String("letterhead", "", "`file` with a letterhead for each business, JSON: {\"BUSINESS\":{\"name\":…,\"address\":[…],\"phone\":…,\"registration\":…}} (default the business's id)")
+	taxPacks := flags.String("tax-packs", "", "`folder` of your own tax packs, which replace those of the same places or come on top")
 	os.Exit(process.Main(flags, os.Args[1:], os.Stderr, func(ctx context.Context) error {
-		return run(ctx, settings, *fitment, *letterheads)
+		return run(ctx, settings, *fitment, app.Config{Letterheads: *letterheads, TaxPacks: *taxPacks})
 	}))
 }
 
-func run(ctx context.Context, settings process.Settings, fitment, letterheads string) (err error) {
+// run serves the quote side; config says what beside the settings it stands on.
+func run(ctx context.Context, settings process.Settings, fitment string, config app.Config) (err error) {
 	log, err := settings.Log(os.Stderr)
 	if err != nil {
 		return err
@@ -35,7 +37,8 @@ func run(ctx context.Context, settings process.Settings, fitment, letterheads st
 		return err
 	}
 	defer func() { err = errors.Join(err, conn.Close()) }()
-	quote, err := app.Open(ctx, app.Config{Data: settings.Data, Fitment: conn, Letterheads: letterheads, Log: log})
+	config.Data, config.Fitment, config.Log = settings.Data, conn, log
+	quote, err := app.Open(ctx, config)
 	if err != nil {
 		return err
 	}
