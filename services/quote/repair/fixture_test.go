@@ -173,7 +173,7 @@ func (s *shop) chooses() {
 	}
 	for _, line := range repair.Lacking(s.order, s.bought) {
 		q := s.quotes[s.order.GetQuote()]
-		left := repair.Candidates(s.order, q, line)
+		left := repair.Candidates(s.order, s.bought, q, line)
 		if len(left) == 0 {
 			f.Notes = append(f.Notes, "Nothing is left.")
 			continue

@@ -48,9 +48,10 @@ func Follow(order *quotev1.RepairOrder, bought []Bought, f Followed) *quotev1.Re
 	return next
 }
 
-// Candidates are the options of a line, from 1, that its plan tries and that were
-// not bought for this order yet, in the plan's order, the new part behind them.
-func Candidates(order *quotev1.RepairOrder, q *quotev1.Quote, line int32) []*quotev1.Option {
+// Candidates are the options of a quote's line, from 1, that its plan tries and that
+// were not bought on the quote yet, in the plan's order, the new part behind them. A
+// listing is one part: it is bought once, on whatever quote.
+func Candidates(order *quotev1.RepairOrder, bought []Bought, q *quotev1.Quote, line int32) []*quotev1.Option {
 	lines := quote.Lines(q)
 	if line < 1 || int(line) > len(lines) {
 		return nil
@@ -58,7 +59,12 @@ func Candidates(order *quotev1.RepairOrder, q *quotev1.Quote, line int32) []*quo
 	var left []*quotev1.Option
 	for _, option := range lines[line-1].GetOptions() {
 		planned := option.GetPlanPlace() > 0 || option.GetFallback()
-		had := slices.ContainsFunc(order.GetPurchases(), func(p *quotev1.Purchase) bool { return p.GetSource() == option.GetSource() })
+		had := false
+		for i, p := range order.GetPurchases() {
+			if p.GetSource() == option.GetSource() && (IsListing(p.GetSource()) || bought[i].Quote.GetName() == q.GetName()) {
+				had = true
+			}
+		}
 		if planned && !had {
 			left = append(left, option)
 		}

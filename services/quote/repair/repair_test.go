@@ -625,20 +625,25 @@ func invariants(rt *rapid.T, s *shop) {
 func TestCandidatesFollowThePlan(t *testing.T) {
 	t.Parallel()
 	q := accepted(firstQ, 0, 1)
-	order := &quotev1.RepairOrder{Purchases: []*quotev1.Purchase{{Source: usedB}}}
+	order := &quotev1.RepairOrder{Purchases: []*quotev1.Purchase{{Source: usedB}, {Source: fresh}}}
+	had := []repair.Bought{{Quote: accepted(secondQ)}, {Quote: accepted(secondQ)}} // the listing is gone, the offer may be bought again
 	var got []string
-	for _, o := range repair.Candidates(order, q, 1) {
+	for _, o := range repair.Candidates(order, had, q, 1) {
 		got = append(got, o.GetSource())
 	}
 	if want := []string{usedA, fresh}; !slices.Equal(got, want) {
 		t.Errorf("got %v, want %v", got, want)
 	}
 	quote.Lines(q)[0].Options[0].PlanPlace = 0 // the plan does not try it
-	if got := repair.Candidates(order, q, 1); len(got) != 1 || got[0].GetSource() != fresh {
+	if got := repair.Candidates(order, had, q, 1); len(got) != 1 || got[0].GetSource() != fresh {
 		t.Errorf("got %v", got)
 	}
+	had[1].Quote = q
+	if got := repair.Candidates(order, had, q, 1); len(got) != 0 {
+		t.Errorf("bought on this quote already: %v", got)
+	}
 	for _, line := range []int32{-1, 0, 3} {
-		if got := repair.Candidates(order, q, line); got != nil {
+		if got := repair.Candidates(order, had, q, line); got != nil {
 			t.Errorf("line %d: %v", line, got)
 		}
 	}

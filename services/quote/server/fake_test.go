@@ -140,7 +140,7 @@ func (f *fakeFitment) FindDonors(ctx context.Context, r *fitmentv1.FindDonorsReq
 	var names []string
 	for name, d := range f.donors {
 		on := f.state(d.GetListing())
-		if kind := d.GetListing().GetKind(); kind != r.GetNeed().GetKind() && f.spoil == nil {
+		if kind := d.GetListing().GetKind(); kind != r.GetNeed().GetKind() {
 			continue
 		}
 		if on == fitmentv1.Listing_AVAILABLE || (on == fitmentv1.Listing_HELD && d.GetListing().GetHold().GetHolder() == f.tenant) {
@@ -192,6 +192,11 @@ func (f *fakeFitment) Decide(ctx context.Context, r *fitmentv1.DecideRequest) (*
 	defer f.mu.Unlock()
 	if err := f.enter(ctx, "Decide", r.GetListingName()); err != nil {
 		return nil, err
+	}
+	if r.GetListing() != nil { // asked for what is due with a part of this kind
+		made := decision(unknown, unknown)
+		made.ArrivalChecks = dueChecks()
+		return &fitmentv1.DecideResponse{Decision: made}, f.leave("Decide", "")
 	}
 	d, err := f.find(r.GetListingName())
 	if err != nil {

@@ -167,7 +167,7 @@ func (s *Server) findNext(ctx context.Context, tenant string, order *quotev1.Rep
 		}
 	}
 	need := quote.Lines(q)[line-1].GetNeed()
-	for _, option := range repair.Candidates(order, q, line) {
+	for _, option := range repair.Candidates(order, bought, q, line) {
 		p, reason, err := s.tryNext(ctx, tenant, order, q, need, option, fmt.Sprintf("%d", after))
 		if err != nil {
 			return err
