@@ -354,7 +354,7 @@ func (s *Server) settle(ctx context.Context, tenant string, q *quotev1.Quote) ([
 		if line.GetHeldListing() == "" {
 			continue
 		}
-		hold, err := s.settled(ctx, tenant, q, line)
+		hold, _, err := s.settled(ctx, tenant, q, line)
 		if err != nil {
 			return nil, err
 		}

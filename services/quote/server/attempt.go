@@ -346,7 +346,7 @@ func (p *preparation) keepHeld(ctx context.Context, n int, holds []*held, whole 
 // extend makes the hold last as long as the quote, once for all runs of the
 // request. An answer that is lost is asked for again.
 func (p *preparation) extend(ctx context.Context, h *held) error {
-	if (h.minutes <= briefly && !h.Carried) || h.extended {
+	if (h.minutes <= briefly && !h.Carried) || h.extended || (h.Carried && p.extendedBy[h.Listing] == p.extension(h)) {
 		return nil
 	}
 	var err error

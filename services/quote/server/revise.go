@@ -145,10 +145,11 @@ func (p *preparation) carry(ctx context.Context) error {
 		if line.GetHeldListing() == "" {
 			continue
 		}
-		hold, err := p.s.settled(ctx, p.tenant, p.before, line)
+		hold, by, err := p.s.settled(ctx, p.tenant, p.before, line)
 		if err != nil {
 			return err
 		}
+		p.extendedBy[line.GetHeldListing()] = by
 		listing, err := p.s.side.listing(ctx, line.GetHeldListing())
 		if err != nil && apierr.ReasonOf(err) != fitmentv1.ErrorInfo_NOT_FOUND {
 			return err
@@ -182,24 +183,24 @@ func (p *preparation) refuseSold(ctx context.Context, line int, hold *fitmentv1.
 
 // settled is the hold that a line of a quote has: the one that is stored, or the
 // one that extending it for a new version answers, where that began and the version
-// was not stored.
-func (s *Server) settled(ctx context.Context, tenant string, q *quotev1.Quote, line *quotev1.QuoteLine) (*fitmentv1.Hold, error) {
+// was not stored. By is the request id of that extension.
+func (s *Server) settled(ctx context.Context, tenant string, q *quotev1.Quote, line *quotev1.QuoteLine) (hold *fitmentv1.Hold, by string, err error) {
 	found, _, err := s.readClaim(ctx, tenant, line.GetHeldListing())
 	if err != nil {
-		return nil, err
+		return nil, "", err
 	}
 	begun := found.Extension
 	if found.Quote != q.GetName() || begun == nil || begun.Fence != line.GetHold().GetFence() {
-		return line.GetHold(), nil
+		return line.GetHold(), "", nil
 	}
-	hold, err := s.side.hold(ctx, tenant, line.GetHeldListing(), begun.Minutes, begun.Fence, begun.Request)
+	hold, err = s.side.hold(ctx, tenant, line.GetHeldListing(), begun.Minutes, begun.Fence, begun.Request)
 	switch {
 	case err == nil:
-		return hold, nil
+		return hold, begun.Request, nil
 	case over(err):
-		return line.GetHold(), nil
+		return line.GetHold(), "", nil
 	}
-	return nil, err
+	return nil, "", err
 }
 
 // announce keeps, before the carried holds are extended, how: should the new
@@ -230,7 +231,7 @@ func (p *preparation) announcement(ctx context.Context, holds []*held) ([]store.
 	var record store.Record
 	var before *quotev1.Quote
 	for _, h := range holds {
-		if !h.Carried {
+		if !h.Carried || p.extendedBy[h.Listing] == p.extension(h) {
 			continue
 		}
 		if before == nil {

@@ -33,21 +33,23 @@ type preparation struct {
 	lines []quote.Input
 	now   time.Time
 	// before is the draft that is issued, or the version that is revised; nil
-	// where there is none. carried are its holds that still stand, by listing.
-	before   *quotev1.Quote
-	carried  map[string]*fitmentv1.Hold
-	held     map[string]bool   // listings that are held for this quote
-	lost     map[string]string // listings that cannot be had, and why
-	chosen   int               // how often this call chose what to hold, successfully or not
-	extra    []string          // notices about what was left out
-	revision string
+	// where there is none. carried are its holds that still stand, by listing, and
+	// extendedBy is under which request id they were extended since, if they were.
+	before     *quotev1.Quote
+	carried    map[string]*fitmentv1.Hold
+	extendedBy map[string]string
+	held       map[string]bool   // listings that are held for this quote
+	lost       map[string]string // listings that cannot be had, and why
+	chosen     int               // how often this call chose what to hold, successfully or not
+	extra      []string          // notices about what was left out
+	revision   string
 }
 
 // preparing starts a preparation; terms are what the request was checked to mean.
 func (s *Server) preparing(tenant string, request *quotev1.PrepareQuoteRequest, t terms) *preparation {
 	p := &preparation{
 		s: s, tenant: tenant, request: request, held: make(map[string]bool), lost: make(map[string]string),
-		carried: make(map[string]*fitmentv1.Hold),
+		carried: make(map[string]*fitmentv1.Hold), extendedBy: make(map[string]string),
 	}
 	for i, further := range quote.Needs(request) {
 		in := quote.Input{
