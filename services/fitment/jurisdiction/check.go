@@ -70,7 +70,10 @@ func (p *Pack) checkLines() error {
 		ids[provision.ID] = true
 	}
 	for i, obligation := range p.Obligations {
-		if err := checkObligation(p.Jurisdiction, obligation); err != nil {
+		if err := checkObligation(p.Jurisdiction, obligation.Obligation); err != nil {
+			return fmt.Errorf("obligations[%d].%w", i, err)
+		}
+		if err := checkKinds(obligation.Kinds); err != nil {
 			return fmt.Errorf("obligations[%d].%w", i, err)
 		}
 	}
@@ -82,15 +85,22 @@ func (p *Provision) check(place string) error {
 	if !ok || !wordShape.MatchString(word) || len(word) > 60 {
 		return fmt.Errorf(`id: %.60q; expected the place, a dot and small letters, such as %q`, p.ID, place+".donor-vin")
 	}
-	for i, kind := range p.Kinds {
-		if fitmentv1.Part_Kind_name[int32(kind)] == "" || kind == 0 || slices.Contains(p.Kinds[:i], kind) {
-			return fmt.Errorf("kinds[%d]: %v is no kind of part, or is there twice", i, kind)
-		}
+	if err := checkKinds(p.Kinds); err != nil {
+		return err
 	}
 	if err := errors.Join(sentence("text", p.Text), sentence("source", p.Source)); err != nil {
 		return err
 	}
 	return p.checkCondition()
+}
+
+func checkKinds(kinds []fitmentv1.Part_Kind) error {
+	for i, kind := range kinds {
+		if fitmentv1.Part_Kind_name[int32(kind)] == "" || kind == 0 || slices.Contains(kinds[:i], kind) {
+			return fmt.Errorf("kinds[%d]: %v is no kind of part, or is there twice", i, kind)
+		}
+	}
+	return nil
 }
 
 func (p *Provision) checkCondition() error {

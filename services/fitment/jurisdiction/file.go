@@ -48,6 +48,7 @@ type provisionDocument struct {
 type obligationDocument struct {
 	Type   string   `json:"type"`
 	Party  string   `json:"party,omitempty"`
+	Kinds  []string `json:"kinds,omitempty"`
 	Text   string   `json:"text"`
 	Words  []string `json:"words,omitempty"`
 	Years  int32    `json:"years,omitempty"`
@@ -174,10 +175,14 @@ func (d *document) pack() (*Pack, error) {
 				return nil, fmt.Errorf("obligations[%d].%w", i, err)
 			}
 		}
-		pack.Obligations = append(pack.Obligations, &fitmentv1.Obligation{
+		kinds, err := readKinds(o.Kinds)
+		if err != nil {
+			return nil, fmt.Errorf("obligations[%d].%w", i, err)
+		}
+		pack.Obligations = append(pack.Obligations, Obligation{Kinds: kinds, Obligation: &fitmentv1.Obligation{
 			Jurisdiction: d.Jurisdiction, Type: fitmentv1.Obligation_Type(kind), Party: fitmentv1.Obligation_Party(party),
 			Text: o.Text, Words: o.Words, Years: o.Years, Source: o.Source,
-		})
+		}})
 	}
 	return pack, nil
 }
@@ -187,12 +192,9 @@ func (p *provisionDocument) provision() (Provision, error) {
 		ID: p.ID, Sale: p.Sale, Condition: Condition(p.Condition), Value: p.Value,
 		MaxAgeDays: p.MaxAgeDays, Text: p.Text, Source: p.Source,
 	}
-	for i, name := range p.Kinds {
-		kind, err := value(fmt.Sprintf("kinds[%d]", i), name, fitmentv1.Part_Kind_value)
-		if err != nil {
-			return Provision{}, err
-		}
-		provision.Kinds = append(provision.Kinds, fitmentv1.Part_Kind(kind))
+	var err error
+	if provision.Kinds, err = readKinds(p.Kinds); err != nil {
+		return Provision{}, err
 	}
 	if p.Attribute != "" {
 		attribute, err := value("attribute", p.Attribute, fitmentv1.Evidence_Attribute_value)
@@ -202,6 +204,28 @@ func (p *provisionDocument) provision() (Provision, error) {
 		provision.Attribute = fitmentv1.Evidence_Attribute(attribute)
 	}
 	return provision, nil
+}
+
+// readKinds looks up kinds of part.
+func readKinds(names []string) ([]fitmentv1.Part_Kind, error) {
+	var kinds []fitmentv1.Part_Kind
+	for i, name := range names {
+		kind, err := value(fmt.Sprintf("kinds[%d]", i), name, fitmentv1.Part_Kind_value)
+		if err != nil {
+			return nil, err
+		}
+		kinds = append(kinds, fitmentv1.Part_Kind(kind))
+	}
+	return kinds, nil
+}
+
+// kindNames writes kinds as readKinds reads them.
+func kindNames(kinds []fitmentv1.Part_Kind) []string {
+	var names []string
+	for _, kind := range kinds {
+		names = append(names, kind.String())
+	}
+	return names
 }
 
 // value looks up a name of an enum; the unspecified zero is none.
@@ -223,10 +247,7 @@ func (p *Pack) Bytes() []byte {
 	for _, v := range p.Provisions {
 		written := provisionDocument{
 			ID: v.ID, Sale: v.Sale, Condition: string(v.Condition), Value: v.Value,
-			MaxAgeDays: v.MaxAgeDays, Text: v.Text, Source: v.Source,
-		}
-		for _, kind := range v.Kinds {
-			written.Kinds = append(written.Kinds, kind.String())
+			MaxAgeDays: v.MaxAgeDays, Text: v.Text, Source: v.Source, Kinds: kindNames(v.Kinds),
 		}
 		if v.Attribute != 0 {
 			written.Attribute = v.Attribute.String()
@@ -235,7 +256,7 @@ func (p *Pack) Bytes() []byte {
 	}
 	for _, o := range p.Obligations {
 		written := obligationDocument{
-			Type: o.GetType().String(), Text: o.GetText(), Words: o.GetWords(), Years: o.GetYears(), Source: o.GetSource(),
+			Type: o.GetType().String(), Kinds: kindNames(o.Kinds), Text: o.GetText(), Words: o.GetWords(), Years: o.GetYears(), Source: o.GetSource(),
 		}
 		if o.GetParty() != 0 {
 			written.Party = o.GetParty().String()

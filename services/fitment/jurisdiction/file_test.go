@@ -25,7 +25,7 @@ func TestParseReadsEveryField(t *testing.T) {
 	t.Parallel()
 	got, err := jurisdiction.Parse([]byte(`{"jurisdiction":"AQ","place":"Ice","version":"2026-11-25","within":"NZ","divided":true,"also":["BV"],
 		"provisions":[{"id":"AQ.flood","sale":true,"kinds":["DRIVER_AIR_BAG"],"condition":"evidence","attribute":"FLOOD","value":"no","max_age_days":30,` + law + `}],
-		"obligations":[{"type":"KEEP","party":"SELLER","years":3,` + law + `}],"notes":["N"]}`))
+		"obligations":[{"type":"KEEP","party":"SELLER","kinds":["DRIVER_AIR_BAG"],"years":3,` + law + `}],"notes":["N"]}`))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -35,9 +35,9 @@ func TestParseReadsEveryField(t *testing.T) {
 			ID: "AQ.flood", Sale: true, Kinds: []fitmentv1.Part_Kind{bag}, Condition: jurisdiction.Evidence,
 			Attribute: fitmentv1.Evidence_FLOOD, Value: "no", MaxAgeDays: 30, Text: "T", Source: "S",
 		}},
-		Obligations: []*fitmentv1.Obligation{{
+		Obligations: []jurisdiction.Obligation{{Kinds: []fitmentv1.Part_Kind{bag}, Obligation: &fitmentv1.Obligation{
 			Jurisdiction: "AQ", Type: fitmentv1.Obligation_KEEP, Party: fitmentv1.Obligation_SELLER, Text: "T", Years: 3, Source: "S",
-		}},
+		}}},
 		Notes: []string{"N"},
 	}
 	if diff := cmp.Diff(want, got, protocmp.Transform()); diff != "" {
@@ -142,7 +142,7 @@ var packs = rapid.Custom(func(t *rapid.T) *jurisdiction.Pack {
 	for i := range rapid.IntRange(0, 3).Draw(t, "provisions") {
 		v := jurisdiction.Provision{
 			ID: p.Jurisdiction + "." + string(rune('a'+i)), Sale: rapid.Bool().Draw(t, "sale"), Text: text.Draw(t, "text"), Source: text.Draw(t, "source"),
-			Kinds:     rapid.SliceOfNDistinct(rapid.Map(rapid.Int32Range(1, 13), func(k int32) fitmentv1.Part_Kind { return fitmentv1.Part_Kind(k) }), -1, 3, rapid.ID).Draw(t, "kinds"),
+			Kinds:     kinds.Draw(t, "kinds"),
 			Condition: rapid.SampledFrom([]jurisdiction.Condition{jurisdiction.Forbidden, jurisdiction.NeverRecalled, jurisdiction.Evidence}).Draw(t, "condition"),
 		}
 		if v.Condition == jurisdiction.Evidence {
@@ -154,13 +154,16 @@ var packs = rapid.Custom(func(t *rapid.T) *jurisdiction.Pack {
 		p.Provisions = append(p.Provisions, v)
 	}
 	for range rapid.IntRange(0, 2).Draw(t, "obligations") {
-		p.Obligations = append(p.Obligations, &fitmentv1.Obligation{
+		p.Obligations = append(p.Obligations, jurisdiction.Obligation{Kinds: kinds.Draw(t, "kinds"), Obligation: &fitmentv1.Obligation{
 			Jurisdiction: p.Jurisdiction, Type: fitmentv1.Obligation_INVOICE, Party: fitmentv1.Obligation_Party(rapid.Int32Range(0, 2).Draw(t, "party")),
 			Text: text.Draw(t, "text"), Source: text.Draw(t, "source"), Words: rapid.SliceOfN(text, 0, 2).Draw(t, "words"),
-		})
+		}})
 	}
 	return p
 })
+
+// kinds draws kinds of part.
+var kinds = rapid.SliceOfNDistinct(rapid.Map(rapid.Int32Range(1, 13), func(k int32) fitmentv1.Part_Kind { return fitmentv1.Part_Kind(k) }), -1, 3, rapid.ID)
 
 func TestPacksReadAsWritten(t *testing.T) {
 	t.Parallel()

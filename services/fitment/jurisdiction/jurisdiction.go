@@ -59,8 +59,24 @@ type Provision struct {
 }
 
 // About tells whether the provision is about a kind of part.
-func (p *Provision) About(kind fitmentv1.Part_Kind) bool {
-	return len(p.Kinds) == 0 || slices.Contains(p.Kinds, kind)
+func (p *Provision) About(kind fitmentv1.Part_Kind) bool { return about(p.Kinds, kind) }
+
+// Obligation is something that the law asks beside the provisions.
+type Obligation struct {
+	*fitmentv1.Obligation
+
+	// Kinds are the kinds of part that it is about; none means every kind.
+	Kinds []fitmentv1.Part_Kind
+}
+
+// About tells whether the obligation is about a kind of part. A kind that is not
+// stated may be any.
+func (o *Obligation) About(kind fitmentv1.Part_Kind) bool {
+	return kind == fitmentv1.Part_KIND_UNSPECIFIED || about(o.Kinds, kind)
+}
+
+func about(kinds []fitmentv1.Part_Kind, kind fitmentv1.Part_Kind) bool {
+	return len(kinds) == 0 || slices.Contains(kinds, kind)
 }
 
 // Pack is what is known of the law of one place.
@@ -81,7 +97,7 @@ type Pack struct {
 	// Provisions must all hold.
 	Provisions []Provision
 	// Obligations are what the law asks beside that; each names the pack's place.
-	Obligations []*fitmentv1.Obligation
+	Obligations []Obligation
 	// Notes are remarks, each a sentence.
 	Notes []string
 }

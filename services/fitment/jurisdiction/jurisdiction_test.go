@@ -173,7 +173,7 @@ func TestObligationsSayWhatTheLawSays(t *testing.T) {
 		t.Errorf("%d obligations, of which %d are held against the law by this table", total, len(rows))
 	}
 	for _, row := range rows {
-		if !slices.ContainsFunc(pack(t, row.place).Obligations, func(o *fitmentv1.Obligation) bool {
+		if !slices.ContainsFunc(pack(t, row.place).Obligations, func(o jurisdiction.Obligation) bool {
 			return o.GetJurisdiction() == row.place && o.GetType() == row.kind && o.GetParty() == row.party && o.GetYears() == row.years &&
 				slices.Equal(o.GetWords(), row.words) && strings.Contains(o.GetSource(), row.cites)
 		}) {

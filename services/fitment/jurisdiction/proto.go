@@ -22,7 +22,7 @@ func Proto(p *Pack) *fitmentv1.JurisdictionPack {
 		})
 	}
 	for _, o := range p.Obligations {
-		shown.Obligations = append(shown.Obligations, proto.CloneOf(o))
+		shown.Obligations = append(shown.Obligations, proto.CloneOf(o.Obligation))
 	}
 	return shown
 }

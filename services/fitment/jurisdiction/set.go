@@ -9,6 +9,8 @@ import (
 	"slices"
 	"strings"
 	"sync"
+
+	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 )
 
 // Set is a number of packs, at most one a place. It is read only: nobody may
@@ -99,6 +101,9 @@ type Weighed struct {
 	// the places that are stated and of those they lie in. Where a place is not
 	// stated it is every pack; what a place without a pack asks is not known.
 	Asking []*Pack
+	// Seller and Installer are the packs of either one's place and of those it lies
+	// in; every pack where the place is not stated.
+	Seller, Installer []*Pack
 	// Known is false where a place is not stated or its law is not known; then
 	// every pack of the set counts.
 	Known bool
@@ -118,15 +123,20 @@ type Weighed struct {
 func (s *Set) For(seller, installer string) Weighed {
 	weighed := Weighed{Known: true}
 	chosen := make(map[string]*Pack)
-	for _, party := range []struct{ who, place string }{{"seller", seller}, {"installer", installer}} {
+	for _, party := range []struct{ who, place string }{{whoSells, seller}, {"installer", installer}} {
 		place := strings.TrimSpace(party.place)
 		pack, known, note := s.find(place)
 		if note != "" {
 			weighed.note(fmt.Sprintf(note, party.who, place))
 		}
 		weighed.Known = weighed.Known && known
+		own := weighed.of(party.who)
+		if place == "" {
+			*own = s.All()
+		}
 		for ; pack != nil; pack = s.by[pack.Within] {
 			chosen[pack.Jurisdiction] = pack
+			*own = append(*own, pack)
 		}
 	}
 	weighed.Packs = slices.SortedFunc(maps.Values(chosen), byPlace)
@@ -140,6 +150,40 @@ func (s *Set) For(seller, installer string) Weighed {
 	}
 	weighed.note(CheckLocalLaw)
 	return weighed
+}
+
+const whoSells = "seller"
+
+// of are the packs of a party's place.
+func (w *Weighed) of(who string) *[]*Pack {
+	if who == whoSells {
+		return &w.Seller
+	}
+	return &w.Installer
+}
+
+// Obligations are what the law asks about a kind of part beside the provisions:
+// of the seller what the law of his place asks, of the installer what that of his
+// own does, and of both what either asks of anybody.
+func (w *Weighed) Obligations(kind fitmentv1.Part_Kind) []*fitmentv1.Obligation {
+	var list []*fitmentv1.Obligation
+	for _, pack := range w.Asking {
+		for i := range pack.Obligations {
+			o := &pack.Obligations[i]
+			bound := true
+			switch o.GetParty() {
+			case fitmentv1.Obligation_SELLER:
+				bound = slices.Contains(w.Seller, pack)
+			case fitmentv1.Obligation_INSTALLER:
+				bound = slices.Contains(w.Installer, pack)
+			default:
+			}
+			if bound && o.About(kind) {
+				list = append(list, o.Obligation)
+			}
+		}
+	}
+	return list
 }
 
 // note adds a sentence once.

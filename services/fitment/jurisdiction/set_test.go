@@ -12,6 +12,7 @@ import (
 
 	"pgregory.net/rapid"
 
+	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	"beltwright.example/services/fitment/jurisdiction"
 )
 
@@ -207,6 +208,42 @@ func TestDutiesAreThoseOfTheStatedPlaces(t *testing.T) {
 		got := set.For(c.seller, c.installer)
 		if places(got.Packs) != c.weighed || places(got.Asking) != c.asking {
 			t.Errorf("%q, %q: weighed %s, asking %s; want %s, %s", c.seller, c.installer, places(got.Packs), places(got.Asking), c.weighed, c.asking)
+		}
+	}
+}
+
+// Each party is told of its own duties, and only about the kind of part that they
+// are about (C.R.S. 42-9-109.5 and RCW 46.37.660 are about air bags).
+func TestObligationsBindTheirParty(t *testing.T) {
+	t.Parallel()
+	const bag, belt = fitmentv1.Part_SIDE_AIR_BAG, fitmentv1.Part_BUCKLE_PRETENSIONER
+	for name, c := range map[string]struct {
+		seller, installer string
+		kind              fitmentv1.Part_Kind
+		place             string
+		want              []fitmentv1.Obligation_Party
+	}{
+		"seller in Colorado":        {"US-CO", "US-WA", bag, "US-CO", []fitmentv1.Obligation_Party{fitmentv1.Obligation_SELLER}},
+		"installer in Washington":   {"US-CO", "US-WA", bag, "US-WA", []fitmentv1.Obligation_Party{fitmentv1.Obligation_INSTALLER}},
+		"installer in Colorado":     {"US-WA", "US-CO", bag, "US-CO", []fitmentv1.Obligation_Party{fitmentv1.Obligation_INSTALLER}},
+		"both in Colorado":          {"US-CO", "US-CO", bag, "US-CO", []fitmentv1.Obligation_Party{fitmentv1.Obligation_SELLER, fitmentv1.Obligation_INSTALLER}},
+		"a pretensioner":            {"US-CO", "US-CO", belt, "US-CO", nil},
+		"a kind that is not stated": {"US-CO", "US-CO", 0, "US-CO", []fitmentv1.Obligation_Party{fitmentv1.Obligation_SELLER, fitmentv1.Obligation_INSTALLER}},
+		"seller not stated":         {"", "US-WA", bag, "US-CO", []fitmentv1.Obligation_Party{fitmentv1.Obligation_SELLER}},
+		"installer not stated":      {"US-CO", "", bag, "US-WA", []fitmentv1.Obligation_Party{fitmentv1.Obligation_INSTALLER}},
+		"either":                    {"US-RI", "US-WA", bag, "US-RI", []fitmentv1.Obligation_Party{fitmentv1.Obligation_PARTY_UNSPECIFIED}},
+		"the country of both":       {"US-CO", "US-WA", belt, "US", []fitmentv1.Obligation_Party{fitmentv1.Obligation_SELLER, fitmentv1.Obligation_INSTALLER}},
+	} {
+		weighed := jurisdiction.Builtin().For(c.seller, c.installer)
+		var got []fitmentv1.Obligation_Party
+		for _, o := range weighed.Obligations(c.kind) {
+			if o.GetJurisdiction() == c.place && !slices.Contains(got, o.GetParty()) {
+				got = append(got, o.GetParty())
+			}
+		}
+		slices.Sort(got)
+		if !slices.Equal(got, c.want) {
+			t.Errorf("%s: %s asks something of %v, want %v", name, c.place, got, c.want)
 		}
 	}
 }

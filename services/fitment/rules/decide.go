@@ -40,7 +40,7 @@ func (q *Question) Decide(listing *fitmentv1.Listing) *fitmentv1.Decision {
 	places := c.lawHere()
 	d.Cautions = slices.Concat(cautions(q.need.GetKind()), places.Notes, cameBack(listing))
 	d.ArrivalChecks = arrivalChecks(q.need.GetKind())
-	d.Obligations = places.obligations()
+	d.Obligations = places.Obligations(q.need.GetKind())
 	d.OneUse, d.ReplaceWith = c.fittingLists()
 	d.Basis = q.basis(places)
 	if d.GetVerdict() == fitmentv1.Decision_PROVE_FIRST {

@@ -46,12 +46,19 @@ func TestADecisionListsWhatTheLawAsksBesideTheGate(t *testing.T) {
 		slices.Sort(list)
 		return slices.Compact(list)
 	}
-	if got := places(decide(t, kestrel(), documented())); !slices.Equal(got, []string{"US", "US-WA"}) {
+	bag := func(place string) func(*fitmentv1.Need) {
+		return func(n *fitmentv1.Need) { n.Kind, n.Jurisdiction = fitmentv1.Part_DRIVER_AIR_BAG, place }
+	}
+	if got := places(decide(t, kestrel(bag("US-WA")), documented())); !slices.Equal(got, []string{"US", "US-WA"}) {
 		t.Errorf("obligations of %v", got)
 	}
-	got := places(decide(t, kestrel(func(n *fitmentv1.Need) { n.Jurisdiction = "US-CO" }), documented()))
-	if !slices.Equal(got, []string{"US", "US-CO", "US-WA"}) {
+	// What Washington asks of whoever fits an air bag is nothing to its sellers.
+	if got := places(decide(t, kestrel(bag("US-CO")), documented())); !slices.Equal(got, []string{"US", "US-CO"}) {
 		t.Errorf("obligations of %v where the seller stands in Washington and the installer in Colorado", got)
+	}
+	// The laws of both states are about air bags, which a pretensioner is not.
+	if got := places(decide(t, kestrel(func(n *fitmentv1.Need) { n.Jurisdiction = "US-CO" }), documented())); !slices.Equal(got, []string{"US"}) {
+		t.Errorf("obligations of %v for a pretensioner", got)
 	}
 }
 

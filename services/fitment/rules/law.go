@@ -1,7 +1,6 @@
 package rules
 
 import (
-	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	"beltwright.example/services/fitment/catalogue"
 	"beltwright.example/services/fitment/evidence"
 	"beltwright.example/services/fitment/jurisdiction"
@@ -29,15 +28,6 @@ func (q *Question) weighLaw(seller string) *law {
 		}
 	}
 	return l
-}
-
-// obligations are what the law asks beside the gate.
-func (l *law) obligations() []*fitmentv1.Obligation {
-	var list []*fitmentv1.Obligation
-	for _, pack := range l.Asking {
-		list = append(list, pack.Obligations...)
-	}
-	return list
 }
 
 // lawHere is the law of the listing's place and the need's, worked out once.

@@ -77,8 +77,13 @@ func madeUpLaw(tb testing.TB) *jurisdiction.Set {
 			{ID: "XA-B.recalls", Sale: true, Condition: jurisdiction.NeverRecalled, Text: "None that was recalled.", Source: "invented"},
 			demand("XA-B.who", false, aPulledBy, "", 0),
 		}},
-		&jurisdiction.Pack{Jurisdiction: "XC", Place: "Nowhere", Version: "2026-01-01", Obligations: []*fitmentv1.Obligation{
-			{Jurisdiction: "XC", Type: fitmentv1.Obligation_KEEP, Years: 3, Text: "Keep the invoice.", Source: "invented"},
+		&jurisdiction.Pack{Jurisdiction: "XC", Place: "Nowhere", Version: "2026-01-01", Obligations: []jurisdiction.Obligation{
+			{Obligation: &fitmentv1.Obligation{Jurisdiction: "XC", Type: fitmentv1.Obligation_KEEP, Years: 3, Text: "Keep the invoice.", Source: "invented"}},
+			{Obligation: &fitmentv1.Obligation{Jurisdiction: "XC", Type: fitmentv1.Obligation_WHO, Party: fitmentv1.Obligation_SELLER, Text: "Only yards sell.", Source: "invented"}},
+			{
+				Obligation: &fitmentv1.Obligation{Jurisdiction: "XC", Type: fitmentv1.Obligation_VERIFY, Party: fitmentv1.Obligation_INSTALLER, Text: "Look at the lamp.", Source: "invented"},
+				Kinds:      []fitmentv1.Part_Kind{fitmentv1.Part_BUCKLE_PRETENSIONER, fitmentv1.Part_DRIVER_AIR_BAG},
+			},
 		}})
 	if err != nil {
 		tb.Fatal(err)
