@@ -86,6 +86,7 @@ trained and, where the law asks for it, licensed.`,
 		catalogueCommand(connection), partsCommand(connection),
 		quoteCommand(connection), planCommand(connection), outcomeCommand(connection),
 		booksCommand(connection), basketCommand(connection),
+		taxCommand(connection), consignmentCommand(connection),
 	)
 	return root
 }
