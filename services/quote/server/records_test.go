@@ -484,7 +484,7 @@ func TestReadyFollowsStoreAndFitment(t *testing.T) {
 	if err := w.Ready(t.Context()); err == nil {
 		t.Error("ready without the fitment service")
 	}
-	if got := len(w.Names()); got != 4 {
+	if got := len(w.Names()); got != 5 {
 		t.Errorf("%d services", got)
 	}
 	ctx, cancel := context.WithCancel(t.Context())
