@@ -28,8 +28,8 @@ type Facts struct {
 	Arrived map[string]string
 }
 
-// Deposited are the sources for which the lines that count ask a deposit, each
-// with the number of lines that offer it.
+// Deposited are the sources for which the accepted lines ask a deposit, each with
+// the number of lines that offer it.
 func Deposited(q *quotev1.Quote) map[string]int {
 	sources := make(map[string]int)
 	for _, p := range parts(q) {

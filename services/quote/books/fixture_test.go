@@ -24,9 +24,9 @@ const (
 )
 
 // workedExample is an accepted quote in the numbers of a repair that is worked
-// out by hand: 1.4 h at 128.00 = 179.20; a used part of 185.00 with a deposit of
-// 50.00, freight 38.50 and handling 35.00; supplies 10.75; tax 7.25 % of 235.00 =
-// 17.04; 515.49 in all (our own example).
+// out by hand: 1.4 h at 128.00 = 179.20, a quarter of an hour of it for the check; a
+// used part of 185.00 with a deposit of 50.00, freight 38.50 and handling 35.00;
+// supplies 10.75; tax 7.25 % of 235.00 = 17.04; 515.49 in all (our own example).
 func workedExample() *quotev1.Quote {
 	return &quotev1.Quote{
 		Name: quoteNamed, Number: quoteID, State: quotev1.Quote_ACCEPTED, CurrencyCode: "USD", Customer: "C-17", TaxPercent: "7.25",
@@ -35,7 +35,7 @@ func workedExample() *quotev1.Quote {
 		Options: []*quotev1.Option{
 			{
 				Source: usedPart, Condition: quotev1.Offer_USED, Seller: "kettlewick", Price: 185_00, CoreDeposit: 50_00, Tax: 17_04,
-				Freight: 38_50, Handling: 35_00, FitLabour: 179_20, Supplies: 10_75, LandedCost: 515_49, PlanPlace: 1, Days: 4, CoreDays: 30,
+				Freight: 38_50, Handling: 35_00, FitLabour: 147_20, CheckLabour: 32_00, Supplies: 10_75, LandedCost: 515_49, PlanPlace: 1, Days: 4, CoreDays: 30,
 			},
 			{
 				Source: remanPart, Condition: quotev1.Offer_REMANUFACTURED, Seller: "farrowtull-works", Price: 240_50, CoreDeposit: 60_00,

@@ -20,13 +20,9 @@ func accepted(state quotev1.Quote_State) bool {
 // Booked tells whether entries may be booked on a quote.
 func Booked(q *quotev1.Quote) bool { return accepted(q.GetState()) }
 
-// lines are the quote's lines that count: those accepted, where it is accepted,
-// and else all.
+// lines are the quote's accepted lines.
 func lines(q *quotev1.Quote) []*quotev1.QuoteLine {
 	all := quote.Lines(q)
-	if !accepted(q.GetState()) {
-		return all
-	}
 	var counted []*quotev1.QuoteLine
 	for _, place := range quote.Accepted(q) {
 		counted = append(counted, all[place])
@@ -34,7 +30,7 @@ func lines(q *quotev1.Quote) []*quotev1.QuoteLine {
 	return counted
 }
 
-// part is a source on the lines that count.
+// part is a source on the accepted lines.
 type part struct {
 	option *quotev1.Option
 	kind   fitmentv1.Part_Kind
@@ -42,7 +38,7 @@ type part struct {
 	lines  int // lines that offer it: several may buy the same supplier's item
 }
 
-// parts are all sources of the lines that count, in their order.
+// parts are all sources of the accepted lines, in their order.
 func parts(q *quotev1.Quote) []*part {
 	var all []*part
 	found := make(map[string]*part)
@@ -64,7 +60,7 @@ func parts(q *quotev1.Quote) []*part {
 	return all
 }
 
-// partOf is the source on the lines that count; nil where none offers it.
+// partOf is the source on the accepted lines; nil where none offers it.
 func partOf(q *quotev1.Quote, source string) *part {
 	for _, p := range parts(q) {
 		if p.option.GetSource() == source {
@@ -74,14 +70,15 @@ func partOf(q *quotev1.Quote, source string) *part {
 	return nil
 }
 
-// quoted is what a quote's lines that count came to when they were quoted.
+// quoted is what the lines that count came to when they were quoted.
 type quoted struct {
 	terms                       []int64 // what the total is the sum of
 	total, fit, check, supplies int64
 }
 
-// total is what the lines that count came to: as the quote says or, where only some
-// of its lines count, as it says of those, freight that several lines share once.
+// total is what the accepted lines came to and, of a quote that is not accepted, all
+// of them: as the quote says or, where only some of its lines count, as it says of
+// those, freight that several lines share once.
 // Quotes that were stored before quotes had a total are for one need, whose first
 // purchase says it. Pack are the tax rules of the quote's place.
 func total(q *quotev1.Quote, pack tax.Pack) (quoted, error) {
@@ -90,10 +87,7 @@ func total(q *quotev1.Quote, pack tax.Pack) (quoted, error) {
 	}
 	places := quote.Accepted(q)
 	if !accepted(q.GetState()) {
-		places = nil
-		for place := range quote.Lines(q) {
-			places = append(places, place)
-		}
+		places = everyPlace(q)
 	}
 	t, err := quote.TotalOf(q, places, pack)
 	if err != nil {
@@ -106,6 +100,15 @@ func total(q *quotev1.Quote, pack tax.Pack) (quoted, error) {
 		},
 		total: t.GetTotal(), fit: t.GetFitLabour(), check: t.GetCheckLabour(), supplies: t.GetSupplies(),
 	}, nil
+}
+
+// everyPlace is the places of all lines, from 0.
+func everyPlace(q *quotev1.Quote) []int {
+	places := make([]int, len(quote.Lines(q)))
+	for place := range places {
+		places[place] = place
+	}
+	return places
 }
 
 // landed is what one purchase came to; nothing where there is none.
