@@ -40,7 +40,8 @@ type Problem struct {
 	Currency string
 	// Parts are the ids of the parts, each needed once.
 	Parts []string
-	// Sellers in any order; of equally cheap ones the first is taken.
+	// Sellers in any order. Of those that are bought from, a part comes from the first
+	// that is cheapest.
 	Sellers []Seller
 }
 

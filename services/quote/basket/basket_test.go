@@ -151,6 +151,23 @@ func TestFreightIsShared(t *testing.T) {
 	}
 }
 
+// Both sellers are needed, and ask the same for what both have: it comes from the one
+// that is named first, whatever the order of the parts.
+func TestFirstOfEquals(t *testing.T) {
+	t.Parallel()
+	for _, parts := range [][]string{{"a", "b", "both"}, {"b", "both", "a"}, {"both", "b", "a"}} {
+		s := solve(t, basket.Problem{Currency: "USD", Parts: parts, Sellers: []basket.Seller{
+			{ID: "first", Freight: 10, Offers: []basket.Offer{{Part: "a", Price: 1}, {Part: "both", Price: 5}}},
+			{ID: "second", Freight: 10, Offers: []basket.Offer{{Part: "b", Price: 1}, {Part: "both", Price: 5}}},
+		}})
+		want := []basket.Choice{{Part: "a", Seller: "first"}, {Part: "b", Seller: "second"}, {Part: "both", Seller: "first"}}
+		slices.SortFunc(s.Assignment, func(a, b basket.Choice) int { return strings.Compare(a.Part, b.Part) })
+		if !cmp.Equal(want, s.Assignment) || s.Total != 27 {
+			t.Errorf("%v: %+v", parts, s)
+		}
+	}
+}
+
 func TestWhatHolds(t *testing.T) {
 	t.Parallel()
 	rapid.Check(t, func(rt *rapid.T) {
@@ -205,7 +222,7 @@ func freighted(r *rand.Rand, s shape, parts, sellers int) basket.Problem {
 func TestEndedBudgetIsHonest(t *testing.T) {
 	t.Parallel()
 	best, bound := int64(1<<62), int64(0)
-	for _, nodes := range []int{1, 10, 100, 300} {
+	for _, nodes := range []int{1, 10, 100} {
 		p := hard()
 		s, err := basket.Solve(p, basket.Budget{Nodes: nodes})
 		if err != nil {

@@ -76,15 +76,15 @@ func (m *market) list() {
 
 func (m *market) price(seller, part int) int64 { return m.prices[seller*m.parts+part] }
 
-// assign gives each part to the cheapest of the sellers, and tells what that costs
-// with the freight of those that are bought from; none where a part is offered by
-// none of them.
+// assign gives each part to the cheapest of the sellers, the first in the problem
+// where several are, and tells what that costs with the freight of those that are
+// bought from; none where a part is offered by none of them.
 func (m *market) assign(sellers []int, to []int) int64 {
 	var total int64
 	for j := range m.parts {
 		best := int64(none)
 		for _, i := range sellers {
-			if price := m.price(i, j); price < best {
+			if price := m.price(i, j); price < best || price == best && i < to[j] {
 				best, to[j] = price, i
 			}
 		}

@@ -47,13 +47,14 @@ func TestPublishedWarehouses(t *testing.T) {
 	}
 }
 
-// random makes a market of parts and sellers with prices and freight up to these.
-func random(r *rand.Rand, parts, sellers int, freight, price int64) *market {
+// random makes a market of parts and sellers with prices and freight up to these, and
+// so many offers missing in a hundred.
+func random(r *rand.Rand, parts, sellers, missing int, freight, price int64) *market {
 	m := &market{parts: parts, offers: make([][]listed, parts), prices: slices.Repeat([]int64{none}, parts*sellers)}
 	for i := range sellers {
 		m.freight = append(m.freight, r.Int64N(freight+1))
 		for j := range parts {
-			if r.IntN(3) > 0 || j%sellers == i {
+			if r.IntN(100) >= missing || j%sellers == i {
 				m.prices[i*parts+j] = r.Int64N(price + 1)
 			}
 		}
@@ -68,7 +69,7 @@ func TestSubsetsAlone(t *testing.T) {
 	t.Parallel()
 	for n := range 2000 {
 		r := rand.New(rand.NewPCG(uint64(n), 7))
-		m := random(r, 1+r.IntN(9), 1+r.IntN(20), []int64{0, 3, 500, 9000}[n%4], []int64{1, 40, 3000}[n%3])
+		m := random(r, 1+r.IntN(10), 1+r.IntN(40), []int{30, 60, 75}[n%3], []int64{0, 3, 5, 500, 9000}[n%5], []int64{1, 2, 40, 3000}[n%4])
 		sellers := make([]int, len(m.freight))
 		for i := range sellers {
 			sellers[i] = i
@@ -97,7 +98,7 @@ func TestBidsAreADualSolution(t *testing.T) {
 	t.Parallel()
 	for n := range 1000 {
 		r := rand.New(rand.NewPCG(uint64(n), 8))
-		m := random(r, 1+r.IntN(12), 1+r.IntN(25), []int64{0, 3, 500, 9000}[n%4], []int64{1, 40, 3000}[n%3])
+		m := random(r, 1+r.IntN(12), 1+r.IntN(25), 30, []int64{0, 3, 500, 9000}[n%4], []int64{1, 40, 3000}[n%3])
 		s := newSearch(m, Budget{Nodes: 1})
 		for i := range s.standings {
 			s.standings[i] = []standing{free, free, free, opened, closed}[r.IntN(5)]
@@ -126,5 +127,38 @@ func TestBidsAreADualSolution(t *testing.T) {
 		if sum != s.sum {
 			t.Fatalf("case %d: the sum is %d, not %d", n, sum, s.sum)
 		}
+	}
+}
+
+// While something is a minor unit dearer than the least, the sellers that the least is
+// had from must not be closed.
+func TestShutKeepsWhatIsCheaper(t *testing.T) {
+	t.Parallel()
+	shut := 0
+	for n := range 1000 {
+		r := rand.New(rand.NewPCG(uint64(n), 9))
+		m := random(r, 1+r.IntN(8), 1+r.IntN(15), 40, []int64{0, 3, 500, 9000}[n%4], []int64{1, 40, 3000}[n%3])
+		least := m.solve(Budget{}).total
+		s := newSearch(m, Budget{Nodes: 1})
+		s.begin()
+		s.spread(s.all)
+		s.ascend(s.all)
+		s.best = least + 1
+		shut += len(s.shut(s.sum))
+		var sellers []int
+		for i, standing := range s.standings {
+			if standing == free {
+				sellers = append(sellers, i)
+			}
+		}
+		all := subsets{m: m}
+		all.bundles(sellers)
+		all.solve(make([]int64, m.parts), none)
+		if got := all.least[len(all.least)-1]; got != least {
+			t.Fatalf("case %d: without %d of %d sellers %d, with them %d", n, len(m.freight)-len(sellers), len(m.freight), got, least)
+		}
+	}
+	if shut < 1000 {
+		t.Errorf("only %d sellers were closed in all", shut)
 	}
 }
