@@ -58,5 +58,5 @@ func showBasket(p *printer, basket *quotev1.SolveBasketResponse, currency string
 		p.linef("total with freight %s: the best found when the search ended; nothing costs less than %s",
 			cash(basket.GetTotal(), currency), cash(basket.GetBound(), currency))
 	}
-	p.linef("by %s, %d nodes", basket.GetMethod(), basket.GetNodes())
+	p.linef("by %s; nodes: %d", basket.GetMethod(), basket.GetNodes())
 }

@@ -142,7 +142,7 @@ func TestEveryCommandExplainsItself(t *testing.T) {
 		"beltwright donors", "beltwright decide", "beltwright listing hold", "beltwright quote accept", "beltwright quote decline",
 		"beltwright explain", "beltwright need save", "beltwright need watch", "beltwright decision keep", "beltwright decision recompute",
 		"beltwright evidence ask", "beltwright evidence answer", "beltwright evidence watch", "beltwright attachment put", "beltwright attachment get",
-		"beltwright catalogue part", "beltwright catalogue parts", "beltwright catalogue vehicle-data", "beltwright parts", "beltwright dialects", "beltwright jurisdictions", "beltwright plan", "beltwright outcome record", "beltwright books record", "beltwright books reverse", "beltwright books sum", "beltwright books cores", "beltwright books ledger", "beltwright books credit-note give", "beltwright store check", "beltwright store restore",
+		"beltwright catalogue part", "beltwright catalogue parts", "beltwright catalogue vehicle-data", "beltwright parts", "beltwright dialects", "beltwright jurisdictions", "beltwright plan", "beltwright tax", "beltwright consignment", "beltwright outcome record", "beltwright books record", "beltwright books reverse", "beltwright books sum", "beltwright books cores", "beltwright books ledger", "beltwright books credit-note give", "beltwright store check", "beltwright store restore",
 	} {
 		if !strings.Contains(strings.Join(paths, "\n")+"\n", want+"\n") {
 			t.Errorf("there is no %s", want)
@@ -498,7 +498,7 @@ func clientCases() map[string]clientCase {
 				Total: 5750, Bound: 5750, Proven: true, Nodes: 1, Method: "branch and bound", Assignment: []*quotev1.BasketChoice{{Part: "p1", Seller: "s1"}},
 				Workings: []*quotev1.Working{{Number: "total", Formula: "45.00 + 12.50", Value: "57.50"}},
 			},
-			shows: []string{"p1    s1", "total with freight 57.50 USD: nothing is cheaper", "by branch and bound, 1 nodes", "total = 45.00 + 12.50 = 57.50"},
+			shows: []string{"p1    s1", "total with freight 57.50 USD: nothing is cheaper", "by branch and bound; nodes: 1", "total = 45.00 + 12.50 = 57.50"},
 		},
 		"basket cut off": {
 			args: []string{"basket", "-"}, stdin: `{"currencyCode":"USD"}`, asks: &quotev1.SolveBasketRequest{CurrencyCode: "USD"},
