@@ -3,6 +3,7 @@ package document_test
 import (
 	"bytes"
 	"errors"
+	"regexp"
 	"strings"
 	"testing"
 	"time"
@@ -58,7 +59,12 @@ func TestTag(t *testing.T) {
 			says(t, text, "SOLANE-1", "buckle pretensioner", "row 1 right", link, "used part, taken from another vehicle", "Korrin KB-40118",
 				"2006 Tarvena Solane saloon, VIN 1J9RP1A36A1******", "kettlewick, US-WA", "listings/kettlewick.SOLANE-0", "from 1J9RP1A36A1******",
 				"Live part: it can fire.", "The shorting clip stays", "40 CFR 261.4(j)",
-				"donor VIN", "photo of the plate, kettlewick", "2.1 Ω, module reported", "shown", "flood", "claimed")
+				"donor VIN: 1J9RP1A36A1******; loop resistance: 2.1 Ω module reported", "flood: no")
+			for _, beside := range []string{`shown +donor VIN`, `claimed by the yard +flood: no`} {
+				if !regexp.MustCompile(beside).MatchString(papertest.Text(t, raw)) {
+					t.Errorf("nothing matches %s in\n%s", beside, papertest.Text(t, raw))
+				}
+			}
 			if strings.Contains(text, vin) {
 				t.Error("the donor's VIN stands on the tag in full")
 			}

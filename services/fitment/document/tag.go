@@ -1,6 +1,7 @@
 package document
 
 import (
+	"strings"
 	"time"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
@@ -41,25 +42,28 @@ func changed(l *fitmentv1.Listing) time.Time {
 	return l.GetCreateTime().AsTime()
 }
 
-// evidence lists what is known of the part, and how.
+// evidence sums up what is known of the part by how well it is known, so that the
+// tag stays on one sheet; the listing says the rest.
 func evidence(d *paper.Doc, all []*fitmentv1.Evidence) {
-	var rows []paper.Row
-	for _, e := range all {
-		value := e.GetValue()
-		if e.GetAttribute() == fitmentv1.Evidence_LOOP_RESISTANCE && value != "" {
-			value += " Ω, " + words(e.GetReading().GetMethod())
-		}
-		rows = append(rows, paper.Row{Cells: []string{words(e.GetAttribute()), value, words(e.GetLevel()), joined(", ", e.GetHow(), e.GetBy()), e.GetDate()}})
-	}
-	if len(rows) == 0 {
+	if len(all) == 0 {
 		return
 	}
+	known := map[fitmentv1.Evidence_Level][]string{}
+	for _, e := range all {
+		value := e.GetValue()
+		switch e.GetAttribute() {
+		case fitmentv1.Evidence_LOOP_RESISTANCE:
+			value = joined(" ", value, "Ω", words(e.GetReading().GetMethod()))
+		case fitmentv1.Evidence_PART_KIND, fitmentv1.Evidence_PART_POSITION, fitmentv1.Evidence_DONOR_DRIVE_SIDE:
+			value = strings.ToLower(strings.ReplaceAll(value, "_", " ")) // names of enums
+		default:
+		}
+		known[e.GetLevel()] = append(known[e.GetLevel()], joined(": ", words(e.GetAttribute()), value))
+	}
 	d.Heading("What is known of it")
-	d.Table([]paper.Column{
-		{Name: "what", Share: 2.2},
-		{Name: "value", Share: 2.2},
-		{Name: "level", Share: 1},
-		{Name: "how, by", Share: 2.2},
-		{Name: "day", Share: 1},
-	}, rows)
+	d.Pairs([]paper.Pair{
+		{Name: "confirmed by others", Value: strings.Join(known[fitmentv1.Evidence_CONFIRMED], "; ")},
+		{Name: "shown", Value: strings.Join(known[fitmentv1.Evidence_SHOWN], "; ")},
+		{Name: "claimed by the yard", Value: strings.Join(append(known[fitmentv1.Evidence_CLAIMED], known[fitmentv1.Evidence_LEVEL_UNSPECIFIED]...), "; ")},
+	})
 }

@@ -96,8 +96,8 @@ func inColorado() *quotev1.Quote {
 	q.Plan.Words = "Buy the used one of kettlewick."
 	q.Notices = append(q.Notices, "Sold  as  is.", "It was misused: asist.")
 	q.TradeOff = &quotev1.TradeOff{LeastWorstRegret: 2, Points: []*quotev1.TradePoint{
-		{Batches: []*quotev1.PlanBatch{{Ids: []string{"listings/kettlewick.SOLANE-1"}}}, Words: "the used one first", ExpectedCost: 560_12, Cvar95: 1102_44, ExpectedDays: 4.9},
-		{Batches: []*quotev1.PlanBatch{{Ids: []string{"offers/farrowtull-works.F-9"}}}, Words: "the new one", ExpectedCost: 840_00, Cvar95: 840_00, ExpectedDays: 9},
+		{Batches: []*quotev1.PlanBatch{{Ids: []string{"listings/kettlewick.SOLANE-1"}}, {Ids: []string{"listings/saltmarrow.S-22", "offers/farrowtull-works.F-9"}}}, Words: "the used one first", ExpectedCost: 560_12, Cvar95: 1102_44, ExpectedDays: 4.9},
+		{Batches: []*quotev1.PlanBatch{{Ids: []string{"offers/farrowtull-works.F-9"}}}, Fallback: true, Words: "the new one", ExpectedCost: 840_00, Cvar95: 840_00, ExpectedDays: 9},
 	}}
 	q.Differences = []*quotev1.Difference{{What: "price of the used part", Before: "as is", After: "185.00"}, {What: "days", Before: "5", After: "4"}}
 	q.DeclineReason = "no used parts, please"

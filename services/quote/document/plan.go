@@ -1,6 +1,7 @@
 package document
 
 import (
+	"cmp"
 	"fmt"
 	"strings"
 
@@ -78,7 +79,7 @@ func (p *quotePage) ready(plan *quotev1.PlanPurchaseResponse) {
 // others lists what else may be bought, and what may be chosen between.
 func (p *quotePage) others(line *quotev1.QuoteLine, first *quotev1.Option) {
 	var rows []paper.Row
-	for _, o := range line.GetOptions() {
+	for i, o := range line.GetOptions() {
 		if o == first {
 			continue
 		}
@@ -90,7 +91,7 @@ func (p *quotePage) others(line *quotev1.QuoteLine, first *quotev1.Option) {
 			role = fmt.Sprintf("try %d", o.GetPlanPlace())
 		}
 		rows = append(rows, paper.Row{Cells: []string{
-			role, joined(" ", o.GetPartMaker(), o.GetPartNumber()) + ": " + p.w.condition(o), joined(", ", o.GetSeller(), o.GetSource()),
+			fmt.Sprint(i + 1), role, joined(" ", o.GetPartMaker(), o.GetPartNumber()) + ": " + p.w.condition(o), joined(", ", o.GetSeller(), o.GetSource()),
 			p.amount(o.GetLandedCost()), percent(o.GetPassProbability()), fmt.Sprint(o.GetDays()),
 		}})
 	}
@@ -98,7 +99,8 @@ func (p *quotePage) others(line *quotev1.QuoteLine, first *quotev1.Option) {
 		p.Gap(1.5)
 		p.Caption("What else may be bought, with all that it costs:", tableRoom)
 		p.Table([]paper.Column{
-			{Name: "in the plan", Share: 1.2},
+			{Name: "no.", Share: 0.5, Number: true},
+			{Name: "in the plan", Share: 1.3},
 			{Name: "part", Share: 3},
 			{Name: "seller", Share: 3},
 			{Name: p.q.GetCurrencyCode(), Share: 1.2, Number: true},
@@ -106,20 +108,22 @@ func (p *quotePage) others(line *quotev1.QuoteLine, first *quotev1.Option) {
 			{Name: "days", Share: 0.7, Number: true},
 		}, rows)
 	}
-	p.choices(line.GetTradeOff())
+	p.choices(line)
 }
 
-// choices lists the plans that no other one beats.
-func (p *quotePage) choices(trade *quotev1.TradeOff) {
+// choices lists the plans that no other one beats, the parts by their numbers.
+func (p *quotePage) choices(line *quotev1.QuoteLine) {
+	trade := line.GetTradeOff()
 	if len(trade.GetPoints()) < 2 {
 		return
 	}
+	numbers := map[string]string{}
+	for i, o := range line.GetOptions() {
+		numbers[o.GetSource()] = fmt.Sprint(i + 1)
+	}
 	var rows []paper.Row
 	for i, point := range trade.GetPoints() {
-		text := point.GetWords()
-		if !p.w.allows(text) {
-			text = p.planWords(&quotev1.PlanPurchaseResponse{Words: text, Batches: point.GetBatches()})
-		}
+		text := policy(point, numbers)
 		if int32(i+1) == trade.GetLeastWorstRegret() {
 			text += " (least worst regret)"
 		}
@@ -128,13 +132,30 @@ func (p *quotePage) choices(trade *quotev1.TradeOff) {
 		}})
 	}
 	p.Gap(1.5)
-	p.Caption("Plans that no other one beats in cost, risk and days at once:", tableRoom)
+	p.Caption("Plans that no other one beats in cost, risk and days at once, the parts by their numbers:", tableRoom)
 	p.Table([]paper.Column{
 		{Name: "plan", Share: 5},
 		{Name: "expected", Share: 1.2, Number: true},
 		{Name: "dearest 1 in 20", Share: 1.4, Number: true},
 		{Name: "days", Share: 0.8, Number: true},
 	}, rows)
+}
+
+// policy is what is bought in which order, by number: "1, then 3 with 4, then the
+// new part".
+func policy(point *quotev1.TradePoint, numbers map[string]string) string {
+	var steps []string
+	for _, batch := range point.GetBatches() {
+		names := make([]string, 0, len(batch.GetIds()))
+		for _, id := range batch.GetIds() {
+			names = append(names, cmp.Or(numbers[id], id))
+		}
+		steps = append(steps, strings.Join(names, " with "))
+	}
+	if point.GetFallback() {
+		steps = append(steps, "the new part")
+	}
+	return strings.Join(steps, ", then ")
 }
 
 // totals adds up: the work, the parts before tax, the tax and the total, each by

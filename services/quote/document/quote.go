@@ -2,6 +2,7 @@ package document
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	quotev1 "beltwright.example/proto/beltwright/quote/v1"
@@ -134,7 +135,8 @@ func (p *quotePage) first(line *quotev1.QuoteLine, o *quotev1.Option) {
 	labour := func(minutes int32) string {
 		return fmt.Sprintf("%d min at %s an hour", minutes, p.cash(line.GetLabour().GetHourlyRate()))
 	}
-	rows := [][]string{{"part", joined(" ", o.GetPartMaker(), o.GetPartNumber()) + ": " + p.w.condition(o), p.amount(o.GetPrice())}}
+	number := slices.Index(line.GetOptions(), o) + 1
+	rows := [][]string{{fmt.Sprintf("part, no. %d", number), joined(" ", o.GetPartMaker(), o.GetPartNumber()) + ": " + p.w.condition(o), p.amount(o.GetPrice())}}
 	if o.GetCoreDeposit() > 0 {
 		rows = append(rows, []string{"deposit", "on the old part; " + p.core(o), p.amount(o.GetCoreDeposit())})
 	}

@@ -89,6 +89,29 @@ func (s *Server) RenderCreditNote(ctx context.Context, request *quotev1.RenderCr
 	}}, nil
 }
 
+// RenderRepairOrder makes the record of a repair a document.
+func (s *Server) RenderRepairOrder(ctx context.Context, request *quotev1.RenderRepairOrderRequest) (*quotev1.RenderRepairOrderResponse, error) {
+	who, err := caller(ctx)
+	if err != nil {
+		return nil, err
+	}
+	size, err := paperOf(request.GetPaper(), nil)
+	if err != nil {
+		return nil, err
+	}
+	record, order, err := s.loadOrder(ctx, who.Tenant, request.GetName())
+	if err != nil {
+		return nil, err
+	}
+	content, err := document.RepairOrder(order, s.heads.For(who.Tenant), size)
+	if err != nil {
+		return nil, s.undrawn(ctx, err)
+	}
+	return &quotev1.RenderRepairOrderResponse{Document: &fitmentv1.Document{
+		ContentType: typePDF, FileName: fileName("repair", record.Key.ID) + ".pdf", Content: content,
+	}}, nil
+}
+
 // paperOf is the size of paper that is asked for; it also runs other checks of the
 // request, so that one answer names all that is wrong.
 func paperOf(asked fitmentv1.Document_Paper, checks func(*check.Fields)) (paper.Size, error) {

@@ -146,3 +146,34 @@ func TestRenderCreditNote(t *testing.T) {
 	_, err = w.RenderCreditNote(as(t, "shop-a"), &quotev1.RenderCreditNoteRequest{Name: note.GetName(), Paper: 7})
 	refused(t, err, codes.InvalidArgument, fitmentv1.ErrorInfo_FIELD_INVALID)
 }
+
+func TestRenderRepairOrder(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	opened, err := w.CreateRepairOrder(as(t, "shop-a"), &quotev1.CreateRepairOrderRequest{
+		Vehicle: need().GetVehicle(), Customer: "Fleet 7", Complaint: "the lamp stays on", RequestId: uuid.NewString(),
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	order := opened.GetRepairOrder()
+	request := &quotev1.RenderRepairOrderRequest{Name: order.GetName()}
+	answer, err := w.RenderRepairOrder(as(t, "shop-a"), request)
+	if err != nil {
+		t.Fatal(err)
+	}
+	text := papertest.Flat(t, answer.GetDocument().GetContent())
+	for _, want := range []string{"shop-a", "Repair order " + order.GetNumber(), "2006 Alder Kestrel", "Fleet 7", "the lamp stays on", "proves no repair yet"} {
+		if !strings.Contains(text, want) {
+			t.Errorf("it lacks %q: %s", want, text)
+		}
+	}
+	if file := answer.GetDocument().GetFileName(); !strings.HasPrefix(file, "repair-") || !strings.HasSuffix(file, ".pdf") {
+		t.Errorf("file %s", file)
+	}
+	_, err = w.RenderRepairOrder(as(t, "shop-b"), request)
+	refused(t, err, codes.NotFound, fitmentv1.ErrorInfo_NOT_FOUND)
+	request.Paper = 7
+	_, err = w.RenderRepairOrder(as(t, "shop-a"), request)
+	refused(t, err, codes.InvalidArgument, fitmentv1.ErrorInfo_FIELD_INVALID)
+}
