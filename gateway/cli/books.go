@@ -279,6 +279,10 @@ must be known of sending the old part.`,
 }
 
 func showCores(p *printer, answer *quotev1.ListCoreDepositsResponse) {
+	if len(answer.GetDeposits()) == 0 {
+		p.linef("no deposits are out")
+		return
+	}
 	rows := make([][]string, 0, len(answer.GetDeposits()))
 	var sending []string
 	known := make(map[string]bool)

@@ -2,6 +2,7 @@ package books
 
 import (
 	"fmt"
+	"slices"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	quotev1 "beltwright.example/proto/beltwright/quote/v1"
@@ -137,9 +138,14 @@ func (s quoted) margin() int64 { return s.fit + s.check + s.supplies }
 // workings say how the quoted total and the expected margin came about.
 func (s quoted) workings(currency string) []working.Step {
 	return []working.Step{
-		working.Sum("quoted", currency, s.total, s.terms...),
-		working.Sum("expected margin", currency, s.margin(), s.fit, s.check, s.supplies),
+		working.Sum("quoted", currency, s.total, some(s.terms...)...),
+		working.Sum("expected margin", currency, s.margin(), some(s.fit, s.check, s.supplies)...),
 	}
+}
+
+// some are the terms that add anything.
+func some(terms ...int64) []int64 {
+	return slices.DeleteFunc(terms, func(term int64) bool { return term == 0 })
 }
 
 // working says how the margin came about.

@@ -136,7 +136,10 @@ func Row(q *quotev1.Quote, account Account, facts Facts) (*quotev1.QuoteBooks, e
 		if row.CoresOut, err = money.Sum(out...); err != nil {
 			return nil, fmt.Errorf("%s: %w", q.GetName(), err)
 		}
-		steps = append(steps, account.working(q.GetCurrencyCode()), working.Sum("deposits out", q.GetCurrencyCode(), row.GetCoresOut(), out...))
+		steps = append(steps, account.working(q.GetCurrencyCode()))
+		if len(out) > 0 {
+			steps = append(steps, working.Sum("deposits out", q.GetCurrencyCode(), row.GetCoresOut(), out...))
+		}
 	}
 	row.Workings = quote.WorkingProtos(steps)
 	return row, nil
