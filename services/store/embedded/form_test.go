@@ -3,6 +3,8 @@ package embedded_test
 import (
 	"encoding/binary"
 	"errors"
+	"os"
+	"path/filepath"
 	"strings"
 	"testing"
 
@@ -83,6 +85,24 @@ func TestRecordsOfTheFirstReleases(t *testing.T) {
 		}
 		return nil
 	})
+}
+
+// TestABackupOfTheFirstReleasesIsRestored, and read as the store itself would be.
+func TestABackupOfTheFirstReleasesIsRestored(t *testing.T) {
+	t.Parallel()
+	backup, err := os.Open(filepath.Join(formless(t), "store.db"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer backup.Close() //nolint:errcheck // only read
+	dir := filepath.Join(t.TempDir(), "restored")
+	if err := embedded.Restore(backup, dir); err != nil {
+		t.Fatal(err)
+	}
+	found, err := open(t, dir, embedded.Options{}).Changes(t.Context(), 0, 1)
+	if err != nil || len(found) != 1 || found[0].Form != 0 || len(found[0].Value) == 0 {
+		t.Errorf("%+v, %v", found, err)
+	}
 }
 
 // TestFormsOfNewerReleasesAreRefused, when the file is opened and, should one be
