@@ -530,6 +530,7 @@ func TestClientCommandsAskAndShow(t *testing.T) {
 	maps.Copy(cases, evidenceCases())
 	maps.Copy(cases, catalogueCases())
 	maps.Copy(cases, booksCases())
+	maps.Copy(cases, planningCases())
 	for name, c := range cases {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()

@@ -33,12 +33,12 @@ func listingCommand(c *connection) *cobra.Command {
 	cmd := &cobra.Command{
 		Use:     "listing",
 		Short:   "Look at listed parts; hold, release, sell and withdraw them",
-		Long:    "Listing looks at listed parts and moves them through their life: available, held, sold, withdrawn.",
+		Long:    "Listing looks at listed parts and moves them through their life: available, held, sold, withdrawn; and back, where a part failed its arrival check.",
 		Example: "  beltwright listing get listings/kettlewick.SOLANE-1",
 		Args:    noArguments,
 		RunE:    func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
 	}
-	cmd.AddCommand(listingGet(c), listingList(c), listingHold(c), listingRelease(c), listingSell(c), listingWithdraw(c), listingTag(c), listingShipping(c))
+	cmd.AddCommand(listingGet(c), listingList(c), listingHold(c), listingRelease(c), listingSell(c), listingWithdraw(c), listingTag(c), listingShipping(c), listingReturn(c), listingRelist(c))
 	return cmd
 }
 
@@ -169,9 +169,11 @@ func showListing(p *printer, answer oneListing) {
 	p.linef("%s %s, %s %s, %s", words(l.GetKind()), place(l.GetPosition()), l.GetPartMaker(), l.GetPartNumber(), cash(l.GetPrice(), l.GetCurrencyCode()))
 	donor := l.GetDonor()
 	p.linef("from a %d %s %s, VIN %s", donor.GetModelYear(), donor.GetMake(), donor.GetModel(), donor.GetVin())
+	showTerms(p, l.GetTerms(), l.GetCurrencyCode())
 	if hold := l.GetHold(); hold != nil && l.GetState() == fitmentv1.Listing_HELD {
 		p.linef("held by %s until %s, fence %d", hold.GetHolder(), localTime(hold.GetExpireTime().AsTime()), hold.GetFence())
 	}
+	showReturn(p, l)
 	showEvidence(p, l.GetEvidence())
 }
 
