@@ -69,6 +69,11 @@ values, or a substitute load on the harness side. Work by the maker's procedure.
 
 func (a *assessFlags) bind(cmd *cobra.Command) {
 	a.vehicleFlags.bind(cmd)
+	a.bindRead(cmd)
+}
+
+// bindRead adds the flags for what was read, without those for the vehicle.
+func (a *assessFlags) bindRead(cmd *cobra.Command) {
 	flags := cmd.Flags()
 	flags.StringArrayVar(&a.codes, "code", nil, "trouble code, such as B0058, B0058-1A or B0058-1A-AF; may be repeated")
 	flags.StringArrayVar(&a.readings, "reading", nil, "reading as NAME=VALUE pairs; may be repeated")

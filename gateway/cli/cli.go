@@ -84,7 +84,7 @@ trained and, where the law asks for it, licensed.`,
 		evidenceCommand(connection), attachmentCommand(connection),
 		dialectsCommand(connection), jurisdictionsCommand(connection),
 		catalogueCommand(connection), partsCommand(connection),
-		quoteCommand(connection), planCommand(connection), outcomeCommand(connection),
+		quoteCommand(connection), planCommand(connection), outcomeCommand(connection), repairCommand(connection),
 		booksCommand(connection), basketCommand(connection),
 		taxCommand(connection), consignmentCommand(connection),
 	)
