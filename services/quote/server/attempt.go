@@ -421,12 +421,8 @@ func (p *preparation) giveBack(ctx context.Context, h *held) {
 	}
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), p.s.side.timeout)
 	defer cancel()
-	if !p.drop(ctx, h.n, h.Listing) {
-		return
-	}
-	err := p.s.side.release(ctx, h.Listing, h.hold.GetFence(), p.write.step(fmt.Sprint("release ", h.n, " ", h.Listing, " ", h.hold.GetFence())).requestID)
-	if err != nil && !over(err) {
-		p.s.log.WarnContext(ctx, "a hold stays until it ends by itself", "listing", h.Listing, "error", err)
+	if p.drop(ctx, h.n, h.Listing) {
+		p.s.releaseQuietly(ctx, h.Listing, h.hold.GetFence(), p.write.step(fmt.Sprint("release ", h.n, " ", h.Listing, " ", h.hold.GetFence())).requestID)
 	}
 }
 

@@ -387,9 +387,16 @@ func (w *world) quotes(state quotev1.Quote_State) []*quotev1.Quote {
 	return answer.GetQuotes()
 }
 
+// reporter is what a test and a property have in common.
+type reporter interface {
+	Helper()
+	Errorf(format string, args ...any)
+	Fatalf(format string, args ...any)
+}
+
 // settleQuotes demands that listings are held by open quotes only, each by one,
 // and sold if and only if an accepted line bought them.
-func (w *world) settleQuotes(t *testing.T, listings []string) {
+func (w *world) settleQuotes(t reporter, listings []string) {
 	t.Helper()
 	bought, held := make(map[string]string), make(map[string]string)
 	for _, q := range w.quotes(quotev1.Quote_STATE_UNSPECIFIED) {
@@ -430,7 +437,7 @@ func (w *world) settleQuotes(t *testing.T, listings []string) {
 }
 
 // numbered demands that the numbers of all quotes follow each other.
-func (w *world) numbered(t *testing.T) {
+func (w *world) numbered(t reporter) {
 	t.Helper()
 	var numbers []string
 	for _, q := range w.quotes(quotev1.Quote_STATE_UNSPECIFIED) {

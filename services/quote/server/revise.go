@@ -6,6 +6,8 @@ import (
 	"errors"
 	"fmt"
 
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/proto"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
@@ -306,11 +308,17 @@ func (s *Server) releaseSuperseded(ctx context.Context, tenant string, q *quotev
 }
 
 // releaseQuietly gives back a hold that nothing stands on any more; one that
-// cannot be released ends by itself.
+// cannot be released, also when it is tried again, ends by itself.
 func (s *Server) releaseQuietly(ctx context.Context, listing string, fence int64, requestID string) {
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), s.side.timeout)
 	defer cancel()
-	if err := s.side.release(ctx, listing, fence, requestID); err != nil && !over(err) {
+	var err error
+	for range applyTries {
+		if err = s.side.release(ctx, listing, fence, requestID); status.Code(err) != codes.Unavailable {
+			break
+		}
+	}
+	if err != nil && !over(err) {
 		s.log.WarnContext(ctx, "a hold stays until it ends by itself", "listing", listing, "error", err)
 	}
 }
