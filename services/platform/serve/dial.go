@@ -34,12 +34,12 @@ var reads = map[string][]string{
 	"beltwright.fitment.v1.EvidenceService":  {"GetEvidenceRequest", "ListEvidenceRequests"},
 	"beltwright.fitment.v1.FitmentService":   {"DecodeVin", "AssessFault", "Decide", "FindDonors", "FindParts", "GetSavedNeed", "ListSavedNeeds", "GetKeptDecision", "ListKeptDecisions", "RecomputeDecision", "ListDialects", "ListJurisdictionPacks"},
 	"beltwright.fitment.v1.IdentityService":  {"VerifyCredential"},
-	"beltwright.fitment.v1.ListingService":   {"GetListing", "ListListings"},
+	"beltwright.fitment.v1.ListingService":   {"GetListing", "ListListings", "RenderTag", "RenderShippingFacts"},
 	"beltwright.quote.v1.BooksService":       {"ListEntries", "SumQuotes", "ListCoreDeposits", "RenderCreditNote"},
 	"beltwright.quote.v1.OfferService":       {"ListOffers"},
-	"beltwright.quote.v1.PlanningService":    {"PlanPurchase"},
-	"beltwright.quote.v1.QuoteService":       {"GetQuote", "ListQuotes"},
-	"beltwright.quote.v1.RepairService":      {"ListOutcomes"},
+	"beltwright.quote.v1.PlanningService":    {"PlanPurchase", "WeighChoices", "SolveBasket", "JudgeConsignment", "ListTaxPacks"},
+	"beltwright.quote.v1.QuoteService":       {"GetQuote", "ListQuotes", "RenderQuote"},
+	"beltwright.quote.v1.RepairService":      {"GetRepairOrder", "ListRepairOrders", "RenderRepairOrder", "ListOutcomes"},
 }
 
 // Dial returns a connection to a server at "host:port" on loopback, opened when

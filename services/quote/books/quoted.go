@@ -23,10 +23,10 @@ func Booked(q *quotev1.Quote) bool { return accepted(q.GetState()) }
 
 // lines are the quote's accepted lines.
 func lines(q *quotev1.Quote) []*quotev1.QuoteLine {
-	all := quote.Lines(q)
-	var counted []*quotev1.QuoteLine
-	for _, place := range quote.Accepted(q) {
-		counted = append(counted, all[place])
+	all, places := quote.Lines(q), quote.Accepted(q)
+	counted := make([]*quotev1.QuoteLine, len(places))
+	for i, place := range places {
+		counted[i] = all[place]
 	}
 	return counted
 }
