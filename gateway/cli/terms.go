@@ -20,32 +20,40 @@ func showTerms(p *printer, t *fitmentv1.Terms, currency string) {
 			p.linef("%s", strings.Join(stated, ", "))
 		}
 	}
-	line(freightTerms(t, currency), statedAmount("handling ", t.GetHandling(), currency, ""), statedNumber("", int64(t.GetDays()), " days"))
-	line(statedAmount("return freight ", t.GetReturnFreight(), currency, ""), restockingTerms(t), statedNumber("", int64(t.GetWarrantyDays()), " days of warranty"))
-	inside := ""
+	line(freightTerms(t, currency), statedAmount("handling ", t.GetHandling(), currency), dayCount(t.GetDays(), ""))
+	line(statedAmount("return freight ", t.GetReturnFreight(), currency), restockingTerms(t), dayCount(t.GetWarrantyDays(), " of warranty"))
+	weight, inside := "", ""
+	if t.GetWeightGrams() > 0 {
+		weight = fmt.Sprintf("%d g", t.GetWeightGrams())
+	}
 	if t.GetInComponent() {
 		inside = "inside a component"
 	}
-	line(statedNumber("", t.GetWeightGrams(), " g"), t.GetUnNumber(), inside)
+	line(weight, t.GetUnNumber(), inside)
 	line(coreTerms(t, currency))
 }
 
-func statedAmount(before string, value int64, currency, after string) string {
+func statedAmount(before string, value int64, currency string) string {
 	if value == 0 {
 		return ""
 	}
-	return before + cash(value, currency) + after
+	return before + cash(value, currency)
 }
 
-func statedNumber(before string, value int64, after string) string {
-	if value == 0 {
+// dayCount says how many days; after follows them. None is left out.
+func dayCount(days int32, after string) string {
+	switch days {
+	case 0:
 		return ""
+	case 1:
+		return "1 day" + after
+	default:
+		return fmt.Sprintf("%d days%s", days, after)
 	}
-	return fmt.Sprintf("%s%d%s", before, value, after)
 }
 
 func freightTerms(t *fitmentv1.Terms, currency string) string {
-	text := statedAmount("freight ", t.GetFreight(), currency, "")
+	text := statedAmount("freight ", t.GetFreight(), currency)
 	if t.GetFreightPerKilogram() == 0 {
 		return text
 	}
@@ -71,7 +79,9 @@ func coreTerms(t *fitmentv1.Terms, currency string) string {
 	if t.GetCoreDeposit() == 0 {
 		return ""
 	}
-	text := "deposit on the old part " + cash(t.GetCoreDeposit(), currency) +
-		statedNumber(", back within ", int64(t.GetCoreDays()), " days")
-	return text + statedAmount("; sending it back costs ", t.GetCoreReturnFreight(), currency, "")
+	text := "deposit on the old part " + cash(t.GetCoreDeposit(), currency)
+	if t.GetCoreDays() > 0 {
+		text += ", back within " + dayCount(t.GetCoreDays(), "")
+	}
+	return text + statedAmount("; sending it back costs ", t.GetCoreReturnFreight(), currency)
 }
