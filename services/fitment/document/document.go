@@ -6,6 +6,7 @@ package document
 
 import (
 	"fmt"
+	"strconv"
 	"strings"
 	"time"
 
@@ -56,7 +57,7 @@ func pairs(l *fitmentv1.Listing) []paper.Pair {
 func donor(v *fitmentv1.Vehicle) string {
 	year := ""
 	if v.GetModelYear() > 0 {
-		year = fmt.Sprint(v.GetModelYear())
+		year = strconv.Itoa(int(v.GetModelYear()))
 	}
 	vin := ""
 	if v.GetVin() != "" {

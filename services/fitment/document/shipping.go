@@ -80,12 +80,13 @@ var verdicts = map[transport.Tri]string{
 func judged(d *paper.Doc, ruling transport.Ruling) {
 	d.Gap(2)
 	d.Strong(verdicts[ruling.Allowed])
-	var reasons, facts []paper.Row
+	reasons := make([]paper.Row, 0, len(ruling.Reasons))
 	for _, reason := range ruling.Reasons {
 		reasons = append(reasons, paper.Row{Cells: []string{reason.Text, reason.Source}})
 	}
 	d.Gap(1)
 	d.Table([]paper.Column{{Name: "why", Share: 3}, {Name: "source", Share: 2}}, reasons)
+	facts := make([]paper.Row, 0, len(ruling.Papers))
 	for _, fact := range ruling.Papers {
 		facts = append(facts, paper.Row{Cells: []string{fact.Name, fact.Value, fact.Source}})
 	}

@@ -221,7 +221,7 @@ func readKinds(names []string) ([]fitmentv1.Part_Kind, error) {
 
 // kindNames writes kinds as readKinds reads them.
 func kindNames(kinds []fitmentv1.Part_Kind) []string {
-	var names []string
+	names := make([]string, 0, len(kinds))
 	for _, kind := range kinds {
 		names = append(names, kind.String())
 	}

@@ -41,7 +41,7 @@ func TestBothPapers(t *testing.T) {
 
 func everything(d *paper.Doc) {
 	d.Title("Sample")
-	d.Pairs([]paper.Pair{{Name: "customer", Value: "Ødegård & Søn"}, {Name: "empty", Value: ""}, {Name: "vehicle", Value: "Жигули, Ωμέγα, 車"}})
+	d.Pairs([]paper.Pair{{Name: "customer", Value: "Ødegård & Søn"}, {Name: "empty", Value: ""}, {Name: "vehicle", Value: "Жигули, Ωμέγα, \u8eca"}})
 	d.Heading("A heading")
 	d.Text(strings.Repeat("Some words that go on and on. ", 12))
 	d.Strong("what stands out")
@@ -141,7 +141,7 @@ func TestPrintable(t *testing.T) {
 		"e\u0301":       "é",
 		"a\tb":          "a b",
 		"12\u00a0Ω":     "12 Ω",
-		"車":             "U+8ECA",
+		"\u8eca":        "U+8ECA",
 		"\u202egnp.exe": "U+202Egnp.exe",
 		"\x00":          "U+0000",
 		"😀":             "U+1F600",

@@ -195,7 +195,7 @@ func wrapOne(text string, width float64, measure func(string) float64) []string 
 	var lines []string
 	current, used := "", 0.0
 	space := measure(" ")
-	for _, word := range strings.Fields(text) {
+	for word := range strings.FieldsSeq(text) {
 		size := measure(word)
 		if current != "" && used+space+size <= width {
 			current, used = current+" "+word, used+space+size

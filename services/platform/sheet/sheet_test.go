@@ -118,7 +118,9 @@ func TestSheetsAreReadBack(t *testing.T) {
 }
 
 // fataler is what of a test is needed to stop it.
-type fataler interface{ Fatalf(string, ...any) }
+type fataler interface {
+	Fatalf(format string, args ...any)
+}
 
 func checkReadBack(t fataler, text string, rows [][]string) {
 	got, err := csv.NewReader(strings.NewReader(text)).ReadAll()

@@ -11,6 +11,7 @@ import (
 	"io"
 	"maps"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -143,7 +144,7 @@ func partOf(kind fitmentv1.Part_Kind, position *fitmentv1.Position) string {
 func vehicle(v *fitmentv1.Vehicle) string {
 	year := ""
 	if v.GetModelYear() != 0 {
-		year = fmt.Sprint(v.GetModelYear())
+		year = strconv.Itoa(int(v.GetModelYear()))
 	}
 	name := joined(" ", year, v.GetMake(), v.GetModel(), v.GetBody())
 	return joined(", ", name, labelled("VIN", v.GetVin()))

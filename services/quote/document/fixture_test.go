@@ -127,7 +127,7 @@ func several(n int) *quotev1.Quote {
 		q.Lines = append(q.Lines, line)
 	}
 	total.Supplies = 10_75
-	total.Total = total.Parts + total.CoreDeposits + total.Tax + total.Freight + total.Handling + total.FitLabour + total.CheckLabour + total.Supplies
+	total.Total = int64(n)*(185_00+50_00+17_04+35_00+149_33+29_87) + 38_50 + 10_75
 	q.Total = total
 	q.Basket = &quotev1.Basket{Total: 3885_50, SeparateTotal: 4470_00, Proven: true, Notes: []string{"Freight of second purchases is not shared."}}
 	return q

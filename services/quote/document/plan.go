@@ -3,6 +3,8 @@ package document
 import (
 	"cmp"
 	"fmt"
+	"slices"
+	"strconv"
 	"strings"
 
 	quotev1 "beltwright.example/proto/beltwright/quote/v1"
@@ -41,7 +43,7 @@ func (p *quotePage) plan(line *quotev1.QuoteLine) {
 	p.Bars(bars, p.cash(outcomes[0].GetCost()), p.cash(outcomes[len(outcomes)-1].GetCost()), []paper.Mark{
 		{At: float64(plan.GetExpectedCost()), Name: fmt.Sprintf("expected, %s and %.1f days", p.cash(plan.GetExpectedCost()), plan.GetExpectedDays())},
 		{At: float64(plan.GetQuantile95()), Name: fmt.Sprintf("not more than %s, 19 times in 20", p.cash(plan.GetQuantile95()))},
-		{At: float64(plan.GetCvar95()), Name: fmt.Sprintf("%s, the mean of the dearest 1 in 20", p.cash(plan.GetCvar95()))},
+		{At: float64(plan.GetCvar95()), Name: p.cash(plan.GetCvar95()) + ", the mean of the dearest 1 in 20"},
 	})
 	p.ready(plan)
 }
@@ -64,7 +66,7 @@ func (p *quotePage) planWords(plan *quotev1.PlanPurchaseResponse) string {
 
 // ready says how likely the vehicle is ready by when.
 func (p *quotePage) ready(plan *quotev1.PlanPurchaseResponse) {
-	var parts []string
+	parts := make([]string, 0, len(plan.GetReadyBy()))
 	for _, by := range plan.GetReadyBy() {
 		parts = append(parts, fmt.Sprintf("%s in %s", percent(by.GetProbability()), days(int64(by.GetDays()))))
 	}
@@ -91,8 +93,8 @@ func (p *quotePage) others(line *quotev1.QuoteLine, first *quotev1.Option) {
 			role = fmt.Sprintf("try %d", o.GetPlanPlace())
 		}
 		rows = append(rows, paper.Row{Cells: []string{
-			fmt.Sprint(i + 1), role, joined(" ", o.GetPartMaker(), o.GetPartNumber()) + ": " + p.w.condition(o), joined(", ", o.GetSeller(), o.GetSource()),
-			p.amount(o.GetLandedCost()), percent(o.GetPassProbability()), fmt.Sprint(o.GetDays()),
+			strconv.Itoa(i + 1), role, joined(" ", o.GetPartMaker(), o.GetPartNumber()) + ": " + p.w.condition(o), joined(", ", o.GetSeller(), o.GetSource()),
+			p.amount(o.GetLandedCost()), percent(o.GetPassProbability()), strconv.Itoa(int(o.GetDays())),
 		}})
 	}
 	if len(rows) > 0 {
@@ -119,7 +121,7 @@ func (p *quotePage) choices(line *quotev1.QuoteLine) {
 	}
 	numbers := map[string]string{}
 	for i, o := range line.GetOptions() {
-		numbers[o.GetSource()] = fmt.Sprint(i + 1)
+		numbers[o.GetSource()] = strconv.Itoa(i + 1)
 	}
 	var rows []paper.Row
 	for i, point := range trade.GetPoints() {
@@ -210,7 +212,7 @@ func (p *quotePage) basket() {
 	}
 	proven := "no cheaper choice of sellers exists"
 	if !basket.GetProven() {
-		proven = fmt.Sprintf("no choice of sellers costs less than %s", p.cash(basket.GetBound()))
+		proven = "no choice of sellers costs less than " + p.cash(basket.GetBound())
 	}
 	p.Small(fmt.Sprintf("Bought together, parts and freight come to %s; each by itself to %s; %s.", p.cash(basket.GetTotal()), p.cash(basket.GetSeparateTotal()), proven))
 	for _, note := range p.w.sentences(basket.GetNotes()) {
@@ -239,7 +241,7 @@ func (p *quotePage) law() {
 	notices := p.q.GetNotices()
 	for _, line := range p.lines {
 		for _, arrival := range quote.FirstBuy(line.GetOptions()).GetArrivalChecks() {
-			notices = append(notices[:len(notices):len(notices)], "On arrival: "+joined(" It passes if: ", arrival.GetCheck(), arrival.GetPass()))
+			notices = append(slices.Clip(notices), "On arrival: "+joined(" It passes if: ", arrival.GetCheck(), arrival.GetPass()))
 		}
 	}
 	if kept := p.w.sentences(notices); len(kept) > 0 {

@@ -191,7 +191,7 @@ func chance(o *quotev1.Option) string {
 		text += fmt.Sprintf(", %d more without a report", o.GetUnreported())
 	}
 	if o.GetLowerBound() > 0 {
-		text += fmt.Sprintf("; at 95 %% confidence at least %s", percent(o.GetLowerBound()))
+		text += "; at 95 % confidence at least " + percent(o.GetLowerBound())
 	}
 	return text
 }

@@ -6,7 +6,6 @@ import (
 	"strings"
 	"testing"
 
-	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
@@ -84,7 +83,7 @@ func order() *quotev1.RepairOrder {
 		{Step: &quotev1.RepairStep_Diagnosis{Diagnosis: &quotev1.Diagnosis{
 			Read: &fitmentv1.AssessFaultRequest{Readings: []*fitmentv1.Reading{
 				{Kind: buckle, Position: at, Method: fitmentv1.Reading_MODULE_REPORTED, OverRange: true},
-				{Kind: buckle, Position: at, Method: fitmentv1.Reading_SUBSTITUTE_LOAD, Ohms: proto.Float64(2.1)},
+				{Kind: buckle, Position: at, Method: fitmentv1.Reading_SUBSTITUTE_LOAD, Ohms: new(2.1)},
 			}},
 			Assessed: &fitmentv1.AssessFaultResponse{
 				Codes: []*fitmentv1.CodeReport{
@@ -115,7 +114,7 @@ func order() *quotev1.RepairOrder {
 		{Step: &quotev1.RepairStep_Proof{Proof: &quotev1.Proof{
 			LampOnAtKeyOn: true, LampOutAfterCheck: true, LampOutRunning: true, CodesCleared: true, CodesStayedClear: true,
 			Loops: []*quotev1.LoopProof{
-				{Kind: buckle, Position: at, Ohms: proto.Float64(2.0), Window: &fitmentv1.ResistanceWindow{LowOhms: 1.4, HighOhms: 3.2}},
+				{Kind: buckle, Position: at, Ohms: new(2.0), Window: &fitmentv1.ResistanceWindow{LowOhms: 1.4, HighOhms: 3.2}},
 				{Kind: fitmentv1.Part_SIDE_AIR_BAG, Position: at, Unreadable: "the module does not report it"},
 			},
 		}}},

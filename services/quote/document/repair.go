@@ -52,7 +52,7 @@ func (p repairPage) head() {
 }
 
 func needs(all []*fitmentv1.Need) []string {
-	var texts []string
+	texts := make([]string, 0, len(all))
 	for _, need := range all {
 		texts = append(texts, joined(", ", partOf(need.GetKind(), need.GetPosition()), joined(" ", need.GetPartMaker(), need.GetPartNumber())))
 	}
@@ -61,7 +61,7 @@ func needs(all []*fitmentv1.Need) []string {
 
 // parts lists what was bought and what became of it.
 func (p repairPage) parts() {
-	var rows []paper.Row
+	rows := make([]paper.Row, 0, len(p.r.GetPurchases()))
 	for _, each := range p.r.GetPurchases() {
 		due := ""
 		if each.GetRefundDue() > 0 {

@@ -64,7 +64,7 @@ func kept(texts ...string) []string {
 }
 
 func diagnosis(d *quotev1.Diagnosis) []string {
-	var said []string
+	said := make([]string, 0, 8)
 	for _, code := range d.GetAssessed().GetCodes() {
 		meaning := "its meaning on this vehicle was not settled"
 		for _, each := range code.GetMeanings() {
@@ -103,7 +103,8 @@ func ohms(r *fitmentv1.Reading) string {
 }
 
 func inspection(a *quotev1.ArrivalInspection) []string {
-	said := []string{a.GetSource()}
+	said := make([]string, 0, 1+len(a.GetResults())+len(a.GetEvidence()))
+	said = append(said, a.GetSource())
 	for _, result := range a.GetResults() {
 		verdict := "failed"
 		if result.GetPassed() {
@@ -152,7 +153,7 @@ func disposal(d *quotev1.Disposal) []string {
 }
 
 func proof(p *quotev1.Proof) []string {
-	var said []string
+	said := make([]string, 0, 5+len(p.GetLoops()))
 	for _, check := range []struct {
 		text string
 		ok   bool

@@ -62,7 +62,10 @@ func TestRenderQuoteInEachForm(t *testing.T) {
 	}
 
 	raw := w.rendered(&quotev1.RenderQuoteRequest{Name: q.GetName(), Format: quotev1.RenderQuoteRequest_JSON})
-	var read struct{ Name, Number, State string }
+	var read struct {
+		Number string `json:"number"`
+		State  string `json:"state"`
+	}
 	if err := json.Unmarshal(raw.GetContent(), &read); err != nil || read.Number != q.GetNumber() || read.State != "OPEN" || raw.GetContentType() != "application/json" {
 		t.Errorf("JSON: %+v, %v", read, err)
 	}
