@@ -310,6 +310,9 @@ func splitLap(random *rand.Rand, stock, number, built string) special {
 	row["donor_year"], row["donor_vin"] = "2005", vin(dune, 2005, 8000+random.IntN(500))
 	row["connector_interface"], row["connector_keying"] = "ISO 19072-5", "B"
 	row["donor_restraint_text"] = "Driver air bag, without pretensioners"
+	if number == earlyLap { // of a kind that counts as an explosive
+		row["un_number"] = "UN0503"
+	}
 	return special{yards[0], row}
 }
 
