@@ -37,7 +37,7 @@ func CreditNote(e *quotev1.Entry, q *quotev1.Quote, from Letterhead, size paper.
 			{Name: "day", Value: e.GetDay()},
 			{Name: "customer", Value: cmp.Or(e.GetCustomer(), q.GetCustomer())},
 			{Name: "for quote", Value: joined(", ", q.GetNumber(), moment(q.GetCreateTime()))},
-			{Name: "reference", Value: q.GetReference()},
+			{Name: "reference", Value: w.text(q.GetReference())},
 			{Name: "vehicle", Value: vehicle(quote.Lines(q)[0].GetNeed().GetVehicle())},
 			{Name: "part", Value: bought(w, q, e.GetSource())},
 			{Name: "booked as", Value: e.GetName()},

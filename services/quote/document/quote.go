@@ -91,7 +91,7 @@ func (p *quotePage) head() {
 		{Name: "good until", Value: moment(q.GetValidUntil())},
 		{Name: "closed", Value: moment(q.GetCloseTime())},
 		{Name: "customer", Value: q.GetCustomer()},
-		{Name: "reference", Value: q.GetReference()},
+		{Name: "reference", Value: p.w.text(q.GetReference())},
 		{Name: "vehicle", Value: vehicle(p.lines[0].GetNeed().GetVehicle())},
 		{Name: "takes the place of", Value: q.GetSupersedes()},
 		{Name: "its place is taken by", Value: q.GetSupersededBy()},

@@ -25,7 +25,8 @@ func (e *WordingError) Error() string {
 	return fmt.Sprintf("supplies: an item is called %q, which %s does not allow; revise the quote and name what it is", e.Item, e.Source)
 }
 
-// wording is what the law of the places asks of the words of a document.
+// wording is what the law of the places asks of the words of a document. It is about
+// sentences; names (of people, businesses, makers) stay as they are.
 type wording struct {
 	// banned are words that stand nowhere on it.
 	banned []string
