@@ -176,15 +176,20 @@ func (r Report) doubted(sold *fitmentv1.Listing) func(fitmentv1.Evidence_Attribu
 	return func(a fitmentv1.Evidence_Attribute) bool { return slices.Contains(open, a) }
 }
 
+const (
+	spoiltYes = "yes"
+	spoiltNo  = "no"
+)
+
 // spoilt are the values that speak against a part, of attributes that have one.
 var spoilt = map[fitmentv1.Evidence_Attribute]string{
-	fitmentv1.Evidence_DEPLOYMENT_MARKS:      "yes",
-	fitmentv1.Evidence_FLOOD:                 "yes",
-	fitmentv1.Evidence_FIRE:                  "yes",
-	fitmentv1.Evidence_DAMAGE:                "yes",
-	fitmentv1.Evidence_PIGTAIL_CUT:           "yes",
-	fitmentv1.Evidence_SHORTING_CLIP_PRESENT: "no",
-	fitmentv1.Evidence_LABEL_LEGIBLE:         "no",
+	fitmentv1.Evidence_DEPLOYMENT_MARKS:      spoiltYes,
+	fitmentv1.Evidence_FLOOD:                 spoiltYes,
+	fitmentv1.Evidence_FIRE:                  spoiltYes,
+	fitmentv1.Evidence_DAMAGE:                spoiltYes,
+	fitmentv1.Evidence_PIGTAIL_CUT:           spoiltYes,
+	fitmentv1.Evidence_SHORTING_CLIP_PRESENT: spoiltNo,
+	fitmentv1.Evidence_LABEL_LEGIBLE:         spoiltNo,
 }
 
 // speaksAgainst tells whether a buyer's statement says why a check failed: it

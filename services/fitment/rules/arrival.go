@@ -80,8 +80,9 @@ func arrivals(kind fitmentv1.Part_Kind) []arrival {
 
 // arrivalChecks are the same for a decision.
 func arrivalChecks(kind fitmentv1.Part_Kind) []*fitmentv1.ArrivalCheck {
-	var list []*fitmentv1.ArrivalCheck
-	for _, one := range arrivals(kind) {
+	due := arrivals(kind)
+	list := make([]*fitmentv1.ArrivalCheck, 0, len(due))
+	for _, one := range due {
 		list = append(list, proto.CloneOf(one.ArrivalCheck))
 	}
 	return list

@@ -21,7 +21,7 @@ func TestWithinNamesFieldsFromTheOutside(t *testing.T) {
 		t.Errorf("got %+v, %s", list, apierr.ReasonOf(got))
 	}
 	other := apierr.New(codes.NotFound, fitmentv1.ErrorInfo_NOT_FOUND, "no such thing")
-	if apierr.Within("x.", other) != other || apierr.Within("x.", nil) != nil || apierr.Violations(errors.New("plain")) != nil {
+	if !errors.Is(apierr.Within("x.", other), other) || apierr.Within("x.", nil) != nil || apierr.Violations(errors.New("plain")) != nil {
 		t.Error("an error without fields was changed")
 	}
 }

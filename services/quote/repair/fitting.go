@@ -205,7 +205,7 @@ func (c *change) undisposed() []string {
 }
 
 func keyList(keys map[loopKey]int) string {
-	var list []string
+	list := make([]string, 0, len(keys))
 	for key := range keys {
 		list = append(list, key.String())
 	}

@@ -97,14 +97,14 @@ type shop struct {
 	now    time.Time
 }
 
-func open(t testing.TB) *shop {
-	t.Helper()
+func open(tb testing.TB) *shop {
+	tb.Helper()
 	var fields check.Fields
 	order := repair.Open(&quotev1.CreateRepairOrderRequest{Vehicle: car(), Customer: "C-1", Complaint: "The lamp stays on."}, repair.Number("2026", 1), noon, &fields)
 	if err := fields.Err(); err != nil {
-		t.Fatal(err)
+		tb.Fatal(err)
 	}
-	return &shop{t: t, order: order, opened: order, now: noon, quotes: map[string]*quotev1.Quote{firstQ: accepted(firstQ, 0, 1), secondQ: accepted(secondQ, 0, 1)}}
+	return &shop{t: tb, order: order, opened: order, now: noon, quotes: map[string]*quotev1.Quote{firstQ: accepted(firstQ, 0, 1), secondQ: accepted(secondQ, 0, 1)}}
 }
 
 // record records a step as a server would.
@@ -157,8 +157,8 @@ func (s *shop) must(steps ...*quotev1.RepairStep) *shop {
 
 // follow lets what follows from a failed check happen.
 func (s *shop) follow(f repair.Followed) {
-	s.events = append(s.events, repair.Event{Facts: repair.Facts{Bought: slices.Clone(s.bought)}, Followed: f})
-	s.know(repair.Follow(s.order, s.bought, f))
+	s.events = append(s.events, repair.Event{Followed: f})
+	s.know(repair.Follow(s.order, f))
 }
 
 // chooses has what follows after a failed check of a purchase on line 1: the part
@@ -256,9 +256,9 @@ func abandoned() *quotev1.RepairStep {
 
 // at brings a new order into a state. QUOTED and later have two lines, TO_BUY_NEXT
 // the first part failed and the second one held.
-func at(t testing.TB, state quotev1.RepairOrder_State) *shop {
-	t.Helper()
-	s := open(t)
+func at(tb testing.TB, state quotev1.RepairOrder_State) *shop {
+	tb.Helper()
+	s := open(tb)
 	steps := []*quotev1.RepairStep{
 		diagnosis("burnt", needs()...), made(firstQ), ordered(firstQ), inspected(usedA, true, true), inspected(column, true, true),
 		fitting(usedA, column), disposal(quotev1.Disposal_COLLECTED), proof(), closing(),
@@ -276,13 +276,13 @@ func at(t testing.TB, state quotev1.RepairOrder_State) *shop {
 		}
 	}
 	if s.order.GetState() != state {
-		t.Fatalf("the order is %v, wanted %v", s.order.GetState(), state)
+		tb.Fatalf("the order is %v, wanted %v", s.order.GetState(), state)
 	}
 	return s
 }
 
 // refusal demands a refusal that says all of these.
-func refusal(t testing.TB, err error, says ...string) {
+func refusal(t *testing.T, err error, says ...string) {
 	t.Helper()
 	if status.Code(err) != codes.FailedPrecondition || apierr.ReasonOf(err) != fitmentv1.ErrorInfo_STEP_REFUSED {
 		t.Errorf("got %v (%s), want a refusal", err, apierr.ReasonOf(err))
@@ -296,7 +296,7 @@ func refusal(t testing.TB, err error, says ...string) {
 }
 
 // wrong demands an error naming this field, and saying so.
-func wrong(t testing.TB, err error, field string, says ...string) {
+func wrong(t *testing.T, err error, field string, says ...string) {
 	t.Helper()
 	list := apierr.Violations(err)
 	if len(list) == 0 || !slices.ContainsFunc(list, func(v apierr.Violation) bool { return v.Field == field }) {

@@ -26,8 +26,8 @@ type Followed struct {
 	Notes []string
 }
 
-// Follow is the order with what followed. Bought is aligned with its purchases.
-func Follow(order *quotev1.RepairOrder, bought []Bought, f Followed) *quotev1.RepairOrder {
+// Follow is the order with what followed.
+func Follow(order *quotev1.RepairOrder, f Followed) *quotev1.RepairOrder {
 	next := proto.CloneOf(order)
 	for place, name := range f.Returned {
 		next.Purchases[place].ReturnedAs = name

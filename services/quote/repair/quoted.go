@@ -89,7 +89,7 @@ func (c *change) add(p *quotev1.Purchase, about Bought) {
 // is due with it is what the quote says, or else the given.
 func Purchase(q *quotev1.Quote, place int, option *quotev1.Option, due Fitting, state quotev1.Purchase_State) *quotev1.Purchase {
 	p := &quotev1.Purchase{
-		Source: option.GetSource(), Line: int32(place) + 1, State: state, CurrencyCode: q.GetCurrencyCode(), //nolint:gosec // quote.MaxLines at most
+		Source: option.GetSource(), Line: int32(place) + 1, State: state, CurrencyCode: q.GetCurrencyCode(),
 		ArrivalChecks: option.GetArrivalChecks(), OneUse: option.GetOneUse(), ReplaceWith: option.GetReplaceWith(),
 		WarrantyDays: option.GetWarrantyDays(),
 	}

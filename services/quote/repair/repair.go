@@ -164,7 +164,7 @@ func refused(format string, args ...any) error {
 type Event struct {
 	// Step is the step, absent where something followed.
 	Step *quotev1.RepairStep
-	// Facts are those of the step, or of what followed.
+	// Facts are those of the step.
 	Facts Facts
 	// Followed is what followed, where there is no step.
 	Followed Followed
@@ -175,7 +175,7 @@ func Replay(opened *quotev1.RepairOrder, events []Event) (*quotev1.RepairOrder, 
 	order := proto.CloneOf(opened)
 	for i, event := range events {
 		if event.Step == nil {
-			order = Follow(order, event.Facts.Bought, event.Followed)
+			order = Follow(order, event.Followed)
 			continue
 		}
 		next, err := Next(order, event.Step, event.Facts)

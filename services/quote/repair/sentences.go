@@ -57,8 +57,9 @@ func stateSentences(order *quotev1.RepairOrder) []string {
 }
 
 func arrivals(order *quotev1.RepairOrder) []string {
-	var list []string
-	for _, source := range in(order, quotev1.Purchase_BOUGHT) {
+	due := in(order, quotev1.Purchase_BOUGHT)
+	list := make([]string, 0, len(due))
+	for _, source := range due {
 		list = append(list, "When "+source+" arrives, answer each of its arrival checks before anything is fitted (arrival_inspection).")
 	}
 	return list

@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strconv"
 	"strings"
 	"unicode/utf8"
 
@@ -39,7 +40,7 @@ func (s *Server) followUp(ctx context.Context, tenant string, record store.Recor
 			return record, order, err
 		}
 		found, failure := s.follow(ctx, tenant, order, bought)
-		next := repair.Follow(order, bought, found)
+		next := repair.Follow(order, found)
 		if proto.Equal(next, order) || (len(found.Notes) == 0 && found.Empty()) {
 			return record, order, failure
 		}
@@ -95,7 +96,7 @@ func (s *Server) follow(ctx context.Context, tenant string, order *quotev1.Repai
 			left = append(left, b)
 		}
 	}
-	now := repair.Follow(order, bought, repair.Followed{Dropped: found.Dropped})
+	now := repair.Follow(order, repair.Followed{Dropped: found.Dropped})
 	for _, line := range repair.Lacking(now, left) {
 		if err := s.findNext(ctx, tenant, now, left, line, &found); err != nil {
 			return found, err
@@ -168,7 +169,7 @@ func (s *Server) findNext(ctx context.Context, tenant string, order *quotev1.Rep
 	}
 	need := quote.Lines(q)[line-1].GetNeed()
 	for _, option := range repair.Candidates(order, bought, q, line) {
-		p, reason, err := s.tryNext(ctx, tenant, order, q, need, option, fmt.Sprintf("%d", after))
+		p, reason, err := s.tryNext(ctx, tenant, order, q, need, option, strconv.Itoa(after))
 		if err != nil {
 			return err
 		}
@@ -188,32 +189,27 @@ func (s *Server) findNext(ctx context.Context, tenant string, order *quotev1.Rep
 func (s *Server) tryNext(
 	ctx context.Context, tenant string, order *quotev1.RepairOrder, q *quotev1.Quote, need *fitmentv1.Need, option *quotev1.Option, after string,
 ) (*quotev1.Purchase, string, error) {
-	var hold *fitmentv1.Hold
-	var due repair.Fitting
 	if repair.IsListing(option.GetSource()) {
-		donor, held, reason, err := s.holdNext(ctx, tenant, order, q, need, option, after)
+		donor, hold, reason, err := s.holdNext(ctx, tenant, order, q, need, option, after)
 		if err != nil || reason != "" {
 			return nil, reason, err
 		}
-		hold = held
-		due = repair.Fitting{
-			Checks: donor.GetDecision().GetArrivalChecks(),
-			OneUse: quote.OneUseWords(donor.GetDecision().GetOneUse()), ReplaceWith: quote.RelatedWords(donor.GetDecision().GetReplaceWith()),
-		}
-	} else {
-		reason, err := s.offerReason(ctx, tenant, q, need, option)
-		if err != nil || reason != "" {
-			return nil, reason, err
-		}
-		if len(option.GetArrivalChecks()) == 0 {
-			if due, err = s.due(ctx, need, option.GetSource()); err != nil {
-				return nil, "", err
-			}
-		}
+		decision := donor.GetDecision()
+		p := repair.Purchase(q, 0, option, repair.Fitting{
+			Checks: decision.GetArrivalChecks(), OneUse: quote.OneUseWords(decision.GetOneUse()), ReplaceWith: quote.RelatedWords(decision.GetReplaceWith()),
+		}, quotev1.Purchase_NEXT)
+		p.Hold = hold
+		return p, "", nil
 	}
-	p := repair.Purchase(q, 0, option, due, quotev1.Purchase_NEXT)
-	p.Hold = hold
-	return p, "", nil
+	reason, err := s.offerReason(ctx, tenant, q, need, option)
+	if err != nil || reason != "" {
+		return nil, reason, err
+	}
+	var due repair.Fitting
+	if len(option.GetArrivalChecks()) == 0 {
+		due, err = s.due(ctx, need, option.GetSource())
+	}
+	return repair.Purchase(q, 0, option, due, quotev1.Purchase_NEXT), "", err
 }
 
 // offerReason says why an offer cannot be bought on the quoted terms now.
