@@ -1678,7 +1678,7 @@ func (x *JudgeConsignmentRequest) GetTested() v1.Finding_Answer {
 // JudgeConsignmentResponse is the ruling.
 type JudgeConsignmentResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Whether it may be shipped so; unspecified where that is not known.
+	// Whether it may be shipped so; UNKNOWN where that is not settled.
 	Allowed v1.Finding_Answer `protobuf:"varint,1,opt,name=allowed,proto3,enum=beltwright.fitment.v1.Finding_Answer" json:"allowed,omitempty"`
 	// Why.
 	Reasons []*SourcedText `protobuf:"bytes,2,rep,name=reasons,proto3" json:"reasons,omitempty"`
