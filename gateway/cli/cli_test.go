@@ -139,7 +139,7 @@ func TestEveryCommandExplainsItself(t *testing.T) {
 	for _, want := range []string{
 		"beltwright serve", "beltwright gateway", "beltwright decode", "beltwright assess", "beltwright import listings",
 		"beltwright import parts", "beltwright import supersessions", "beltwright import recalls", "beltwright import offers", "beltwright import vehicle-data",
-		"beltwright donors", "beltwright decide", "beltwright listing hold", "beltwright quote accept", "beltwright quote decline",
+		"beltwright donors", "beltwright decide", "beltwright listing hold", "beltwright quote accept", "beltwright quote decline", "beltwright quote issue", "beltwright quote revise", "beltwright quote show",
 		"beltwright explain", "beltwright need save", "beltwright need watch", "beltwright decision keep", "beltwright decision recompute",
 		"beltwright evidence ask", "beltwright evidence answer", "beltwright evidence watch", "beltwright attachment put", "beltwright attachment get",
 		"beltwright catalogue part", "beltwright catalogue parts", "beltwright catalogue vehicle-data", "beltwright parts", "beltwright dialects", "beltwright jurisdictions", "beltwright plan", "beltwright tax", "beltwright consignment", "beltwright outcome record", "beltwright books record", "beltwright books reverse", "beltwright books sum", "beltwright books cores", "beltwright books ledger", "beltwright books credit-note give", "beltwright store check", "beltwright store restore",
@@ -474,7 +474,7 @@ func clientCases() map[string]clientCase {
 		},
 		"quote list": {
 			args: []string{"quote", "list"}, asks: &quotev1.ListQuotesRequest{},
-			answer: &quotev1.ListQuotesResponse{Quotes: []*quotev1.Quote{quote}}, shows: []string{"Q-1"},
+			answer: &quotev1.ListQuotesResponse{Quotes: []*quotev1.Quote{quote}}, shows: []string{"quotes/q1"},
 		},
 		"quote accept": {
 			args: []string{"quote", "accept", "quotes/q1", "--request-id", id}, asks: &quotev1.AcceptQuoteRequest{Name: "quotes/q1", RequestId: id},
@@ -531,6 +531,7 @@ func TestClientCommandsAskAndShow(t *testing.T) {
 	maps.Copy(cases, catalogueCases())
 	maps.Copy(cases, booksCases())
 	maps.Copy(cases, planningCases())
+	maps.Copy(cases, quoteCases())
 	for name, c := range cases {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()

@@ -1,0 +1,243 @@
+package cli
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	quotev1 "beltwright.example/proto/beltwright/quote/v1"
+	"beltwright.example/services/quote/quote"
+)
+
+// localTime is a time as the clock on the wall here says it.
+func localTime(t time.Time) string {
+	return t.Local().Format("2006-01-02 15:04 MST") //nolint:gosmopolitan // for the person at this terminal
+}
+
+// quoteView says how much of a quote is shown.
+type quoteView struct {
+	why, all bool
+}
+
+func (v *quoteView) bind(cmd *cobra.Command) {
+	cmd.Flags().BoolVar(&v.why, "why", false, "say how each number came about")
+	cmd.Flags().BoolVar(&v.all, "all", false, "also list what is kept out because it is of another kind or not in the catalogue")
+}
+
+func (v *quoteView) show(p *printer, q *quotev1.Quote) {
+	p.linef("%s", quoteTitle(q))
+	if q.GetSupersedes() != "" {
+		p.linef("version %d, in the place of %s", q.GetVersion(), q.GetSupersedes())
+	}
+	differences := make([]string, 0, len(q.GetDifferences()))
+	for _, d := range q.GetDifferences() {
+		differences = append(differences, fmt.Sprintf("%s: %s → %s", d.GetWhat(), cmp.Or(d.GetBefore(), "none"), cmp.Or(d.GetAfter(), "none")))
+	}
+	p.list("changed", differences)
+	if q.GetDeclineReason() != "" {
+		p.linef("declined because: %s", q.GetDeclineReason())
+	}
+	if a := q.GetAuthorization(); a != nil {
+		p.linef("allowed by %s, %s, %s", a.GetBy(), words(a.GetMethod()), localTime(a.GetTime().AsTime()))
+	}
+	lines := quote.Lines(q)
+	for i, line := range lines {
+		if len(lines) > 1 {
+			p.linef("")
+			p.linef("line %d: %s", i+1, strings.Join(nonEmpty(words(line.GetNeed().GetKind()), place(line.GetNeed().GetPosition()), lineState(line)), ", "))
+		}
+		v.line(p, q, line)
+	}
+	showTogether(p, q)
+	showTotal(p, q)
+	p.list("notices", q.GetNotices())
+	if v.why {
+		showWorkings(p, "the total", q.GetWorkings())
+	}
+}
+
+func quoteTitle(q *quotev1.Quote) string {
+	switch {
+	case q.GetState() == quotev1.Quote_SUPERSEDED:
+		return fmt.Sprintf("%s, superseded by %s", q.GetName(), q.GetSupersededBy())
+	case q.GetNumber() != "":
+		return fmt.Sprintf("quote %s (%s), %s, good until %s", q.GetNumber(), q.GetName(), words(q.GetState()), localTime(q.GetValidUntil().AsTime()))
+	case q.GetName() != "":
+		return fmt.Sprintf("%s: a draft, which holds nothing", q.GetName())
+	default:
+		return "dry run: nothing held, nothing stored"
+	}
+}
+
+func lineState(line *quotev1.QuoteLine) string {
+	if line.GetState() == quotev1.QuoteLine_STATE_UNSPECIFIED {
+		return ""
+	}
+	return words(line.GetState())
+}
+
+// line shows one line: its plan, what it holds or bought, and what may be bought.
+func (v *quoteView) line(p *printer, q *quotev1.Quote, line *quotev1.QuoteLine) {
+	plan, currency := line.GetPlan(), q.GetCurrencyCode()
+	p.linef("plan: %s", plan.GetWords())
+	if len(plan.GetDistribution()) > 0 {
+		p.linef("expected %s and %.1f days; 19 times in 20 at most %s; mean of the worst 1 in 20: %s (days priced in, fitting left out)",
+			cash(plan.GetExpectedCost(), currency), plan.GetExpectedDays(), cash(plan.GetQuantile95(), currency), cash(plan.GetCvar95(), currency))
+		if plan.GetUnrepairedProbability() > 0 {
+			p.linef("chance of ending unrepaired: %.2g %%", plan.GetUnrepairedProbability()*100)
+		}
+		if ready := readyWords(plan.GetReadyBy()); ready != "" {
+			p.linef("ready: %s", ready)
+		}
+	}
+	if plan.GetLimited() != "" {
+		p.linef("%s", plan.GetLimited())
+	}
+	held := line.GetHeldListing()
+	first := quote.FirstBuy(line.GetOptions()).GetSource()
+	switch {
+	case line.GetState() == quotev1.QuoteLine_ACCEPTED && held != "":
+		p.linef("bought: %s", held)
+	case line.GetState() == quotev1.QuoteLine_ACCEPTED:
+		p.linef("to order now: %s", first)
+	case q.GetState() == quotev1.Quote_OPEN && held != "":
+		p.linef("held: %s until %s, fence %d", held, localTime(line.GetHold().GetExpireTime().AsTime()), line.GetHold().GetFence())
+	}
+	v.options(p, q, line)
+	if len(line.GetTradeOff().GetPoints()) > 1 || len(line.GetTradeOff().GetNearestMisses()) > 0 {
+		showTradeOff(p, line.GetTradeOff(), currency)
+	}
+	if v.why {
+		showWorkings(p, "the plan", plan.GetWorkings())
+		for _, option := range line.GetOptions() {
+			showWorkings(p, option.GetSource(), option.GetWorkings())
+		}
+	}
+}
+
+// readyWords says how likely the vehicle is ready by some days: the first, the
+// last, and where there are more, some in between.
+func readyWords(ready []*quotev1.ReadyBy) string {
+	const most = 4
+	texts := make([]string, 0, len(ready))
+	for _, r := range ready {
+		texts = append(texts, fmt.Sprintf("%.3g %% by day %d", r.GetProbability()*100, r.GetDays()))
+	}
+	if len(texts) > most {
+		texts = slices.Concat(texts[:most-1], []string{"…"}, texts[len(texts)-1:])
+	}
+	return strings.Join(texts, ", ")
+}
+
+func (v *quoteView) options(p *printer, q *quotev1.Quote, line *quotev1.QuoteLine) {
+	rows := make([][]string, 0, len(line.GetOptions()))
+	for _, o := range line.GetOptions() {
+		role := "not tried"
+		switch {
+		case o.GetFallback():
+			role = "fallback"
+		case o.GetPlanPlace() > 0:
+			role = strconv.Itoa(int(o.GetPlanPlace()))
+		}
+		rows = append(rows, []string{
+			role, o.GetSource(), cmp.Or(o.GetConditionWords(), words(o.GetCondition())), cash(o.GetPrice(), q.GetCurrencyCode()), cash(o.GetLandedCost(), q.GetCurrencyCode()),
+			fmt.Sprintf("%.0f %% (%d of %d passed)", o.GetPassProbability()*100, o.GetPassed(), o.GetOutcomes()), fmt.Sprintf("%d d", o.GetDays()),
+		})
+	}
+	if len(rows) > 0 {
+		p.table([]string{"plan", "source", "condition", "price", "landed", "passes its check", "days"}, rows)
+	}
+	shut, hidden := make([]string, 0, len(line.GetExcluded())), 0
+	for _, e := range line.GetExcluded() {
+		if !v.all && beside(e) {
+			hidden++
+			continue
+		}
+		text := fmt.Sprintf("%s: %s", e.GetSource(), e.GetReason())
+		if e.GetRemedy() != "" {
+			text += " → " + e.GetRemedy()
+		}
+		shut = append(shut, text)
+	}
+	p.list("kept out", shut)
+	if hidden > 0 {
+		p.linef("%d more are of another kind, or parts that the catalogue does not name for this vehicle; --all lists them", hidden)
+	}
+}
+
+// beside tells whether something is kept out because it is another part altogether,
+// so that nobody would look for it here.
+func beside(e *quotev1.ExcludedOption) bool {
+	for _, begin := range []string{"is of the kind ", "the catalogue does not show that part ", "the catalogue lists part ", "does not fit: identity, kind"} {
+		if strings.HasPrefix(e.GetReason(), begin) {
+			return true
+		}
+	}
+	return false
+}
+
+func showTogether(p *printer, q *quotev1.Quote) {
+	b, currency := q.GetBasket(), q.GetCurrencyCode()
+	if b == nil {
+		return
+	}
+	proof := "and nothing cheaper exists"
+	if !b.GetProven() {
+		proof = "and no choice costs less than " + cash(b.GetBound(), currency)
+	}
+	p.linef("")
+	p.linef("bought together: %s; each line by itself: %s; %s", cash(b.GetTotal(), currency), cash(b.GetSeparateTotal(), currency), proof)
+	for _, note := range b.GetNotes() {
+		p.linef("  - %s", note)
+	}
+}
+
+func showTotal(p *printer, q *quotev1.Quote) {
+	t, currency := q.GetTotal(), q.GetCurrencyCode()
+	if t == nil {
+		return
+	}
+	parts := make([]string, 0, 8)
+	for _, part := range []struct {
+		name  string
+		value int64
+	}{
+		{"parts", t.GetParts()}, {"deposits on old parts", t.GetCoreDeposits()}, {"tax", t.GetTax()}, {"freight", t.GetFreight()},
+		{"handling", t.GetHandling()}, {"fitting", t.GetFitLabour()}, {"arrival checks", t.GetCheckLabour()}, {"supplies", t.GetSupplies()},
+	} {
+		if part.value != 0 {
+			parts = append(parts, part.name+" "+cash(part.value, currency))
+		}
+	}
+	text := "total " + cash(t.GetTotal(), currency)
+	if len(parts) > 1 {
+		text += ": " + strings.Join(parts, ", ")
+	}
+	p.linef("%s", text)
+	if t.GetCoreRefunds() > 0 {
+		p.linef("expected back with the old parts: %s", cash(t.GetCoreRefunds(), currency))
+	}
+}
+
+func showQuotes(p *printer, answer *quotev1.ListQuotesResponse) {
+	rows := make([][]string, 0, len(answer.GetQuotes()))
+	for _, q := range answer.GetQuotes() {
+		total := ""
+		if q.GetTotal() != nil {
+			total = cash(q.GetTotal().GetTotal(), q.GetCurrencyCode())
+		}
+		rows = append(rows, []string{
+			q.GetName(), words(q.GetState()), strconv.Itoa(len(quote.Lines(q))), total,
+			localTime(q.GetValidUntil().AsTime()), q.GetCustomer(), q.GetReference(),
+		})
+	}
+	p.table([]string{"quote", "state", "lines", "total", "good until", "customer", "reference"}, rows)
+	if token := answer.GetNextPageToken(); token != "" {
+		p.linef("more: --page-token %s", token)
+	}
+}
