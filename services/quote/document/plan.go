@@ -163,12 +163,12 @@ func policy(point *quotev1.TradePoint, numbers map[string]string) string {
 // totals adds up: the work, the parts before tax, the tax and the total, each by
 // itself (16 CCR 3356(c)), and supplies item by item.
 func (p *quotePage) totals() {
-	t := p.sums
+	t := cmp.Or(p.accepted, p.sums)
 	p.Keep(totalsRoom)
 	p.Heading("Total")
 	p.Small("If the first part of each line passes its arrival check.")
-	if p.q.GetState() == quotev1.Quote_PARTLY_ACCEPTED {
-		p.Small("These are the sums of all lines, those that were declined included.")
+	if p.accepted != nil {
+		p.Small("Of the accepted lines only; all lines came to " + p.cash(p.sums.GetTotal()) + ".")
 	}
 	rows := []paper.Row{
 		{Cells: []string{"parts, before tax", p.amount(t.GetParts())}},
@@ -193,7 +193,7 @@ func (p *quotePage) totals() {
 	rows = append(
 		rows,
 		paper.Row{Cells: []string{"freight, once for each seller", p.amount(t.GetFreight())}},
-		paper.Row{Cells: []string{"handling of hazardous goods", p.amount(t.GetHandling())}},
+		paper.Row{Cells: []string{"handling of hazardous goods, once for each seller", p.amount(t.GetHandling())}},
 		paper.Row{Cells: []string{joined(", ", taxed, p.q.GetTaxPlace()), p.amount(t.GetTax())}},
 		paper.Row{Cells: []string{"total", p.amount(t.GetTotal())}, Strong: true},
 	)

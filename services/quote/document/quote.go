@@ -11,12 +11,18 @@ import (
 	"beltwright.example/services/quote/quote"
 )
 
-// Quote draws a quote as PDF. Errors: *WordingError, *SumError, paper.ErrSize,
-// and what cannot be drawn.
-func Quote(q *quotev1.Quote, from Letterhead, size paper.Size) ([]byte, error) {
+// Quote draws a quote as PDF. Accepted is what the accepted lines come to where only
+// some are, nil otherwise. Errors: *WordingError, *SumError, paper.ErrSize, and what
+// cannot be drawn.
+func Quote(q *quotev1.Quote, accepted *quotev1.QuoteTotal, from Letterhead, size paper.Size) ([]byte, error) {
 	sums, err := sumsOf(q)
 	if err != nil {
 		return nil, err
+	}
+	if accepted != nil {
+		if err := addsUp(q, accepted); err != nil {
+			return nil, err
+		}
 	}
 	for _, supply := range q.GetSupplies() {
 		if err := wordingOf(q).label(supply.GetLabel()); err != nil {
@@ -26,7 +32,7 @@ func Quote(q *quotev1.Quote, from Letterhead, size paper.Size) ([]byte, error) {
 	sheet := paper.Sheet{Size: size, Title: title(q), Foot: from.Name, Made: made(q.GetIssueTime(), q.GetCreateTime())}
 	return paper.Render(sheet, func(d *paper.Doc) {
 		// The wording counts what it leaves out, so each drawing has its own.
-		p := &quotePage{Doc: d, q: q, w: wordingOf(q), sums: sums, lines: quote.Lines(q)}
+		p := &quotePage{Doc: d, q: q, w: wordingOf(q), sums: sums, accepted: accepted, lines: quote.Lines(q)}
 		from.draw(d)
 		p.draw()
 	})
@@ -48,10 +54,10 @@ func title(q *quotev1.Quote) string {
 type quotePage struct {
 	*paper.Doc
 
-	q     *quotev1.Quote
-	w     *wording
-	sums  *quotev1.QuoteTotal
-	lines []*quotev1.QuoteLine
+	q              *quotev1.Quote
+	w              *wording
+	sums, accepted *quotev1.QuoteTotal
+	lines          []*quotev1.QuoteLine
 }
 
 func (p *quotePage) cash(value int64) string { return cash(value, p.q.GetCurrencyCode()) }

@@ -22,7 +22,7 @@ import (
 
 func pdf(t *testing.T, q *quotev1.Quote, size paper.Size) []byte {
 	t.Helper()
-	raw, err := document.Quote(q, garage, size)
+	raw, err := document.Quote(q, nil, garage, size)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -115,7 +115,7 @@ func TestSuppliesThatAreNotNamedAreNotPrinted(t *testing.T) {
 		Words: []string{"shop supplies", "miscellaneous parts"}, Source: "16 CCR 3356",
 	}}
 	q.Supplies[0].Label = "Shop  Supplies"
-	_, err := document.Quote(q, garage, paper.A4)
+	_, err := document.Quote(q, nil, garage, paper.A4)
 	var wording *document.WordingError
 	if !errors.As(err, &wording) || wording.Item != "Shop  Supplies" || wording.Source != "16 CCR 3356" {
 		t.Errorf("got %v", err)
@@ -160,10 +160,15 @@ func TestALifesStates(t *testing.T) {
 	accepted.Authorization = &quotev1.Authorization{
 		By: "R. Fen", Method: quotev1.Authorization_SIGNED, Time: timestamppb.New(prepared), UpTo: 600_00, UsedPart: true, Note: "by mail",
 	}
-	text := papertest.Flat(t, pdf(t, accepted, paper.A4))
+	only := &quotev1.QuoteTotal{Parts: 185_00, CoreDeposits: 50_00, Tax: 17_04, Freight: 38_50, Total: 290_54}
+	raw, err := document.Quote(accepted, only, garage, paper.A4)
+	if err != nil {
+		t.Fatal(err)
+	}
+	text := papertest.Flat(t, raw)
 	says(t, text, "Quote Q-2026-000001, version 2", "accepted in part", "quotes/Q-2026-000000", "What changed", "190.00",
 		"Recorded: R. Fen, signed, 2026-03-10 09:30 UTC, up to 600.00 USD; by mail", "It covers the fitting of buckle pretensioner, row 1 right (used)",
-		"row 1 right, accepted", "row 2 right, declined")
+		"row 1 right, accepted", "row 2 right, declined", "total 290.54", "all lines came to 981.73 USD")
 	if strings.Contains(text, "I allow this work") {
 		t.Error("a recorded authorization is asked for again")
 	}
@@ -178,9 +183,12 @@ func TestAmountsThatDoNotAddUpAreNotPrinted(t *testing.T) {
 	wrong.Options[0].Tax++
 	total := several(3)
 	total.Total.Total--
+	var sum *document.SumError
+	if _, err := document.Quote(several(2), &quotev1.QuoteTotal{Parts: 2, Total: 1}, garage, paper.A4); !errors.As(err, &sum) {
+		t.Errorf("what was accepted: %v", err)
+	}
 	for name, q := range map[string]*quotev1.Quote{"an option": wrong, "the total": total} {
-		var sum *document.SumError
-		if _, err := document.Quote(q, garage, paper.A4); !errors.As(err, &sum) {
+		if _, err := document.Quote(q, nil, garage, paper.A4); !errors.As(err, &sum) {
 			t.Errorf("%s: %v", name, err)
 		}
 		if _, err := document.CSV(q); !errors.As(err, &sum) {

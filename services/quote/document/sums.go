@@ -31,6 +31,11 @@ func sumsOf(q *quotev1.Quote) (*quotev1.QuoteTotal, error) {
 			add(t, quote.FirstBuy(line.GetOptions()))
 		}
 	}
+	return t, addsUp(q, t)
+}
+
+// addsUp tells whether a total is the sum of its parts.
+func addsUp(q *quotev1.Quote, t *quotev1.QuoteTotal) error {
 	sum := new(big.Int)
 	for _, part := range []int64{
 		t.GetParts(), t.GetCoreDeposits(), t.GetTax(), t.GetFreight(), t.GetHandling(), t.GetFitLabour(), t.GetCheckLabour(), t.GetSupplies(),
@@ -38,9 +43,9 @@ func sumsOf(q *quotev1.Quote) (*quotev1.QuoteTotal, error) {
 		sum.Add(sum, big.NewInt(part))
 	}
 	if !sum.IsInt64() || sum.Int64() != t.GetTotal() {
-		return nil, &SumError{Quote: q.GetName()}
+		return &SumError{Quote: q.GetName()}
 	}
-	return t, nil
+	return nil
 }
 
 // add adds an option's amounts, which were checked when it was weighed, so that

@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"slices"
 	"strings"
-	"unicode"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	quotev1 "beltwright.example/proto/beltwright/quote/v1"
@@ -68,18 +67,7 @@ func wordingOf(q *quotev1.Quote) *wording {
 
 // allows tells whether a text has no banned word.
 func (w *wording) allows(text string) bool {
-	return !slices.ContainsFunc(w.banned, func(word string) bool { return contains(text, word) })
-}
-
-// contains tells whether a text has the word, or words, as such: in capitals or
-// not, over any white space, and not within another word.
-func contains(text, word string) bool {
-	fold := func(text string) string {
-		return " " + strings.Join(strings.FieldsFunc(strings.ToLower(text), func(r rune) bool {
-			return !unicode.IsLetter(r) && !unicode.IsDigit(r)
-		}), " ") + " "
-	}
-	return strings.Contains(fold(text), fold(word))
+	return !quote.Says(text, w.banned)
 }
 
 // sentences keeps those without banned words, each once, and counts the others.
@@ -132,7 +120,7 @@ func (w *wording) condition(o *quotev1.Option) string {
 func sellerAllows(o *quotev1.Option, text string) bool {
 	return !slices.ContainsFunc(o.GetObligations(), func(each *fitmentv1.Obligation) bool {
 		return each.GetType() == fitmentv1.Obligation_FORBIDDEN_WORDS &&
-			slices.ContainsFunc(each.GetWords(), func(word string) bool { return contains(text, word) })
+			quote.Says(text, each.GetWords())
 	})
 }
 
@@ -143,10 +131,8 @@ func (w *wording) label(text string) error {
 		if o.GetType() != fitmentv1.Obligation_FORBIDDEN_WORDS || o.GetParty() == fitmentv1.Obligation_SELLER {
 			continue
 		}
-		for _, word := range o.GetWords() {
-			if contains(text, word) {
-				return &WordingError{Item: text, Source: o.GetSource()}
-			}
+		if quote.Says(text, o.GetWords()) {
+			return &WordingError{Item: text, Source: o.GetSource()}
 		}
 	}
 	return nil

@@ -2,9 +2,9 @@ package quote
 
 import (
 	"fmt"
-	"regexp"
 	"slices"
 	"strings"
+	"unicode"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	quotev1 "beltwright.example/proto/beltwright/quote/v1"
@@ -45,16 +45,21 @@ func ConditionWords(condition quotev1.Offer_Condition, obligations []*fitmentv1.
 	return ""
 }
 
-// Says tells whether a text contains one of these words, in whatever case, as
-// words of its own.
+// Says tells whether a text contains one of these words, in whatever case and over
+// whatever stands between them, as words of its own.
 func Says(text string, words []string) bool {
-	for _, word := range words {
-		pattern := `(?i)(^|[^\pL\pN])` + regexp.QuoteMeta(word) + `($|[^\pL\pN])`
-		if word != "" && regexp.MustCompile(pattern).MatchString(text) {
-			return true
-		}
-	}
-	return false
+	said := spoken(text)
+	return slices.ContainsFunc(words, func(word string) bool {
+		spelt := spoken(word)
+		return strings.TrimSpace(spelt) != "" && strings.Contains(said, spelt)
+	})
+}
+
+// spoken is a text as its words alone, in small letters, each between spaces.
+func spoken(text string) string {
+	return " " + strings.Join(strings.FieldsFunc(strings.ToLower(text), func(r rune) bool {
+		return !unicode.IsLetter(r) && !unicode.IsDigit(r)
+	}), " ") + " "
 }
 
 // ForbiddenWords are the words that the law of the places forbids on the papers

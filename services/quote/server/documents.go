@@ -13,6 +13,7 @@ import (
 	"beltwright.example/services/platform/check"
 	"beltwright.example/services/platform/paper"
 	"beltwright.example/services/quote/document"
+	"beltwright.example/services/quote/quote"
 )
 
 // Media types of documents (RFC 4180 and RFC 7111 say what text/csv may name).
@@ -52,12 +53,26 @@ func (s *Server) RenderQuote(ctx context.Context, request *quotev1.RenderQuoteRe
 		made.Content, err = document.JSON(q)
 	default:
 		made.ContentType, made.FileName = typePDF, made.GetFileName()+".pdf"
-		made.Content, err = document.Quote(q, s.heads.For(who.Tenant), size)
+		made.Content, err = s.printed(q, s.heads.For(who.Tenant), size)
 	}
 	if err != nil {
 		return nil, s.undrawn(ctx, err)
 	}
 	return &quotev1.RenderQuoteResponse{Document: made}, nil
+}
+
+// printed is a quote as PDF, with what its accepted lines come to where only some
+// are.
+func (s *Server) printed(q *quotev1.Quote, from document.Letterhead, size paper.Size) ([]byte, error) {
+	if q.GetState() != quotev1.Quote_PARTLY_ACCEPTED {
+		return document.Quote(q, nil, from, size)
+	}
+	pack, _ := s.packs.For(q.GetTaxPlace())
+	accepted, err := quote.TotalOf(q, quote.Accepted(q), pack)
+	if err != nil {
+		return nil, err
+	}
+	return document.Quote(q, accepted, from, size)
 }
 
 // RenderCreditNote makes one of the caller's credit notes, or the record of a
