@@ -86,7 +86,7 @@ func (s *Server) follow(ctx context.Context, tenant string, order *quotev1.Repai
 	if order.GetState() != quotev1.RepairOrder_TO_BUY_NEXT {
 		return found, nil
 	}
-	dropped, err := s.endedHolds(ctx, tenant, order, &found)
+	dropped, err := s.staleNext(ctx, tenant, order, bought, &found)
 	if err != nil {
 		return found, err
 	}
@@ -105,26 +105,50 @@ func (s *Server) follow(ctx context.Context, tenant string, order *quotev1.Repai
 	return found, nil
 }
 
-// endedHolds notes parts that were to be bought next and whose hold has run out. A
-// part that was sold to the business under its hold stays: its purchase is to be
-// recorded.
-func (s *Server) endedHolds(ctx context.Context, tenant string, order *quotev1.RepairOrder, found *repair.Followed) (map[int]bool, error) {
+// staleNext notes parts that were to be bought next and cannot be any more, or whose
+// hold is over. A part that was sold to the business under its hold stays: its
+// purchase is to be recorded.
+func (s *Server) staleNext(ctx context.Context, tenant string, order *quotev1.RepairOrder, bought []repair.Bought, found *repair.Followed) (map[int]bool, error) {
 	dropped := make(map[int]bool)
 	for i, p := range order.GetPurchases() {
-		hold := p.GetHold()
-		if p.GetState() != quotev1.Purchase_NEXT || hold == nil || s.now().Before(hold.GetExpireTime().AsTime()) {
+		if p.GetState() != quotev1.Purchase_NEXT {
 			continue
 		}
-		sold, err := s.side.soldTo(ctx, tenant, p.GetSource(), hold)
+		reason, err := s.nextReason(ctx, tenant, order, p, bought[i])
 		if err != nil {
 			return dropped, err
 		}
-		if !sold {
+		if reason != "" {
 			found.Dropped = append(found.Dropped, i)
 			dropped[i] = true
 		}
 	}
 	return dropped, nil
+}
+
+// nextReason says why a part that was to be bought next cannot be any more; empty
+// where it can. A hold on a part that may not be bought is given back.
+func (s *Server) nextReason(ctx context.Context, tenant string, order *quotev1.RepairOrder, p *quotev1.Purchase, about repair.Bought) (string, error) {
+	if !repair.IsListing(p.GetSource()) {
+		return s.offerReason(ctx, tenant, about.Quote, about.Need, about.Option)
+	}
+	donor, err := s.side.look(ctx, about.Need, p.GetSource())
+	if err != nil {
+		return "", err
+	}
+	listing, hold := donor.GetListing(), p.GetHold()
+	own := listing.GetHold().GetFence() == hold.GetFence()
+	switch {
+	case own && listing.GetState() == fitmentv1.Listing_SOLD && listing.GetBuyer() == tenant:
+		return "", nil
+	case !own || listing.GetState() != fitmentv1.Listing_HELD || !s.now().Before(hold.GetExpireTime().AsTime()):
+		return "its hold is over", nil
+	}
+	reason := s.listingReason(about.Option, about.Quote, about.Need, donor, tenant, true)
+	if reason != "" {
+		s.releaseNext(ctx, order, p.GetSource(), hold)
+	}
+	return reason, nil
 }
 
 // tellYard sends a listing back to its yard and returns the name under which it

@@ -82,11 +82,11 @@ func (s *Server) recordStep(ctx context.Context, w write, request *quotev1.Recor
 			}
 			return apierr.New(codes.Aborted, fitmentv1.ErrorInfo_ETAG_STALE, "etag: repair order %s has changed since it was read; read it again", order.GetNumber())
 		}
+		record, order = s.followed(ctx, w.tenant, record, order)
+		known = order.GetEtag()
 		if err := repair.Admit(order, request.GetStep()); err != nil {
 			return err
 		}
-		record, order = s.followed(ctx, w.tenant, record, order)
-		known = order.GetEtag()
 		err = s.stepOnce(ctx, w, record, order, proto.CloneOf(request.GetStep()))
 		if !errors.Is(err, store.ErrConflict) {
 			return err
@@ -139,14 +139,40 @@ func (s *Server) stepOnce(ctx context.Context, w write, record store.Record, ord
 func (r *recording) look(ctx context.Context) error {
 	switch step := r.step.GetStep().(type) {
 	case *quotev1.RepairStep_Diagnosis:
+		if err := r.leavesNothingBought(ctx); err != nil {
+			return err
+		}
 		return r.assess(ctx, step.Diagnosis)
 	case *quotev1.RepairStep_QuoteMade:
+		if err := r.leavesNothingBought(ctx); err != nil {
+			return err
+		}
 		return r.lookAtQuote(ctx, step.QuoteMade.GetQuote())
+	case *quotev1.RepairStep_Abandonment:
+		return r.leavesNothingBought(ctx)
 	case *quotev1.RepairStep_Order:
 		if err := r.lookAtQuote(ctx, step.Order.GetQuote()); err != nil || r.facts.Quote == nil {
 			return err
 		}
 		return r.lookAtDues(ctx)
+	}
+	return nil
+}
+
+// leavesNothingBought refuses to take back what was to be bought next where it is
+// bought, by a purchase of which the record was lost.
+func (r *recording) leavesNothingBought(ctx context.Context) error {
+	for _, p := range r.order.GetPurchases() {
+		if p.GetState() != quotev1.Purchase_NEXT || p.GetHold() == nil {
+			continue
+		}
+		sold, err := r.s.side.soldTo(ctx, r.w.tenant, p.GetSource(), p.GetHold())
+		if err != nil {
+			return err
+		}
+		if sold {
+			return apierr.New(codes.FailedPrecondition, fitmentv1.ErrorInfo_STEP_REFUSED, "%s is bought already: record its purchase first (next_purchase)", p.GetSource())
+		}
 	}
 	return nil
 }

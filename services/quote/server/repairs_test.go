@@ -484,6 +484,51 @@ func TestWhatThePlanPassesOver(t *testing.T) {
 	}
 }
 
+// What was held and cannot be bought any more makes room for what comes after it.
+func TestWhatWasHeldAndIsLost(t *testing.T) {
+	t.Parallel()
+	for name, spoil := range map[string]func(*job){
+		"a recall came": func(j *job) { j.fake.donors[partB].Decision = decision(yes, no) },
+		"somebody let go": func(j *job) {
+			j.fake.donors[partB].Listing.State = fitmentv1.Listing_AVAILABLE
+			j.fake.holdFor(j.fake.donors[partB].GetListing(), "shop-b", time.Hour)
+		},
+		"the yard sold it": func(j *job) {
+			j.fake.donors[partB].Listing.State, j.fake.donors[partB].Listing.Buyer = fitmentv1.Listing_SOLD, "shop-b"
+		},
+	} {
+		j := orderedJob(t)
+		j.do(j.arrives(partA, false))
+		j.fake.set(func() { spoil(j) })
+		refused(t, j.try(nextStep(partB)), codes.FailedPrecondition, fitmentv1.ErrorInfo_STEP_REFUSED)
+		j.wantPurchases("yard-a.1 RETURNING, yard-c.1 NEXT")
+		if held := j.held(); slices.Contains(held, partB) != (name == "somebody let go") || !slices.Contains(held, partC) {
+			t.Errorf("%s: held are %v", name, held)
+		}
+		j.do(nextStep(partC))
+	}
+}
+
+// A part whose purchase was not stored is not lost by giving the order up.
+func TestGivingUpLosesNothingBought(t *testing.T) {
+	t.Parallel()
+	j := orderedJob(t)
+	j.do(j.arrives(partA, false))
+	j.store.failWith(func(changes []store.Change) (bool, error) {
+		if strings.Contains(changes[0].Puts[0].Key.Kind, "repair-order") {
+			return true, errors.New("a broken disk")
+		}
+		return false, nil
+	})
+	refused(t, j.try(nextStep(partB)), codes.Unavailable, fitmentv1.ErrorInfo_DEPENDENCY_DOWN)
+	j.store.failWith(nil)
+	for _, step := range []*quotev1.RepairStep{abandonStep(), readStep(), madeStep(j.get(j.order.GetQuote()))} {
+		refused(t, j.try(step), codes.FailedPrecondition, fitmentv1.ErrorInfo_STEP_REFUSED)
+	}
+	j.do(nextStep(partB), abandonStep())
+	j.wantPurchases("yard-a.1 RETURNING, yard-b.1 BOUGHT")
+}
+
 func TestWhenNothingIsLeft(t *testing.T) {
 	t.Parallel()
 	j := orderedJob(t)
@@ -638,6 +683,17 @@ func TestGivingUpReleasesWhatIsHeld(t *testing.T) {
 	j.do(j.arrives(partA, false))
 	j.do(abandonStep())
 	j.wantPurchases("yard-a.1 RETURNING")
+	if held := j.held(); len(held) != 0 {
+		t.Errorf("held are %v", held)
+	}
+	// A hold that cannot be released ends by itself.
+	j = orderedJob(t)
+	j.do(j.arrives(partA, false))
+	j.fake.set(func() {
+		j.fake.before["ReleaseListing"] = func(string) error { return status.Error(codes.Unavailable, "down") }
+	})
+	j.do(abandonStep())
+	j.clock.Advance(72 * time.Hour)
 	if held := j.held(); len(held) != 0 {
 		t.Errorf("held are %v", held)
 	}
