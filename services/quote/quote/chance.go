@@ -2,6 +2,7 @@ package quote
 
 import (
 	"fmt"
+	"slices"
 	"strconv"
 
 	quotev1 "beltwright.example/proto/beltwright/quote/v1"
@@ -9,8 +10,12 @@ import (
 	"beltwright.example/services/quote/working"
 )
 
-// boundLevel is the confidence of an option's lower bound.
-const boundLevel = 0.95
+const (
+	// boundLevel is the confidence of an option's lower bound.
+	boundLevel = 0.95
+	// chancePlaces is with how many decimal places workings write a chance.
+	chancePlaces = 6
+)
 
 // beliefs are what is believed of sellers' chances, by condition and seller.
 type beliefs map[quotev1.Offer_Condition]map[string]trust.Belief
@@ -65,16 +70,18 @@ func (in Input) chance(option *quotev1.Option) {
 	option.Unreported = int32(record.Unreported)
 	option.PassProbability = belief.Mean()
 	option.LowerBound = record.LowerBound(boundLevel)
-	steps := append(belief.Workings, working.Step{
-		Number: "chance of passing", Formula: decimal(belief.Alpha) + " / (" + decimal(belief.Alpha) + " + " + decimal(belief.Beta) + ")",
-		Value: decimal(belief.Mean()), Source: belief.Source,
+	alpha, beta := decimal(belief.Alpha), decimal(belief.Beta)
+	bound := strconv.FormatFloat(record.LowerBound(boundLevel), 'f', chancePlaces, 64)
+	steps := append(slices.Clone(belief.Workings), working.Step{
+		Number: "chance of passing", Formula: alpha + " / (" + alpha + " + " + beta + ")" + working.Rounded,
+		Value: strconv.FormatFloat(belief.Mean(), 'f', chancePlaces, 64), Source: belief.Source,
+	}, working.Step{
+		Number: "lower bound of the chance",
+		Formula: fmt.Sprintf("%s, at which %d or more of %d parts pass 1 time in 20; unreported ones count as failed", bound,
+			record.Passed, record.Reported()+record.Unreported),
+		Value: bound, Source: "Clopper and Pearson, Biometrika 26, 1934",
 	})
 	option.Workings = append(option.GetWorkings(), WorkingProtos(steps)...)
-	option.Workings = append(option.Workings, &quotev1.Working{
-		Number:  "lower bound of the chance",
-		Formula: fmt.Sprintf("the chance at which %d or more of %d parts pass 1 time in 20, unreported ones counted as failed", record.Passed, record.Reported()+record.Unreported),
-		Value:   decimal(option.GetLowerBound()), Source: "Clopper and Pearson, Biometrika 26, 1934",
-	})
 }
 
 func decimal(v float64) string { return strconv.FormatFloat(v, 'f', -1, 64) }
