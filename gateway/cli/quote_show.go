@@ -26,7 +26,7 @@ type quoteView struct {
 
 func (v *quoteView) bind(cmd *cobra.Command) {
 	cmd.Flags().BoolVar(&v.why, "why", false, "say how each number came about")
-	cmd.Flags().BoolVar(&v.all, "all", false, "also list what is kept out because it is of another kind or not in the catalogue")
+	cmd.Flags().BoolVar(&v.all, "all", false, "also list what is kept out because it does not fit or is another part")
 }
 
 func (v *quoteView) show(p *printer, q *quotev1.Quote) {
@@ -88,8 +88,8 @@ func (v *quoteView) line(p *printer, q *quotev1.Quote, line *quotev1.QuoteLine) 
 	if len(plan.GetDistribution()) > 0 {
 		p.linef("expected %s and %.1f days; 19 times in 20 at most %s; mean of the worst 1 in 20: %s (days priced in, fitting left out)",
 			cash(plan.GetExpectedCost(), currency), plan.GetExpectedDays(), cash(plan.GetQuantile95(), currency), cash(plan.GetCvar95(), currency))
-		if plan.GetUnrepairedProbability() > 0 {
-			p.linef("chance of ending unrepaired: %.2g %%", plan.GetUnrepairedProbability()*100)
+		if chance := plan.GetUnrepairedProbability(); chance > 0 {
+			p.linef("chance of ending unrepaired: %s", seldom(chance))
 		}
 		if ready := readyWords(plan.GetReadyBy()); ready != "" {
 			p.linef("ready: %s", ready)
@@ -109,8 +109,11 @@ func (v *quoteView) line(p *printer, q *quotev1.Quote, line *quotev1.QuoteLine) 
 		p.linef("held: %s until %s, fence %d", held, localTime(line.GetHold().GetExpireTime().AsTime()), line.GetHold().GetFence())
 	}
 	v.options(p, q, line)
-	if len(line.GetTradeOff().GetPoints()) > 1 || len(line.GetTradeOff().GetNearestMisses()) > 0 {
-		showTradeOff(p, line.GetTradeOff(), currency)
+	switch trade := line.GetTradeOff(); {
+	case v.why || len(trade.GetNearestMisses()) > 0:
+		showTradeOff(p, trade, currency)
+	case len(trade.GetPoints()) > 1:
+		showChoices(p, trade, currency)
 	}
 	if v.why {
 		showWorkings(p, "the plan", plan.GetWorkings())
@@ -118,6 +121,46 @@ func (v *quoteView) line(p *printer, q *quotev1.Quote, line *quotev1.QuoteLine) 
 			showWorkings(p, option.GetSource(), option.GetWorkings())
 		}
 	}
+}
+
+// seldom writes a small chance.
+func seldom(chance float64) string {
+	const least = 0.0001
+	if chance < least {
+		return "below 0.01 %"
+	}
+	return fmt.Sprintf("%.2g %%", chance*100)
+}
+
+// showChoices shows in short what may be chosen between; --why shows all of it.
+func showChoices(p *printer, trade *quotev1.TradeOff, currency string) {
+	const named = 2 // of what a policy buys
+	p.linef("may be chosen between; no other of %d ways beats one of these in cost, risk and days at once:", trade.GetPolicies())
+	rows := make([][]string, 0, len(trade.GetPoints()))
+	for n, point := range trade.GetPoints() {
+		next, buys := "", make([]string, 0, len(point.GetBatches())+1)
+		if point.GetBreakEvenDayCost() != "" {
+			next = perDay(point.GetBreakEvenDayCost(), currency)
+		}
+		for _, batch := range point.GetBatches() {
+			buys = append(buys, strings.Join(batch.GetIds(), " and "))
+		}
+		if point.GetFallback() {
+			buys = append(buys, "a new part")
+		}
+		if len(buys) > named+1 {
+			buys = append(buys[:named], fmt.Sprintf("%d more", len(buys)-named))
+		}
+		worst := cash(point.GetWorstRegret(), currency)
+		if int(trade.GetLeastWorstRegret()) == n+1 {
+			worst += ", the least"
+		}
+		rows = append(rows, []string{
+			strconv.Itoa(n + 1), cash(point.GetExpectedCost(), currency), cash(point.GetCvar95(), currency), fmt.Sprintf("%.1f", point.GetExpectedDays()),
+			next, worst, strings.Join(buys, ", then "),
+		})
+	}
+	p.table([]string{"", "expected", "worst 1 in 20", "days", "like the next if a day costs", "regretted at most", "buys"}, rows)
 }
 
 // readyWords says how likely the vehicle is ready by some days: the first, the
@@ -166,14 +209,15 @@ func (v *quoteView) options(p *printer, q *quotev1.Quote, line *quotev1.QuoteLin
 	}
 	p.list("kept out", shut)
 	if hidden > 0 {
-		p.linef("%d more are of another kind, or parts that the catalogue does not name for this vehicle; --all lists them", hidden)
+		p.linef("%d more do not fit, or are other parts altogether; --all lists them", hidden)
 	}
 }
 
-// beside tells whether something is kept out because it is another part altogether,
-// so that nobody would look for it here.
+// beside tells whether something is kept out because it is another part: what is
+// not proven yet, may not be used again or cannot be had is worth a look, and this
+// is not.
 func beside(e *quotev1.ExcludedOption) bool {
-	for _, begin := range []string{"is of the kind ", "the catalogue does not show that part ", "the catalogue lists part ", "does not fit: identity, kind"} {
+	for _, begin := range []string{"is of the kind ", "the catalogue does not show that part ", "the catalogue lists part ", "does not fit: "} {
 		if strings.HasPrefix(e.GetReason(), begin) {
 			return true
 		}

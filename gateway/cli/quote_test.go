@@ -89,7 +89,7 @@ func quoteCases() map[string]clientCase {
 			shows: []string{
 				"version 2, in the place of quotes/Q-2026-000001", "total: 120.00 USD → 110.00 USD", "line 1: buckle pretensioner, row 1 right",
 				"ready: 80 % by day 3, 96 % by day 6", "held: listings/k.1", "salvaged inflatable restraint system",
-				"listings/k.9: is not proven yet: number → label photo", "2 more are of another kind", "least worst regret: 2",
+				"listings/k.9: is not proven yet: number → label photo", "2 more do not fit, or are other parts", "0.00 USD, the least", "45.0000 USD",
 				"line 2: clock spring, accepted", "to order now: offers/n.3", "bought together: 167.00 USD; each line by itself: 174.00 USD; and no choice costs less than 160.00 USD",
 				"total 167.00 USD: parts 155.00 USD, freight 12.00 USD", "expected back with the old parts: 50.00 USD", "allowed by R. Ash, signed",
 			},
