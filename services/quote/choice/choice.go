@@ -106,8 +106,7 @@ type Regret struct {
 	// State of the offers that were compared in every order.
 	State State
 	// Amounts says for each point how much more it costs in that state than the
-	// cheapest point. Where the plan tries further offers it is the most over what
-	// those may do.
+	// cheapest point: where further offers are tried, at most, whatever those do.
 	Amounts []int64
 }
 

@@ -140,35 +140,16 @@ func TestRegretOverAllStatesOfManyOffers(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
 			got := front(t, p, choice.Limits{})
-			r := newReference(p)
-			most := make([]int64, len(got.Points))
-			rows := make(map[int][]int64)
-			long := 0
-			for state, chance := range r.chance {
-				costs := make([]int64, len(got.Points))
-				for k, point := range got.Points {
-					costs[k], _ = r.ending(point.Policy.Batches, state)
-					long = max(long, len(point.Batches))
-				}
-				if chance.Sign() == 0 {
-					continue
-				}
-				row := state & 0b1_1111_1100 // the seven offers of least index
-				if rows[row] == nil {
-					rows[row] = make([]int64, len(costs))
-				}
-				for k := range costs {
-					regret := costs[k] - slices.Min(costs)
-					most[k], rows[row][k] = max(most[k], regret), max(rows[row][k], regret)
-				}
-			}
-			if long < 8 {
+			if !slices.ContainsFunc(got.Points, func(point choice.Point) bool { return len(point.Batches) > choice.Most }) {
 				t.Fatalf("no point tries more than seven offers: %v", show(got.Points))
 			}
-			for k, point := range got.Points {
-				if point.WorstRegret != most[k] {
-					t.Errorf("%v: worst regret %d, want %d", point.Batches, point.WorstRegret, most[k])
+			rows := make(map[int][]int64)
+			for state, regrets := range checkWorst(t, p, got.Points) {
+				row := state & 0b1_1111_1100 // the seven offers of least index
+				if rows[row] == nil {
+					rows[row] = make([]int64, len(regrets))
 				}
+				raise(rows[row], regrets)
 			}
 			for _, row := range got.Regrets {
 				state := 0
@@ -187,6 +168,46 @@ func TestRegretOverAllStatesOfManyOffers(t *testing.T) {
 				t.Errorf("%d rows, the first point's worst state %+v", len(got.Regrets), got.Points[0].WorstState)
 			}
 		})
+	}
+}
+
+// checkWorst compares the worst regret of every point with that over all states,
+// and gives the regrets in each.
+func checkWorst(t *testing.T, p plan.Problem, points []choice.Point) map[int][]int64 {
+	t.Helper()
+	all := newReference(p).regrets(points)
+	most := make([]int64, len(points))
+	for _, regrets := range all {
+		raise(most, regrets)
+	}
+	for k, point := range points {
+		if point.WorstRegret != most[k] {
+			t.Errorf("%v: worst regret %d, want %d", point.Batches, point.WorstRegret, most[k])
+		}
+	}
+	return all
+}
+
+// The plan buys 8 and 1 at once, after seven others, and where both pass keeps 1,
+// which costs less; the other point buys 8 first, and keeps it. No state in which
+// only one of the two passes shows how much that may be regretted.
+func TestRegretWhereThePlanBuysFurtherOffersAtOnce(t *testing.T) {
+	t.Parallel()
+	p := plan.Problem{Currency: "USD", DayCost: 3000, Parallel: true, Offers: []plan.Offer{
+		{ID: "0", Price: 2000, Sunk: 700, ReturnLoss: 800, Pass: .2, Days: 2},
+		{ID: "1", Price: 7000, Sunk: 400, ReturnLoss: 700, Pass: .11, Days: 4},
+		{ID: "2", Price: 21000, Sunk: 200, ReturnLoss: 400, Pass: .42, Days: 4},
+		{ID: "3", Price: 15000, Sunk: 200, ReturnLoss: 700, Pass: .22, Days: 5},
+		{ID: "4", Price: 15000, Sunk: 700, ReturnLoss: 600, Pass: .2, Days: 5},
+		{ID: "5", Price: 25000, Sunk: 500, Pass: .11, Days: 1},
+		{ID: "6", Price: 19000, Sunk: 200, ReturnLoss: 700, Pass: .48, Days: 2},
+		{ID: "7", Price: 21000, Sunk: 500, ReturnLoss: 800, Pass: .43, Days: 2},
+		{ID: "8", Price: 23000, Sunk: 200, ReturnLoss: 400, Pass: .16, Days: 4},
+	}}
+	got := front(t, p, choice.Limits{})
+	checkWorst(t, p, got.Points)
+	if state := got.Points[1].WorstState; !slices.Contains(state.Passes, "1") || !slices.Contains(state.Passes, "8") || state.OthersFail {
+		t.Errorf("%+v", state)
 	}
 }
 

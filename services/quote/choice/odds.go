@@ -161,6 +161,9 @@ func (f *field) ends(c *candidate) ([]end, *tail) {
 // nothing is the state in which all offers fail.
 func nothing(int) bool { return false }
 
+// nobody stands for no offer.
+const nobody = -1
+
 // passing is the end of a policy where only one offer passes, with the chance at
 // a place.
 func (f *field) passing(policy plan.Policy, offer, at int) end {

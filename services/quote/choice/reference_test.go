@@ -352,32 +352,49 @@ func (r reference) checkBreakEvens(t *rapid.T, trade choice.Trade) {
 	}
 }
 
-// checkRegrets makes the table anew.
-func (r reference) checkRegrets(t *rapid.T, trade choice.Trade) {
-	t.Helper()
-	want := make(map[string][]int64)
-	most := make([]int64, len(trade.Points))
+// regrets says, for every state that can be, how much more each point costs there
+// than the cheapest one.
+func (r reference) regrets(points []choice.Point) map[int][]int64 {
+	all := make(map[int][]int64)
 	for state, chance := range r.chance {
 		if chance.Sign() == 0 {
 			continue
 		}
 		var costs []int64
-		for _, point := range trade.Points {
+		for _, point := range points {
 			cost, _ := r.ending(point.Policy.Batches, state)
 			costs = append(costs, cost)
 		}
 		least := slices.Min(costs)
 		for k := range costs {
 			costs[k] -= least
-			most[k] = max(most[k], costs[k])
 		}
+		all[state] = costs
+	}
+	return all
+}
+
+// raise makes the first at least as large as the second, number by number.
+func raise(most, by []int64) {
+	for k := range most {
+		most[k] = max(most[k], by[k])
+	}
+}
+
+// checkRegrets makes the table anew.
+func (r reference) checkRegrets(t *rapid.T, trade choice.Trade) {
+	t.Helper()
+	want := make(map[string][]int64)
+	most := make([]int64, len(trade.Points))
+	for state, regrets := range r.regrets(trade.Points) {
+		raise(most, regrets)
 		var passes []string
 		for n, offer := range r.p.Offers {
 			if state&(1<<n) != 0 {
 				passes = append(passes, offer.ID)
 			}
 		}
-		want[strings.Join(passes, " ")] = costs
+		want[strings.Join(passes, " ")] = regrets
 	}
 	got := make(map[string][]int64)
 	for _, row := range trade.Regrets {

@@ -55,39 +55,48 @@ func leastWorst(regret []int64) []int {
 	return least
 }
 
-// world is a state in which certain free offers pass and, of the others that the
-// plan tries, the one at other; nobody where that is nobody.
+// world is a state in which certain free offers pass and certain others.
 type world struct {
-	free  set
-	other int
+	free   set
+	others []int
 }
 
-const nobody = -1
-
-// worlds lists the states that are possible.
+// worlds lists the states that are possible, as far as they differ for any policy;
+// of the same free offers first the one in which all others fail.
 func (f *field) worlds() []world {
-	others := []int{nobody}
-	for n := range f.problem.Offers {
-		if !slices.Contains(f.free, n) && f.tried(n) {
-			others = append(others, n)
-		}
-	}
+	others := f.others()
 	var all []world
 	for n := range 1 << len(f.free) {
 		free := set(n)
 		if slices.ContainsFunc(f.places(f.all()&^free), f.sure) {
 			continue
 		}
-		for _, other := range others {
-			all = append(all, world{free, other})
+		for _, passing := range others {
+			all = append(all, world{free, passing})
 		}
 	}
 	return all
 }
 
-// tried tells whether any policy tries an offer that is not free.
-func (f *field) tried(offer int) bool {
-	return slices.Contains(f.rest, offer) || (f.own != nil && slices.ContainsFunc(f.own.Batches, func(batch []int) bool { return slices.Contains(batch, offer) }))
+// others lists what may pass of the offers that are not free: none, one, or two
+// that the plan buys at once. More make no difference: the plan keeps the one of
+// its batch that costs least to keep, and all other policies, where they get to
+// these offers, the first in the plan's order.
+func (f *field) others() [][]int {
+	single, pairs := [][]int{nil}, [][]int(nil)
+	if f.own == nil {
+		return single
+	}
+	for _, batch := range f.own.Batches {
+		batch = slices.DeleteFunc(slices.Clone(batch), func(n int) bool { return slices.Contains(f.free, n) })
+		for n, first := range batch {
+			single = append(single, []int{first})
+			for _, second := range batch[n+1:] {
+				pairs = append(pairs, []int{first, second})
+			}
+		}
+	}
+	return append(single, pairs...)
 }
 
 // passes tells whether an offer passes in a state.
@@ -95,7 +104,7 @@ func (f *field) passes(w world, offer int) bool {
 	if n := slices.Index(f.free, offer); n >= 0 {
 		return w.free&(1<<n) != 0
 	}
-	return offer == w.other || f.sure(offer)
+	return slices.Contains(w.others, offer) || f.sure(offer)
 }
 
 // costs says what the policies cost in the states. Where a policy ends before it
@@ -108,7 +117,7 @@ func (f *field) costs(worlds []world, points []Point) [][]int64 {
 	for k, point := range points {
 		settled, cost := false, int64(0)
 		for s, w := range worlds {
-			if !settled || w.other == nobody {
+			if !settled || len(w.others) == 0 {
 				settled = true
 				cost = f.model.Follow(point.Policy, func(offer int) bool {
 					settled = settled && slices.Contains(f.free, offer)
@@ -130,7 +139,7 @@ func (f *field) regrets(trade *Trade) {
 	costs := f.costs(worlds, trade.Points)
 	table := regrets(costs)
 	for s, w := range worlds {
-		if w.other == nobody {
+		if len(w.others) == 0 {
 			trade.Regrets = append(trade.Regrets, Regret{State: f.row(w), Amounts: slices.Clone(table[s])})
 			continue
 		}
@@ -149,7 +158,6 @@ func (f *field) regrets(trade *Trade) {
 			Number:  "worst regret",
 			Formula: amount.Format(own, f.problem.Currency) + " − " + amount.Format(own-regret[k], f.problem.Currency),
 			Value:   amount.Format(regret[k], f.problem.Currency),
-			Source:  "",
 		})
 	}
 }
@@ -158,10 +166,12 @@ func (f *field) regrets(trade *Trade) {
 // ones that pass.
 func (f *field) state(w world) State {
 	s := f.row(w)
-	if w.other != nobody {
-		s.Passes = append(s.Passes, f.problem.Offers[w.other].ID)
+	for n, offer := range f.problem.Offers {
+		if !slices.Contains(f.free, n) && f.passes(w, n) {
+			s.Passes = append(s.Passes, offer.ID)
+		}
 	}
-	s.OthersFail = len(f.problem.Offers) > len(f.free)
+	s.OthersFail = len(s.Passes)+len(s.Fails) < len(f.problem.Offers)
 	return s
 }
 
