@@ -176,7 +176,8 @@ a reason; so does every part where nothing was read.`,
 		Example: `  beltwright repair diagnose repairOrders/R-2026-000001 --by Kim --code B0058 \
     --reading kind=buckle-pretensioner,row=1,side=right,method=module-reported,over-range=yes \
     --test kind=buckle-pretensioner,row=1,side=right,method=substitute-load,before=open-or-high,after=no-code \
-    --lacks kind=buckle-pretensioner,row=1,side=right --jurisdiction US-WA`,
+    --lacks kind=buckle-pretensioner,row=1,side=right --jurisdiction US-WA \
+    --reason "The contacts were cleaned, and the code came back."`,
 		Args: arguments("ORDER"),
 	}
 	read.bindRead(cmd)

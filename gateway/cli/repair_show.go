@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	quotev1 "beltwright.example/proto/beltwright/quote/v1"
+	"beltwright.example/services/quote/repair"
 )
 
 func showRepair(p *printer, order *quotev1.RepairOrder) {
@@ -23,7 +24,7 @@ func showRepair(p *printer, order *quotev1.RepairOrder) {
 	}
 	rows := make([][]string, 0, len(order.GetSteps()))
 	for _, s := range order.GetSteps() {
-		rows = append(rows, []string{localTime(s.GetTime().AsTime()), s.GetBy(), stepWords(s)})
+		rows = append(rows, []string{localTime(s.GetTime().AsTime()), s.GetBy(), stepWords(order, s)})
 	}
 	if len(rows) > 0 {
 		p.table([]string{"when", "by", "step"}, rows)
@@ -54,8 +55,8 @@ func showPurchase(p *printer, purchase *quotev1.Purchase) {
 	}
 }
 
-// stepWords says what was done in a step.
-func stepWords(s *quotev1.RepairStep) string {
+// stepWords says what was done in a step of an order.
+func stepWords(order *quotev1.RepairOrder, s *quotev1.RepairStep) string {
 	switch s := s.GetStep().(type) {
 	case *quotev1.RepairStep_Diagnosis:
 		text := "diagnosed"
@@ -81,7 +82,10 @@ func stepWords(s *quotev1.RepairStep) string {
 	case *quotev1.RepairStep_Disposal:
 		return "old " + words(s.Disposal.GetKind()) + " " + place(s.Disposal.GetPosition()) + ": " + words(s.Disposal.GetWay())
 	case *quotev1.RepairStep_Proof:
-		return "proof recorded"
+		if open := repair.Unproven(order, s.Proof); len(open) > 0 {
+			return "proof failed: " + strings.Join(open, " ")
+		}
+		return "repair proven"
 	case *quotev1.RepairStep_Closing:
 		return "closed with " + strconv.Itoa(int(s.Closing.GetWarrantyDays())) + " days of warranty"
 	case *quotev1.RepairStep_Abandonment:

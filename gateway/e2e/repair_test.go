@@ -7,6 +7,7 @@ import (
 	"regexp"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/google/uuid"
 )
@@ -133,9 +134,60 @@ func TestARepairFromComplaintToProof(t *testing.T) {
 	// The record is printed, and the command line shows it.
 	address := p.awaits(`gRPC\s+(127\.0\.0\.1:\d+)`)[1]
 	shown := start(t, "beltwright", "repair", "show", w.name, "--server", address, "--key", c.key)
-	if code := shown.exits(); code != 0 || !regexp.MustCompile(`(?s)R-\d{4}-000001.*closed.*checks failed.*proof recorded`).MatchString(shown.printed()) {
+	if code := shown.exits(); code != 0 || !regexp.MustCompile(`(?s)R-\d{4}-000001.*closed.*checks failed.*proof failed: The loop .*repair proven`).MatchString(shown.printed()) {
 		t.Errorf("exit %d: %s", code, shown.printed())
 	}
+	repairOnTheCommandLine(t, c, address)
+}
+
+// repairOnTheCommandLine drives another order by commands, as a mechanic would, past
+// a part that fails, until it is closed.
+func repairOnTheCommandLine(t *testing.T, c client, address string) {
+	t.Helper()
+	const name = "repairOrders/R-"
+	run := func(code int, args ...string) string {
+		t.Helper()
+		command := start(t, "beltwright", append(args, "--server", address, "--key", c.key)...)
+		if got := command.exits(); got != code {
+			t.Fatalf("%v: exit %d: %s", args, got, command.printed())
+		}
+		return command.printed()
+	}
+	found := func(text, pattern string) string {
+		t.Helper()
+		match := regexp.MustCompile(pattern).FindStringSubmatch(text)
+		if match == nil {
+			t.Fatalf("%s is missing in:\n%s", pattern, text)
+		}
+		return match[len(match)-1]
+	}
+	vehicle := []string{"--make", "Tarvena", "--model", "Solane", "--year", "2006", "--drive-side", "left", "--body", "saloon", "--market", "US"}
+	part := []string{"--kind", "buckle-pretensioner", "--row", "1", "--side", "right"}
+	order := found(run(0, append([]string{"repair", "open", "--complaint", "The lamp stays on."}, vehicle...)...), "("+name+`\d{4}-000002)`)
+	run(2, "repair", "inspect", order)
+	found(run(1, "repair", "close", order, "--by", "Kim"), `is received, and closing belongs to one that is proven`)
+	run(0, "repair", "diagnose", order, "--by", "Kim", "--lacks", "kind=buckle-pretensioner,row=1,side=right", "--jurisdiction", "US-WA", "--code", "B0058",
+		"--reading", "kind=buckle-pretensioner,row=1,side=right,method=module-reported,over-range=yes",
+		"--test", "kind=buckle-pretensioner,row=1,side=right,method=substitute-load,before=open-or-high,after=no-code",
+		"--reason", "The contacts were cleaned, and the code came back.")
+	quoted := append([]string{"quote", "--jurisdiction", "US-WA", "--currency", "USD", "--day-cost", "30.00", "--hourly-rate", "128.00", "--fit-minutes", "70"}, vehicle...)
+	quote := found(run(0, append(quoted, part...)...), `\((quotes/Q-\d{4}-\d{6})\)`)
+	run(0, "repair", "quote", order, quote, "--by", "Kim")
+	run(0, "quote", "accept", quote)
+	first := found(run(0, "repair", "order", order, "--by", "Kim"), `part: (\S+), line 1, bought`)
+	second := found(run(0, "repair", "inspect", order, first, "--by", "Kim", "--passed", "all", "--failed", "1=another number", "--saw", "part-number=KR 1"),
+		`part: (\S+), line 1, next`)
+	found(run(0, "listing", "get", first+"-R1"), `(?s)returning.*came back; sold before as `+regexp.QuoteMeta(first)+`.*KR 1 +confirmed`)
+	run(0, "repair", "buy-next", order, "--by", "Kim")
+	run(0, "repair", "settle", order, first, "--by", "Kim", "--note", "nothing came back")
+	found(run(0, "repair", "list", "--state", "ordered"), `(`+regexp.QuoteMeta(order)+`)`)
+	run(0, "repair", "inspect", order, second, "--by", "Kim", "--passed", "all")
+	run(0, "repair", "fit", order, "--by", "Kim", "--procedure", "69-2", "--reason", "fasteners renewed last month", "--battery-off", "12")
+	today := time.Now().UTC().Format(time.DateOnly) // the built program's clock is the system's
+	run(0, append([]string{"repair", "dispose", order, "--by", "Kim", "--way", "stored", "--stored", "3", "--since", today}, part...)...)
+	run(0, "repair", "prove", order, "--by", "Kim", "--lamp-on", "--lamp-out", "--lamp-out-running", "--codes-cleared", "--codes-stayed-clear",
+		"--loop", "kind=buckle-pretensioner,row=1,side=right,ohms=2.1")
+	found(run(0, "repair", "close", order, "--by", "Kim", "--warranty-days", "365"), `, (closed) `)
 }
 
 // partComesBack looks at the part on its way back, and has the yard list it again:

@@ -16,6 +16,9 @@ func (c *change) inspect(s *quotev1.ArrivalInspection) error {
 		return c.notIn(s.GetSource(), "to arrive", quotev1.Purchase_BOUGHT)
 	}
 	p := c.order.GetPurchases()[at]
+	if n := len(s.GetEvidence()); n > maxSeen {
+		c.fields.Add("step.arrival_inspection.evidence", fmt.Sprintf("has %d statements", n), fmt.Sprintf("at most %d", maxSeen))
+	}
 	failed := c.answered(p, s)
 	if !c.fields.OK() {
 		return nil

@@ -45,7 +45,7 @@ func (c *change) diagnose(d *quotev1.Diagnosis) error {
 		needs = append(needs, need)
 	}
 	if len(unproven) > 0 && strings.TrimSpace(d.GetReason()) == "" {
-		c.fields.Add(field+"reason", "is missing, and what was read does not justify buying: "+strings.Join(unproven, ", "),
+		c.fields.Add(field+"reason", strings.TrimSpace("is missing, and what was read does not justify buying: "+strings.Join(unproven, ", ")+". "+d.GetAssessed().GetPurchaseReason()),
 			"why the part is replaced all the same, or readings and tests that prove it to be at fault")
 	}
 	c.order.Needs = needs

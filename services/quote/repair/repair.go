@@ -37,6 +37,7 @@ const (
 	maxProcedure = 300
 	maxItem      = 200
 	maxItems     = 100
+	maxSeen      = 16
 )
 
 // Bought is what is known of one purchase of an order.

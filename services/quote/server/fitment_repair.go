@@ -4,8 +4,14 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strings"
+
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/proto"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+	"beltwright.example/services/platform/apierr"
 	"beltwright.example/services/quote/quote"
 	"beltwright.example/services/quote/repair"
 )
@@ -38,6 +44,28 @@ func (f fitmentSide) dues(ctx context.Context, need *fitmentv1.Need, source stri
 		return nil, nonsense("Decide", err)
 	}
 	return answer.GetDecision(), nil
+}
+
+// judgeSeen says what is wrong with statements about a part, named as evidence[0]
+// and so on; nil where nothing is, or where the fitment side does not answer.
+func (f fitmentSide) judgeSeen(ctx context.Context, need *fitmentv1.Need, seen []*fitmentv1.Evidence) error {
+	ctx, cancel := context.WithTimeout(ctx, f.timeout)
+	defer cancel()
+	listing := &fitmentv1.Listing{}
+	for _, e := range seen {
+		own := proto.CloneOf(e)
+		own.Level, own.By = fitmentv1.Evidence_CONFIRMED, "buyer"
+		listing.Evidence = append(listing.Evidence, own)
+	}
+	_, err := f.decisions.Decide(ctx, &fitmentv1.DecideRequest{Need: need, Listing: listing})
+	if status.Code(err) != codes.InvalidArgument {
+		return nil
+	}
+	violations := apierr.Violations(err)
+	for i := range violations {
+		violations[i].Field = strings.TrimPrefix(violations[i].Field, "listing.")
+	}
+	return apierr.Invalid(fitmentv1.ErrorInfo_FIELD_INVALID, violations...)
 }
 
 // sendBack tells a yard that a part comes back, and returns the name under which

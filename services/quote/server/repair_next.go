@@ -10,6 +10,7 @@ import (
 	"unicode/utf8"
 
 	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/proto"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
@@ -156,10 +157,16 @@ func (s *Server) nextReason(ctx context.Context, tenant string, order *quotev1.R
 func (s *Server) tellYard(ctx context.Context, order *quotev1.RepairOrder, p *quotev1.Purchase) (string, error) {
 	inspection := inspectionOf(order, p.GetSource())
 	failed, note := repair.Failed(inspection)
-	name, err := s.side.sendBack(ctx, &fitmentv1.ReturnListingRequest{
+	request := &fitmentv1.ReturnListingRequest{
 		Name: p.GetSource(), Report: &fitmentv1.ReturnReport{FailedChecks: failed, Note: cut(note, 1000)},
 		Evidence: inspection.GetEvidence(), RequestId: orderStep(order, "return "+p.GetSource()),
-	})
+	}
+	name, err := s.side.sendBack(ctx, request)
+	if status.Code(err) == codes.InvalidArgument && len(request.GetEvidence()) > 0 {
+		// The part goes back whatever was wrong with what was said of it.
+		request.Evidence, request.RequestId = nil, orderStep(order, "return without evidence "+p.GetSource())
+		name, err = s.side.sendBack(ctx, request)
+	}
 	if apierr.ReasonOf(err) != fitmentv1.ErrorInfo_ALREADY_EXISTS {
 		return name, err
 	}

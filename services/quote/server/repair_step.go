@@ -7,6 +7,7 @@ import (
 	"slices"
 
 	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
@@ -51,18 +52,29 @@ func (s *Server) RecordRepairStep(ctx context.Context, request *quotev1.RecordRe
 	if err != nil {
 		return nil, err
 	}
-	record, order = s.followed(ctx, who.Tenant, record, order)
+	record, order, _ = s.followed(ctx, who.Tenant, record, order) // the step stands all the same
 	place, err := s.placeOf(ctx, record.Version)
 	return &quotev1.RecordRepairStepResponse{RepairOrder: order, Revision: place}, err
 }
 
-// followed does what is still to follow, as far as it can be done now.
-func (s *Server) followed(ctx context.Context, tenant string, record store.Record, order *quotev1.RepairOrder) (store.Record, *quotev1.RepairOrder) {
+// followed does what is still to follow, as far as it can be done now; the error
+// says what kept the rest.
+func (s *Server) followed(ctx context.Context, tenant string, record store.Record, order *quotev1.RepairOrder) (store.Record, *quotev1.RepairOrder, error) {
 	next, after, err := s.followUp(ctx, tenant, record, order)
 	if err != nil {
 		s.log.WarnContext(ctx, "what follows from a failed arrival check is not done yet", "order", order.GetName(), "error", err)
 	}
-	return next, after
+	return next, after, err
+}
+
+// leaves tells whether a step takes back what is to be bought next. What is held for
+// it must be known first, or it would stay held.
+func leaves(step *quotev1.RepairStep) bool {
+	switch step.GetStep().(type) {
+	case *quotev1.RepairStep_Diagnosis, *quotev1.RepairStep_QuoteMade, *quotev1.RepairStep_Abandonment:
+		return true
+	}
+	return false
 }
 
 // recordStep tries the step until it goes through or fails for good. What is still
@@ -82,8 +94,11 @@ func (s *Server) recordStep(ctx context.Context, w write, request *quotev1.Recor
 			}
 			return apierr.New(codes.Aborted, fitmentv1.ErrorInfo_ETAG_STALE, "etag: repair order %s has changed since it was read; read it again", order.GetNumber())
 		}
-		record, order = s.followed(ctx, w.tenant, record, order)
+		record, order, err = s.followed(ctx, w.tenant, record, order)
 		known = order.GetEtag()
+		if status.Code(err) == codes.Unavailable && leaves(request.GetStep()) {
+			return err
+		}
 		if err := repair.Admit(order, request.GetStep()); err != nil {
 			return err
 		}
@@ -150,6 +165,8 @@ func (r *recording) look(ctx context.Context) error {
 		return r.lookAtQuote(ctx, step.QuoteMade.GetQuote())
 	case *quotev1.RepairStep_Abandonment:
 		return r.leavesNothingBought(ctx)
+	case *quotev1.RepairStep_ArrivalInspection:
+		return r.judgeSeen(ctx, step.ArrivalInspection)
 	case *quotev1.RepairStep_Order:
 		if err := r.lookAtQuote(ctx, step.Order.GetQuote()); err != nil || r.facts.Quote == nil {
 			return err
@@ -175,6 +192,17 @@ func (r *recording) leavesNothingBought(ctx context.Context) error {
 		}
 	}
 	return nil
+}
+
+// judgeSeen has the fitment side look at what was seen of a listing that goes back,
+// so that a wrong value is told at once. Where it does not answer, the inspection
+// does not wait for it.
+func (r *recording) judgeSeen(ctx context.Context, s *quotev1.ArrivalInspection) error {
+	at := repair.Find(r.order, s.GetSource(), quotev1.Purchase_BOUGHT)
+	if at < 0 || len(s.GetEvidence()) == 0 || !repair.IsListing(s.GetSource()) {
+		return nil
+	}
+	return apierr.Within("step.arrival_inspection.", r.s.side.judgeSeen(ctx, r.facts.Bought[at].Need, s.GetEvidence()))
 }
 
 // assess has the fitment side assess what was read.
