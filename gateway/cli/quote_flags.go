@@ -85,7 +85,7 @@ func (q *quoteFlags) figures(c *connection, cmd *cobra.Command) (*quotev1.Prepar
 		return nil, err
 	}
 	if q.lowerBound != 0 {
-		if request.Limits == nil {
+		if request.GetLimits() == nil {
 			request.Limits = &quotev1.Limits{}
 		}
 		request.Limits.MinLowerBound = q.lowerBound
@@ -98,7 +98,7 @@ func (q *quoteFlags) figures(c *connection, cmd *cobra.Command) (*quotev1.Prepar
 		request.Supplies = append(request.Supplies, item)
 	}
 	for _, text := range q.also {
-		further, err := q.further(c, cmd, need, text, request.GetLabour().GetHourlyRate())
+		further, err := c.furtherNeed(cmd, need, text, request.GetLabour().GetHourlyRate())
 		if err != nil {
 			return nil, err
 		}
@@ -120,9 +120,9 @@ func supply(text, currency string) (*quotev1.SupplyLine, error) {
 	return &quotev1.SupplyLine{Label: strings.TrimSpace(text[:at]), Amount: value}, nil
 }
 
-// further reads a further need: a kept one, or one that is described, on the
+// furtherNeed reads a further need: a kept one, or one that is described, on the
 // vehicle of the first.
-func (q *quoteFlags) further(c *connection, cmd *cobra.Command, first *fitmentv1.Need, text string, rate int64) (*quotev1.FurtherNeed, error) {
+func (c *connection) furtherNeed(cmd *cobra.Command, first *fitmentv1.Need, text string, rate int64) (*quotev1.FurtherNeed, error) {
 	const what = "--also"
 	kept, rest, _ := strings.Cut(text, ",")
 	allowed := []string{"fit-minutes", "check-minutes"}

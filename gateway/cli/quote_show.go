@@ -68,7 +68,7 @@ func quoteTitle(q *quotev1.Quote) string {
 	case q.GetNumber() != "":
 		return fmt.Sprintf("quote %s (%s), %s, good until %s", q.GetNumber(), q.GetName(), words(q.GetState()), localTime(q.GetValidUntil().AsTime()))
 	case q.GetName() != "":
-		return fmt.Sprintf("%s: a draft, which holds nothing", q.GetName())
+		return q.GetName() + ": a draft, which holds nothing"
 	default:
 		return "dry run: nothing held, nothing stored"
 	}
@@ -251,8 +251,14 @@ func showTotal(p *printer, q *quotev1.Quote) {
 		name  string
 		value int64
 	}{
-		{"parts", t.GetParts()}, {"deposits on old parts", t.GetCoreDeposits()}, {"tax", t.GetTax()}, {"freight", t.GetFreight()},
-		{"handling", t.GetHandling()}, {"fitting", t.GetFitLabour()}, {"arrival checks", t.GetCheckLabour()}, {"supplies", t.GetSupplies()},
+		{"parts", t.GetParts()},
+		{"deposits on old parts", t.GetCoreDeposits()},
+		{"tax", t.GetTax()},
+		{"freight", t.GetFreight()},
+		{"handling", t.GetHandling()},
+		{"fitting", t.GetFitLabour()},
+		{"arrival checks", t.GetCheckLabour()},
+		{"supplies", t.GetSupplies()},
 	} {
 		if part.value != 0 {
 			parts = append(parts, part.name+" "+cash(part.value, currency))

@@ -2,6 +2,7 @@ package e2e_test
 
 import (
 	"fmt"
+	"maps"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -87,9 +88,7 @@ func repairRequest(more object) object {
 		"furtherNeeds": []object{further("BUCKLE_PRETENSIONER", object{"row": 1, "side": "LEFT"}), further("DRIVER_AIR_BAG", object{"row": 1, "side": "LEFT"})},
 		"supplies":     []object{{"label": "thread lock", "amount": "300"}},
 	}
-	for key, value := range more {
-		request[key] = value
-	}
+	maps.Copy(request, more)
 	return request
 }
 

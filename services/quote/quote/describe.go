@@ -120,7 +120,7 @@ func describeOffer(option *quotev1.Option, part *fitmentv1.Part) {
 
 // OneUseWords names fasteners and the like that must be new, as people read them.
 func OneUseWords(items []*fitmentv1.Part_OneUse) []string {
-	var all []string
+	all := make([]string, 0, len(items))
 	for _, item := range items {
 		text := item.GetText()
 		if item.GetQuantity() > 0 {
@@ -136,7 +136,7 @@ func OneUseWords(items []*fitmentv1.Part_OneUse) []string {
 
 // RelatedWords names what the maker wants replaced together with a part.
 func RelatedWords(items []*fitmentv1.Part_Related) []string {
-	var all []string
+	all := make([]string, 0, len(items))
 	for _, item := range items {
 		text := kindWords(item.GetKind())
 		if item.GetNumber() != "" {

@@ -174,7 +174,7 @@ func (f *field) purchaseFrom(first *candidate, waived int64) (purchase, error) {
 		kept[len(kept)-1] = first
 	}
 	problem := f.problem(kept)
-	policy, rest, err := f.policyFrom(problem, slices.Index(kept, first))
+	policy, rest, err := policyFrom(problem, slices.Index(kept, first))
 	if err != nil {
 		return purchase{}, err
 	}
@@ -199,7 +199,7 @@ func (f *field) purchaseFrom(first *candidate, waived int64) (purchase, error) {
 
 // policyFrom is the policy that buys offer first, then follows the plan of what is
 // left; a first below 0 is the fallback, bought at once.
-func (f *field) policyFrom(p plan.Problem, first int) (plan.Policy, plan.Result, error) {
+func policyFrom(p plan.Problem, first int) (plan.Policy, plan.Result, error) {
 	if first < 0 {
 		return plan.Policy{Fallback: true}, plan.Result{Method: plan.MethodIndex}, nil
 	}

@@ -32,8 +32,8 @@ func Slim(q *quotev1.Quote, most int) {
 			option.ArrivalChecks, option.OneUse, option.ReplaceWith = nil, nil, nil
 		}
 		for _, line := range Lines(q) {
-			if n := len(line.GetPlan().GetWorkings()); n > int(keep)*4 {
-				line.Plan.Workings = line.Plan.Workings[n-int(keep)*4:]
+			if workings, most := line.GetPlan().GetWorkings(), int(keep)*4; len(workings) > most {
+				line.Plan.Workings = workings[len(workings)-most:]
 			}
 		}
 	}

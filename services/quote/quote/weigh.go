@@ -276,7 +276,3 @@ func sortExcluded(excluded []*quotev1.ExcludedOption) {
 		return cmp.Or(cmp.Compare(hopeless(a), hopeless(b)), strings.Compare(a.GetSource(), b.GetSource()))
 	})
 }
-
-func conditionWords(condition quotev1.Offer_Condition) string {
-	return strings.ToLower(condition.String())
-}

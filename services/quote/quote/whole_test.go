@@ -399,8 +399,8 @@ func TestDifferences(t *testing.T) {
 		"hours it is asked to be good for: none → 24":                            func(q *quotev1.Quote) { q.ValidHours = 24 },
 		"total: 100.00 USD → 101.00 USD":                                         func(q *quotev1.Quote) { q.Total.Total = 101_00 },
 		"line 1, listings/yard-a.1, price: 100.00 USD → 99.00 USD":               func(q *quotev1.Quote) { q.Options[0].Price = 99_00 },
-		"line 1, listings/yard-b.1: 120.00 USD → none":                           func(q *quotev1.Quote) { q.Options = q.Options[:1] },
-		"line 1, plan: listings/yard-a.1, listings/yard-b.1 → listings/yard-b.1": func(q *quotev1.Quote) { q.Plan.Order = q.Plan.Order[1:] },
+		"line 1, listings/yard-b.1: 120.00 USD → none":                           func(q *quotev1.Quote) { q.Options = q.GetOptions()[:1] },
+		"line 1, plan: listings/yard-a.1, listings/yard-b.1 → listings/yard-b.1": func(q *quotev1.Quote) { q.Plan.Order = q.GetPlan().GetOrder()[1:] },
 		"line 1, bought first: used part listings/yard-a.1 → used part listings/yard-b.1": func(q *quotev1.Quote) {
 			q.Options[0].PlanPlace, q.Options[1].PlanPlace = 2, 1
 		},

@@ -274,8 +274,12 @@ func TestLifeOfAQuote(t *testing.T) {
 func TestAVersionThatWasNotStoredLeavesTheOldOneItsHold(t *testing.T) {
 	t.Parallel()
 	for name, act := range map[string]func(w *world, q *quotev1.Quote, same *quotev1.ReviseQuoteRequest) (*quotev1.Quote, error){
-		"accept":  func(w *world, q *quotev1.Quote, _ *quotev1.ReviseQuoteRequest) (*quotev1.Quote, error) { return w.accept(q) },
-		"decline": func(w *world, q *quotev1.Quote, _ *quotev1.ReviseQuoteRequest) (*quotev1.Quote, error) { return w.decline(q) },
+		"accept": func(w *world, q *quotev1.Quote, _ *quotev1.ReviseQuoteRequest) (*quotev1.Quote, error) {
+			return w.accept(q)
+		},
+		"decline": func(w *world, q *quotev1.Quote, _ *quotev1.ReviseQuoteRequest) (*quotev1.Quote, error) {
+			return w.decline(q)
+		},
 		"revise": func(w *world, q *quotev1.Quote, _ *quotev1.ReviseQuoteRequest) (*quotev1.Quote, error) {
 			next, err := w.revise(q, request())
 			if err == nil {

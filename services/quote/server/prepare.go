@@ -62,11 +62,11 @@ func (s *Server) PrepareQuote(ctx context.Context, request *quotev1.PrepareQuote
 	var before store.Applied
 	p.write, before, err = s.begin(ctx, who.Tenant, request.GetRequestId(), request)
 	if err == nil && !before.Replayed {
-		make := p.issue
+		keep := p.issue
 		if request.GetDraft() {
-			make = p.draft
+			keep = p.draft
 		}
-		before, err = make(ctx)
+		before, err = keep(ctx)
 	}
 	q, place, err := s.closedAnswer(ctx, before, err)
 	if err != nil {
