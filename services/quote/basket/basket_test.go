@@ -347,11 +347,8 @@ func TestNonsenseIsRefusedByField(t *testing.T) {
 		"sellers[1].id is the same as that of sellers[0]", "sellers[1].freight is out of range", "sellers[2].id is empty or too long",
 	}
 	for n, v := range invalid.Violations {
-		_, what, _ := strings.Cut(v.Problem, " ")
-		if strings.HasPrefix(v.Problem, "is ") {
-			what = strings.TrimPrefix(v.Problem, "")
-		}
-		if n >= len(want) || v.Field+" "+what != want[n] || v.Expected == "" {
+		// a problem may begin with the value
+		if n >= len(want) || !strings.HasPrefix(want[n], v.Field+" ") || !strings.HasSuffix(v.Problem, want[n][len(v.Field)+1:]) || v.Expected == "" {
 			t.Errorf("violation %d: %+v", n, v)
 		}
 	}

@@ -16,7 +16,7 @@ import (
 // ErrOverflow means that a result does not fit into 64 bits.
 var ErrOverflow = errors.New("money: the amount is too large")
 
-// Sum adds amounts.
+// Sum adds amounts from the first to the last; no sum on the way may overflow.
 func Sum(amounts ...int64) (int64, error) {
 	var total int64
 	for _, amount := range amounts {
@@ -27,15 +27,6 @@ func Sum(amounts ...int64) (int64, error) {
 		total = next
 	}
 	return total, nil
-}
-
-// Sub takes one amount from another.
-func Sub(from, amount int64) (int64, error) {
-	rest := from - amount
-	if (rest < from) != (amount > 0) && amount != 0 {
-		return 0, ErrOverflow
-	}
-	return rest, nil
 }
 
 // Times multiplies an amount by a count.

@@ -15,16 +15,13 @@ import (
 func TestRoundHalfAwayFromZero(t *testing.T) {
 	t.Parallel()
 	// Half away from zero: .5 1.5 2.5 and their negatives → 1 2 3 −1 −2 −3,
-	// where half-even would give 0 2 2 (Go's math.Round and math.RoundToEven
-	// print the same two rows).
+	// as Go's math.Round has them.
 	for halves, want := range map[int64]int64{1: 1, 3: 2, 5: 3, -1: -1, -3: -2, -5: -3, 4: 2, 0: 0} {
 		if got, err := money.Round(big.NewRat(halves, 2)); err != nil || got != want {
 			t.Errorf("%d halves: %d, %v; want %d", halves, got, err, want)
 		}
-		if want := int64(math.Round(float64(halves) / 2)); want != 0 {
-			if got, _ := money.Round(big.NewRat(halves, 2)); got != want {
-				t.Errorf("%d halves: %d; math.Round gives %d", halves, got, want)
-			}
+		if got := int64(math.Round(float64(halves) / 2)); got != want {
+			t.Errorf("%d halves: math.Round gives %d, want %d", halves, got, want)
 		}
 	}
 }
@@ -166,12 +163,6 @@ func TestOverflowIsRefused(t *testing.T) {
 	if _, err := money.Sum(math.MinInt64, -1); !errors.Is(err, money.ErrOverflow) {
 		t.Errorf("Sum: %v", err)
 	}
-	if _, err := money.Sub(math.MinInt64, 1); !errors.Is(err, money.ErrOverflow) {
-		t.Errorf("Sub: %v", err)
-	}
-	if _, err := money.Sub(0, math.MinInt64); !errors.Is(err, money.ErrOverflow) {
-		t.Errorf("Sub: %v", err)
-	}
 	if _, err := money.Times(math.MaxInt64, 2); !errors.Is(err, money.ErrOverflow) {
 		t.Errorf("Times: %v", err)
 	}
@@ -187,11 +178,10 @@ func TestSumAgreesWithBigIntegers(t *testing.T) {
 	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
 		amounts := rapid.SliceOfN(rapid.Int64(), 0, 6).Draw(t, "amounts")
-		exact, running, fits := new(big.Int), new(big.Int), true
+		exact, fits := new(big.Int), true
 		for _, amount := range amounts {
 			exact.Add(exact, big.NewInt(amount))
-			running.Set(exact)
-			fits = fits && running.IsInt64()
+			fits = fits && exact.IsInt64()
 		}
 		got, err := money.Sum(amounts...)
 		if fits != (err == nil) || (fits && got != exact.Int64()) {
@@ -204,15 +194,11 @@ func TestProductsAgreeWithBigIntegers(t *testing.T) {
 	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
 		a, b := rapid.Int64().Draw(t, "a"), rapid.Int64().Draw(t, "b")
-		check := func(what string, exact *big.Int, got int64, err error) {
-			if exact.IsInt64() != (err == nil) || (err == nil && got != exact.Int64()) {
-				t.Fatalf("%s of %d and %d is %d, %v; exactly %v", what, a, b, got, err, exact)
-			}
-		}
+		exact := new(big.Int).Mul(big.NewInt(a), big.NewInt(b))
 		got, err := money.Times(a, b)
-		check("Times", new(big.Int).Mul(big.NewInt(a), big.NewInt(b)), got, err)
-		got, err = money.Sub(a, b)
-		check("Sub", new(big.Int).Sub(big.NewInt(a), big.NewInt(b)), got, err)
+		if exact.IsInt64() != (err == nil) || (err == nil && got != exact.Int64()) {
+			t.Fatalf("%d times %d is %d, %v; exactly %v", a, b, got, err, exact)
+		}
 	})
 }
 

@@ -12,22 +12,5 @@ func Given(p Problem, policy Policy) (Result, error) {
 	if err != nil {
 		return Result{}, err
 	}
-	result, err := m.result(policy, MethodGiven)
-	if err != nil {
-		return Result{}, err
-	}
-	tried := make(map[int]bool)
-	for _, batch := range policy.Batches {
-		for _, i := range batch {
-			tried[i] = true
-		}
-	}
-	var rest []int
-	for _, i := range m.ByIndex() {
-		if !tried[i] {
-			rest = append(rest, i)
-		}
-	}
-	result.NotTried = m.ids(rest)
-	return result, nil
+	return m.result(policy, MethodGiven)
 }

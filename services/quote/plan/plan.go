@@ -155,9 +155,9 @@ func Purchase(p Problem) (Result, error) {
 	if err != nil {
 		return Result{}, err
 	}
-	policy, rest, method, limited := m.best()
+	policy, method, limited := m.best()
 	result, err := m.result(policy, method)
-	result.NotTried, result.Limited = m.ids(rest), limited
+	result.Limited = limited
 	return result, err
 }
 
@@ -212,7 +212,7 @@ func (m *Model) result(policy Policy, method string) (Result, error) {
 		return Result{}, err
 	}
 	tried := slices.Concat(policy.Batches...)
-	result := Result{Order: m.ids(tried), Method: method, Distribution: ends.Ends}
+	result := Result{Order: m.ids(tried), Method: method, Distribution: ends.Ends, NotTried: m.ids(m.untried(tried))}
 	for _, batch := range policy.Batches {
 		result.Batches = append(result.Batches, m.ids(batch))
 	}
@@ -220,6 +220,11 @@ func (m *Model) result(policy Policy, method string) (Result, error) {
 	result.ReadyBy = ends.readyBy(m.problem.readyBy(ends))
 	result.Workings = m.workings(policy, method, ends.law, result.ReadyBy)
 	return summarise(result, ends)
+}
+
+// untried lists the other offers by their index.
+func (m *Model) untried(tried []int) []int {
+	return slices.DeleteFunc(m.ByIndex(), func(i int) bool { return slices.Contains(tried, i) })
 }
 
 // canFail tells whether all of these offers can fail.

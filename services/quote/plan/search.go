@@ -36,15 +36,14 @@ func (m *Model) needsSearch() bool {
 	return false
 }
 
-// best finds the policy of least expected cost and the offers that it leaves
-// out, in the order of their index. Limited says what a search left out.
-func (m *Model) best() (policy Policy, rest []int, method, limited string) {
+// best finds the policy of least expected cost. Limited says what a search left
+// out.
+func (m *Model) best() (policy Policy, method, limited string) {
 	policy.Fallback = m.problem.Fallback != nil
 	order := m.ByIndex()
 	if !m.needsSearch() {
-		worth := m.worthTrying(order)
-		policy.Batches = oneByOne(order[:worth])
-		return policy, order[worth:], MethodIndex, ""
+		policy.Batches = oneByOne(order[:m.worthTrying(order)])
+		return policy, MethodIndex, ""
 	}
 	searched := order[:min(len(order), MaxExact)]
 	tail := order[len(searched):]
@@ -59,9 +58,7 @@ func (m *Model) best() (policy Policy, rest []int, method, limited string) {
 		limited = fmt.Sprintf("An exact search takes at most %d offers. Of %d those with the %d best indices were compared in every order; the other %d are %s.",
 			MaxExact, len(order), MaxExact, len(tail), fate)
 	}
-	tried := slices.Concat(policy.Batches...)
-	rest = slices.DeleteFunc(order, func(i int) bool { return slices.Contains(tried, i) })
-	return policy, rest, MethodExact, limited
+	return policy, MethodExact, limited
 }
 
 func oneByOne(offers []int) [][]int {

@@ -82,7 +82,7 @@ func TestSearchAgreesWithIndexOnTwelve(t *testing.T) {
 	r := rand.New(rand.NewPCG(12, 1))
 	for n := range rounds(8, 200) {
 		m := compile(t, dozen(r))
-		policy, _, method, _ := m.best()
+		policy, method, _ := m.best()
 		if method != MethodIndex {
 			t.Fatalf("case %d was answered by %s", n, method)
 		}

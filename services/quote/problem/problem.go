@@ -28,12 +28,14 @@ type Violation struct {
 // InvalidError lists what is wrong with a problem.
 type InvalidError struct {
 	Violations []Violation
+	// many violations there are, listed or not.
+	many int
 }
 
-// Error names the first violation.
+// Error names the first violation and counts all.
 func (e *InvalidError) Error() string {
 	first := e.Violations[0]
-	return fmt.Sprintf("%s %s; expected %s (%d in all)", first.Field, first.Problem, first.Expected, len(e.Violations))
+	return fmt.Sprintf("%s %s; expected %s (%d in all)", first.Field, first.Problem, first.Expected, e.many)
 }
 
 // Fields collects violations. The zero value is ready.
@@ -82,5 +84,5 @@ func (f *Fields) Err() error {
 	if f.left > 0 {
 		all = append(all[:most:most], Violation{"more", fmt.Sprintf("%d further fields are wrong", f.left), "the same as above"})
 	}
-	return &InvalidError{all}
+	return &InvalidError{all, len(f.violations) + f.left}
 }

@@ -78,5 +78,8 @@ func TestTheRestAreCounted(t *testing.T) {
 		default:
 			t.Errorf("%d: %d are listed, the last is %+v", many, len(got), last)
 		}
+		if message := f.Err().Error(); !strings.HasSuffix(message, fmt.Sprintf("(%d in all)", many)) {
+			t.Errorf("%d: %s", many, message)
+		}
 	}
 }

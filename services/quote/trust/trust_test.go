@@ -41,6 +41,7 @@ func TestPosterior(t *testing.T) {
 	near(t, "Jeffreys 10 of 10", jeffreys.Quantile(10, 0, .05), 0.829226891755152, 1e-12)
 	// Uniform prior, all of ten: closed form 0.05^(1/11).
 	near(t, "uniform 10 of 10", births.Quantile(10, 0, .05), math.Pow(.05, 1.0/11), 1e-12)
+	near(t, "uniform 10 of 10", births.Quantile(10, 0, .05), 0.761595809619147, 1e-12)
 }
 
 func TestLowerBoundIsClopperPearson(t *testing.T) {
@@ -48,10 +49,11 @@ func TestLowerBoundIsClopperPearson(t *testing.T) {
 	// NIST/SEMATECH e-Handbook 7.2.4, 4 defective of 20: exact 90 % interval
 	// 0.0713538843086 to 0.401028117332; the lower end is the one-sided 95 %
 	// bound.
-	near(t, "4 of 20", trust.LowerBound(4, 20, .95), 0.0713538843086, 1e-10)
+	near(t, "4 of 20", trust.LowerBound(4, 20, .95), 0.0713538843086, 1e-12)
+	near(t, "4 of 20, the upper end", 1-trust.LowerBound(16, 20, .95), 0.401028117332, 1e-12)
 	// All of ten: closed form 0.05^(1/10).
 	near(t, "10 of 10", trust.LowerBound(10, 10, .95), math.Pow(.05, .1), 1e-12)
-	near(t, "10 of 10", trust.LowerBound(10, 10, .95), 0.741134449106946, 1e-14)
+	near(t, "10 of 10", trust.LowerBound(10, 10, .95), 0.741134449106948, 1e-14)
 	near(t, "47 of 50", trust.LowerBound(47, 50, .95), 0.852162823635819, 1e-12)
 	// Success run (handbook formula n = ln(1−C) / ln R): 0.95 at 95 % takes 59
 	// checks without a failure, and 58 are not enough.
