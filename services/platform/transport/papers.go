@@ -27,9 +27,9 @@ func (c Consignment) classNine() []Fact {
 		{"UN number", UN3268, tableSource},
 		{"packing group", "none", tableSource},
 		{"special provisions", "160, A200", tableSource},
-		{"packaging", "49 CFR 173.166(e); several devices may share a box", tableSource + "; PHMSA interpretation 13-0189"},
+		c.packaging(),
 		{"label", "CLASS 9 on every package or handling device", "49 CFR 173.166(f)"},
-		{"emergency response guide", "171", tableSource},
+		{"emergency response guide", "171", "Emergency Response Guidebook, from memory"},
 		{"EX number", "not needed on the papers", "78 FR 45880 (30 July 2013); PHMSA interpretation 25-0159"},
 	}
 	switch c.Mode {
@@ -40,6 +40,17 @@ func (c Consignment) classNine() []Fact {
 	case Road, HandOver:
 	}
 	return facts
+}
+
+// packaging is about the box. What the paragraph on recycling allows is not known
+// for certain, so the stricter reading counts where it may apply.
+func (c Consignment) packaging() Fact {
+	fact := Fact{"packaging", "49 CFR 173.166(e); several devices may share a box", tableSource + "; PHMSA interpretation 13-0189"}
+	if c.ToRecycler != No && c.NeverInstalled != Yes {
+		fact.Value += `, but put only one into a box where the papers say "Recycled"`
+		fact.Source += "; 49 CFR 173.166(d)(4), from memory"
+	}
+	return fact
 }
 
 // recycled is about the word that stands on the papers of a device on its way

@@ -25,7 +25,7 @@ func (c Consignment) handOver() []finding {
 	switch c.UN {
 	case UN3268:
 		return []finding{
-			{Yes, "it is handed over in person, so nothing is given to a carrier; who drives it on in trade ships dangerous goods and needs what a shipment by road needs", source},
+			{Yes, "it is handed over in person, so nothing is given to a carrier; whoever drives it on in trade ships dangerous goods and needs what a shipment by road needs", source},
 			c.tested(),
 		}
 	case UN0503:

@@ -122,6 +122,17 @@ func TestPapers(t *testing.T) {
 			t.Errorf("class 9, %s: %q, want %q", name, got, want)
 		}
 	}
+	// PHMSA interpretation 13-0189 lets several devices share a box; for recycling,
+	// 173.166(d)(4) allows one (from memory).
+	if got := fact(t, nine, "packaging"); got != "49 CFR 173.166(e); several devices may share a box" {
+		t.Errorf("packaging %q", got)
+	}
+	for toRecycler, never := range map[transport.Tri]transport.Tri{yes: no, unknown: unknown} {
+		recycled := with(nine, func(c *transport.Consignment) { c.ToRecycler, c.NeverInstalled = toRecycler, never })
+		if got := fact(t, recycled, "packaging"); !strings.HasSuffix(got, `only one into a box where the papers say "Recycled"`) {
+			t.Errorf("to a recycler %s: packaging %q", toRecycler, got)
+		}
+	}
 	explosive := with(nine, func(c *transport.Consignment) { c.UN = transport.UN0503 })
 	for name, want := range map[string]string{
 		"proper shipping name": "Safety devices, pyrotechnic", "class or division": "1.4G", "UN number": "UN0503",
