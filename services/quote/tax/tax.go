@@ -156,7 +156,7 @@ func (p Pack) RoundsByLine() bool { return p.Rounding.Boundary == ByLine }
 func Default(place string) Pack { return Pack{Place: place} }
 
 // byDefault is what Default does.
-const byDefault = ", so the stated rate is taken of part and core deposit only, the tax on the deposit is not counted as coming back, and supplies are taken to be allowed as a percentage."
+const byDefault = ", so the stated rate is taken of part and core deposit only and rounded once, the tax on the deposit is not counted as coming back, and supplies are taken to be allowed as a percentage."
 
 // Sentences say what the pack did not settle and what the program does then,
 // and repeat its notes.
@@ -181,6 +181,12 @@ func (p Pack) Sentences() []string {
 	}
 	if slices.ContainsFunc(Conditions(), func(c Condition) bool { return !stated(p.CoreTaxReturned[c]) }) {
 		all = append(all, fmt.Sprintf("Tax: whether %s gives the tax on a core deposit back is not settled by the sources kept here for every condition; where it is not, it is not counted.", where))
+	}
+	if !stated(p.PercentageSupplies) {
+		all = append(all, fmt.Sprintf("Tax: whether %s allows supplies as a percentage of the labour is not settled by the sources kept here; it is taken to.", where))
+	}
+	if p.Rounding.Boundary == "" {
+		all = append(all, fmt.Sprintf("Tax: where %s rounds tax is not settled by the sources kept here; it is rounded once, on the sum of what is taxed.", where))
 	}
 	return append(all, p.Notes...)
 }
