@@ -697,7 +697,7 @@ func TestARepeatGoesOnWhereItFailed(t *testing.T) {
 		}
 	})
 	for i := range 70 {
-		w.list("yard-b", fmt.Sprint(i), 100_00)
+		w.list(fmt.Sprint("yard-b", i), "1", 100_00)
 	}
 	for range 8 {
 		_, err = w.PrepareQuote(as(t, "shop-a"), used)

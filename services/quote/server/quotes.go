@@ -152,7 +152,7 @@ func notIssued(q *quotev1.Quote) error {
 // beingAccepted says that an acceptance has begun to buy.
 func beingAccepted(q *quotev1.Quote) error {
 	return apierr.New(codes.FailedPrecondition, fitmentv1.ErrorInfo_QUOTE_CLOSED,
-		"quote %s is being accepted: a part of it is bought already or about to be; repeat the acceptance to complete it", q.GetNumber())
+		"quote %s is being accepted: a part of it is bought already or about to be; repeat the acceptance to complete it, or decline the quote if nothing is bought yet", q.GetNumber())
 }
 
 func quoteExpired(q *quotev1.Quote) error {
