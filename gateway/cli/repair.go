@@ -13,6 +13,9 @@ import (
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	quotev1 "beltwright.example/proto/beltwright/quote/v1"
+	"beltwright.example/services/quote/quote"
+	"beltwright.example/services/quote/repair"
+	"beltwright.example/services/quote/working"
 )
 
 func repairCommand(c *connection) *cobra.Command {
@@ -85,17 +88,59 @@ func repairList(c *connection) *cobra.Command {
 }
 
 func repairShow(c *connection) *cobra.Command {
-	return &cobra.Command{
+	var why bool
+	cmd := &cobra.Command{
 		Use: "show ORDER", Short: "Show one repair order",
 		Long:    "Show shows a repair order: its parts with the checks that are due on arrival, its steps, and what comes next.",
-		Example: "  beltwright repair show repairOrders/R-2026-000001",
+		Example: "  beltwright repair show repairOrders/R-2026-000001\n  beltwright repair show repairOrders/R-2026-000001 --why",
 		Args:    arguments("ORDER"),
 		RunE: func(cmd *cobra.Command, args []string) error {
+			var refunds []*quotev1.Working
 			return call(c, cmd, func(ctx context.Context, conn grpc.ClientConnInterface) (*quotev1.GetRepairOrderResponse, error) {
-				return quotev1.NewRepairServiceClient(conn).GetRepairOrder(ctx, &quotev1.GetRepairOrderRequest{Name: args[0]})
-			}, func(p *printer, answer *quotev1.GetRepairOrderResponse) { showRepair(p, answer.GetRepairOrder()) })
+				answer, err := quotev1.NewRepairServiceClient(conn).GetRepairOrder(ctx, &quotev1.GetRepairOrderRequest{Name: args[0]})
+				if err == nil && why {
+					refunds, err = refundWorkings(ctx, conn, answer.GetRepairOrder())
+				}
+				return answer, err
+			}, func(p *printer, answer *quotev1.GetRepairOrderResponse) {
+				showRepair(p, answer.GetRepairOrder())
+				showWorkings(p, "the order", refunds)
+			})
 		},
 	}
+	cmd.Flags().BoolVar(&why, "why", false, "say how each number came about")
+	return cmd
+}
+
+// refundWorkings says how the refunds that are due on an order came about, by the
+// quotes that its parts were bought on.
+func refundWorkings(ctx context.Context, conn grpc.ClientConnInterface, order *quotev1.RepairOrder) ([]*quotev1.Working, error) {
+	options := make(map[string]*quotev1.Option)
+	for _, s := range order.GetSteps() {
+		if s.GetOrder() == nil {
+			continue
+		}
+		answer, err := quotev1.NewQuoteServiceClient(conn).GetQuote(ctx, &quotev1.GetQuoteRequest{Name: s.GetOrder().GetQuote()})
+		if err != nil {
+			return nil, err
+		}
+		for _, option := range quote.AllOptions(answer.GetQuote()) {
+			options[option.GetSource()] = option
+		}
+	}
+	var steps []working.Step
+	for _, p := range order.GetPurchases() {
+		option := options[p.GetSource()]
+		if option == nil || repair.Refund(option) != p.GetRefundDue() || p.GetState() == quotev1.Purchase_NEXT {
+			continue
+		}
+		if p.GetState() == quotev1.Purchase_RETURNING || p.GetState() == quotev1.Purchase_RETURNED {
+			one := repair.RefundWorking(option, p.GetCurrencyCode())
+			one.Number += " for " + p.GetSource()
+			steps = append(steps, one)
+		}
+	}
+	return quote.WorkingProtos(steps), nil
 }
 
 // stepFlags are what every step is given.

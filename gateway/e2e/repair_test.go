@@ -178,6 +178,7 @@ func repairOnTheCommandLine(t *testing.T, c client, address string) {
 	second := found(run(0, "repair", "inspect", order, first, "--by", "Kim", "--passed", "all", "--failed", "1=another number", "--saw", "part-number=KR 1"),
 		`part: (\S+), line 1, next`)
 	found(run(0, "listing", "get", first+"-R1"), `(?s)returning.*came back; sold before as `+regexp.QuoteMeta(first)+`.*KR 1 +confirmed`)
+	found(run(0, "repair", "show", order, "--why"), `refund due for `+regexp.QuoteMeta(first)+` = [0-9.]+ \+ .* − [0-9.]+ = [0-9.]+`)
 	run(0, "repair", "buy-next", order, "--by", "Kim")
 	run(0, "repair", "settle", order, first, "--by", "Kim", "--note", "nothing came back")
 	found(run(0, "repair", "list", "--state", "ordered"), `(`+regexp.QuoteMeta(order)+`)`)

@@ -10,6 +10,7 @@ import (
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	quotev1 "beltwright.example/proto/beltwright/quote/v1"
 	"beltwright.example/services/quote/quote"
+	"beltwright.example/services/quote/working"
 )
 
 // quoteMade records the quote that the work is to be done on.
@@ -117,6 +118,17 @@ func leastChecks() []*fitmentv1.ArrivalCheck {
 // return). Freight, handling and labour are spent.
 func Refund(option *quotev1.Option) int64 {
 	return max(option.GetPrice()+option.GetCoreDeposit()+option.GetTax()-option.GetReturnLoss(), 0)
+}
+
+// RefundWorking says how a refund in this currency came about.
+func RefundWorking(option *quotev1.Option, currency string) working.Step {
+	step := working.Sum("refund due", currency, Refund(option), option.GetPrice(), option.GetCoreDeposit(), option.GetTax())
+	step.Formula += " − " + working.Term(option.GetReturnLoss(), currency)
+	if option.GetPrice()+option.GetCoreDeposit()+option.GetTax() < option.GetReturnLoss() {
+		step.Formula = working.Term(0, currency) + ", since the terms keep more than was paid"
+	}
+	step.Source = "price, deposit and their tax, less what the seller's terms keep"
+	return step
 }
 
 // Allowance says whether buying this option next stays within what the customer

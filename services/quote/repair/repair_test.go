@@ -19,6 +19,8 @@ import (
 	"beltwright.example/services/platform/check"
 	"beltwright.example/services/quote/quote"
 	"beltwright.example/services/quote/repair"
+	"beltwright.example/services/quote/working"
+	"beltwright.example/services/quote/working/workingtest"
 )
 
 func TestFromComplaintToProof(t *testing.T) {
@@ -304,6 +306,29 @@ func TestAFailedPartGoesBackAndTheNextIsBought(t *testing.T) {
 	refusal(t, s.record(made(firstQ)), "ordered already")
 }
 
+// A refund of price, deposit and tax less what the terms keep is never below nothing,
+// and its working gives it.
+func TestRefundsAreTraced(t *testing.T) {
+	t.Parallel()
+	// 185.00 + 50.00 + 17.04 − (185.00 × 20 % + 38.50) = 176.54, by hand.
+	option := &quotev1.Option{Price: 185_00, CoreDeposit: 50_00, Tax: 17_04, ReturnLoss: 75_50}
+	if got := repair.Refund(option); got != 176_54 {
+		t.Errorf("got %d", got)
+	}
+	if got := repair.Refund(&quotev1.Option{Price: 10_00, ReturnLoss: 20_00}); got != 0 {
+		t.Errorf("got %d", got)
+	}
+	rapid.Check(t, func(rt *rapid.T) {
+		amount := rapid.Int64Range(0, 1_000_000_00)
+		option := &quotev1.Option{
+			Price: amount.Draw(rt, "price"), CoreDeposit: amount.Draw(rt, "deposit"), Tax: amount.Draw(rt, "tax"), ReturnLoss: amount.Draw(rt, "loss"),
+		}
+		for _, currency := range []string{"USD", "JPY", "KWD"} {
+			workingtest.Check(t, []working.Step{repair.RefundWorking(option, currency)})
+		}
+	})
+}
+
 func TestWhatTheCustomerAllowed(t *testing.T) {
 	t.Parallel()
 	// By hand: A lands at 210.00 and the clock spring at 190.00, 400.00 in all. A
@@ -524,10 +549,9 @@ func TestANewQuoteForWhatIsLeft(t *testing.T) {
 
 func TestAnOrderHasAnEnd(t *testing.T) {
 	t.Parallel()
-	s := open(t)
-	for range repair.MaxSteps - 10 {
-		s.must(diagnosis("x", needs()...))
-	}
+	s := at(t, quotev1.RepairOrder_DIAGNOSED)
+	s.order.Steps = slices.Repeat(s.order.GetSteps(), repair.MaxSteps-11)
+	s.must(diagnosis("x", needs()...))
 	refusal(t, s.record(diagnosis("x", needs()...)), "290 steps")
 	s.must(abandoned())
 }

@@ -92,9 +92,13 @@ func (s *Server) recordStep(ctx context.Context, w write, request *quotev1.Recor
 			if again, err := s.store.Seen(ctx, w.tenant, w.requestID, w.fingerprint); err == nil && again.Replayed {
 				return nil
 			}
-			return apierr.New(codes.Aborted, fitmentv1.ErrorInfo_ETAG_STALE, "etag: repair order %s has changed since it was read; read it again", order.GetNumber())
+			return staleOrder(order)
 		}
+		steps := len(order.GetSteps())
 		record, order, err = s.followed(ctx, w.tenant, record, order)
+		if len(order.GetSteps()) != steps { // what follows adds none: somebody else recorded one meanwhile
+			return staleOrder(order)
+		}
 		known = order.GetEtag()
 		if status.Code(err) == codes.Unavailable && leaves(request.GetStep()) {
 			return err
@@ -108,6 +112,10 @@ func (s *Server) recordStep(ctx context.Context, w write, request *quotev1.Recor
 		}
 	}
 	return contended()
+}
+
+func staleOrder(order *quotev1.RepairOrder) error {
+	return apierr.New(codes.Aborted, fitmentv1.ErrorInfo_ETAG_STALE, "etag: repair order %s has changed since it was read; read it again", order.GetNumber())
 }
 
 // recording is a step in the making.
