@@ -6,7 +6,9 @@
 // formula, and that an apostrophe before it prevents that, is what OWASP
 // publishes as "CSV Injection"
 // (https://owasp.org/www-community/attacks/CSV_Injection); so does it that the
-// wide forms of these signs count in some languages.
+// wide forms of these signs count in some languages, and that a separator in the
+// middle of a text may begin a cell: programs set to some languages part cells at
+// semicolons, and honour no quotes that do not open such a cell.
 package sheet
 
 import (
@@ -73,20 +75,45 @@ func quoted(cell string) string {
 // that Plain gives the cell back exactly.
 func Safe(cell string) string {
 	cell = strings.ToValidUTF8(cell, string(unicode.ReplacementChar))
-	if Number(cell) || !live(cell) {
-		return cell
-	}
-	return "'" + cell
+	return eachStart(cell, func(rest string) string {
+		if runs(rest) {
+			return "'" + rest
+		}
+		return rest
+	})
 }
 
 // Plain is the text of a cell that was read from a sheet of this package.
 func Plain(cell string) string {
-	rest, marked := strings.CutPrefix(cell, "'")
-	if marked && !Number(rest) && live(rest) {
+	return eachStart(cell, func(rest string) string {
+		if unmarked, marked := strings.CutPrefix(rest, "'"); marked && runs(unmarked) {
+			return unmarked
+		}
 		return rest
-	}
-	return cell
+	})
 }
+
+// breaks are the signs behind which some program may begin another cell.
+const breaks = ";\t\r\n"
+
+// eachStart changes a text where a cell may begin in it: at its front, and behind
+// breaks. Change gets all that follows and may change its front only.
+func eachStart(text string, change func(rest string) string) string {
+	var out strings.Builder
+	for text != "" {
+		text = change(text)
+		end := len(text)
+		if first := strings.IndexAny(text, breaks); first >= 0 {
+			end -= len(strings.TrimLeft(text[first:], breaks))
+		}
+		out.WriteString(text[:end])
+		text = text[end:]
+	}
+	return out.String()
+}
+
+// runs tells whether a spreadsheet might run a text.
+func runs(text string) bool { return !Number(text) && live(text) }
 
 // live tells whether a spreadsheet might take the text for a formula. White space,
 // signs that are not shown and apostrophes in front of it do not make it harmless:

@@ -39,11 +39,17 @@ func TestCells(t *testing.T) {
 		"-2+3":             "'-2+3",
 		"-":                "'-",
 		"@SUM(A1)":         "'@SUM(A1)",
-		"\t=1":             "'\t=1",
-		"\r=1":             "\"'\r=1\"",
+		"\t=1":             "'\t'=1",
+		"\r=1":             "\"'\r'=1\"",
 		" =1":              "' =1",
 		"'=1":              "''=1",
 		"'tis":             "'tis",
+		"x;=1":             "x;'=1",
+		"x; '-2+3;4":       "x;' '-2+3;4",
+		"x;\t@A1":          "x;\t'@A1",
+		"x\r\n+1+1":        "\"x\r\n'+1+1\"",
+		"x;-5":             "x;-5",
+		"a; b":             "a; b",
 		"\u200b=1":         "'\u200b=1",
 		"＝1":               "'＝1",
 		`=HYPERLINK("x,")`: `"'=HYPERLINK(""x,"")"`,
@@ -95,8 +101,9 @@ func TestAFailedWriteIsTold(t *testing.T) {
 }
 
 // What is written, the standard library's reader reads, and Plain gives the cells
-// back; no cell that was read begins with a sign that a spreadsheet runs, unless it
-// is a number.
+// back; no cell that was read, nor what a program that parts cells at semicolons,
+// tabs or line ends would make of it, begins with a sign that a spreadsheet runs,
+// unless it is a number.
 func TestSheetsAreReadBack(t *testing.T) {
 	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
@@ -104,6 +111,7 @@ func TestSheetsAreReadBack(t *testing.T) {
 		cell := rapid.OneOf(
 			rapid.String(),
 			rapid.StringMatching(`['=+\-@\t ]{0,4}[0-9.a,"\n]{0,6}`),
+			rapid.StringMatching(`[a;'=\t\n\-5 ]{0,10}`),
 		)
 		rows := rapid.SliceOfN(rapid.SliceOfN(cell, width, width), 1, 6).Draw(t, "rows")
 		var to bytes.Buffer
@@ -129,8 +137,10 @@ func checkReadBack(t fataler, text string, rows [][]string) {
 	}
 	for _, row := range got {
 		for i, cell := range row {
-			if cell != "" && strings.ContainsAny(cell[:1], "=+-@\t\r") && !sheet.Number(cell) {
-				t.Fatalf("the cell %q would run", cell)
+			for _, part := range append(strings.FieldsFunc(cell, func(r rune) bool { return strings.ContainsRune(";\t\r\n", r) }), cell) {
+				if part != "" && strings.ContainsAny(part[:1], "=+-@\t\r") && !sheet.Number(part) {
+					t.Fatalf("the cell %q would run", part)
+				}
 			}
 			row[i] = sheet.Plain(cell)
 		}
@@ -148,7 +158,7 @@ func checkReadBack(t fataler, text string, rows [][]string) {
 }
 
 func FuzzSafe(f *testing.F) {
-	for _, cell := range []string{"", "=1", "-5.00", "'-", "a\r\nb", "\xff=1"} {
+	for _, cell := range []string{"", "=1", "-5.00", "'-", "a\r\nb", "\xff=1", "a;=1;'-5\t@"} {
 		f.Add(cell)
 	}
 	f.Fuzz(func(t *testing.T, cell string) {
