@@ -45,8 +45,9 @@ type fillings struct {
 	bounded        bool
 	nodes          int64
 	proven         bool
-	chosen         []*candidate
-	separate       int64
+	// chosen are the first purchases, and apart those of each line by itself.
+	chosen, apart []*candidate
+	separate      int64
 }
 
 // fill chooses the first purchases of all lines together.
@@ -126,7 +127,7 @@ func (b *fillings) solve(stop func() bool) error {
 	p := basket.Problem{Currency: b.fields[0].in.Currency}
 	at := make(map[string]int)
 	var offered []map[string]*candidate
-	separate := make([]*candidate, len(b.fields))
+	b.apart = make([]*candidate, len(b.fields))
 	b.separate = 0
 	for line := range b.fields {
 		part := strconv.Itoa(line + 1)
@@ -135,7 +136,7 @@ func (b *fillings) solve(stop func() bool) error {
 		if len(best) == 0 {
 			return fmt.Errorf("line %d: %w", line+1, ErrTaken)
 		}
-		separate[line] = best[0]
+		b.apart[line] = best[0]
 		b.separate += b.worth[best[0]] + best[0].once()
 		offered = append(offered, make(map[string]*candidate))
 		for _, c := range best {
@@ -158,8 +159,8 @@ func (b *fillings) solve(stop func() bool) error {
 	for line, choice := range solution.Assignment {
 		together[line] = offered[line][choice.Seller]
 	}
-	if b.chosen = together; b.cost(separate) < b.cost(together) {
-		b.chosen = separate
+	if b.chosen = together; b.cost(b.apart) < b.cost(together) {
+		b.chosen = b.apart
 	}
 	b.nodes += solution.Nodes
 	b.proven = solution.Proven && solution.Total == b.cost(b.chosen)
@@ -172,21 +173,40 @@ func (b *fillings) solve(stop func() bool) error {
 // ErrTaken means: every listing that suits a line serves another one.
 var ErrTaken = errors.New("all that may be bought for it serves another line of the quote")
 
-// cost is what first purchases cost together: freight and handling once a seller,
-// the highest.
+// cost is what first purchases cost together.
 func (b *fillings) cost(chosen []*candidate) int64 {
-	freight, handling := make(map[string]int64), make(map[string]int64)
 	var total int64
 	for _, c := range chosen {
-		key := sellerKey(c.option.GetSource())
-		freight[key] = max(freight[key], c.base)
-		handling[key] = max(handling[key], c.option.GetHandling())
 		total += b.worth[c]
 	}
-	for key, value := range freight {
-		total += value + handling[key]
+	for _, value := range b.shares(chosen) {
+		total += value
 	}
 	return total
+}
+
+// shares are freight and handling, each not 0, once a seller, the highest of its
+// parts', in the order of the lines.
+func (*fillings) shares(chosen []*candidate) []int64 {
+	freight, handling := make(map[string]int64), make(map[string]int64)
+	var sellers []string
+	for _, c := range chosen {
+		key := sellerKey(c.option.GetSource())
+		if _, known := freight[key]; !known {
+			sellers = append(sellers, key)
+		}
+		freight[key] = max(freight[key], c.base)
+		handling[key] = max(handling[key], c.option.GetHandling())
+	}
+	var all []int64
+	for _, key := range sellers {
+		for _, value := range []int64{freight[key], handling[key]} {
+			if value > 0 {
+				all = append(all, value)
+			}
+		}
+	}
+	return all
 }
 
 // conflict finds a listing that two lines want, and the line that gives way: the

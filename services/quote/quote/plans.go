@@ -11,6 +11,7 @@ import (
 	quotev1 "beltwright.example/proto/beltwright/quote/v1"
 	"beltwright.example/services/quote/choice"
 	"beltwright.example/services/quote/plan"
+	"beltwright.example/services/quote/working"
 )
 
 // nothingWords is the plan where there is nothing to plan with.
@@ -20,6 +21,7 @@ const nothingWords = "There is nothing that may be bought for this need."
 type purchase struct {
 	plan     *quotev1.PlanPurchaseResponse
 	tradeOff *quotev1.TradeOff
+	steps    []working.Step // how the numbers of the trade-off came about
 	notice   string
 }
 
@@ -137,6 +139,12 @@ func (f *field) choose(p *purchase, problem plan.Problem) error {
 		return fmt.Errorf("what may be chosen between: %w", err)
 	}
 	p.tradeOff = TradeOffProto(trade, f.called, f.fresh())
+	for n, point := range trade.Points {
+		for _, step := range point.Workings {
+			step.Number = fmt.Sprintf("choice %d, %s", n+1, step.Number)
+			p.steps = append(p.steps, step)
+		}
+	}
 	switch {
 	case keeps(p.plan, limits):
 	case len(trade.Points) == 0:

@@ -162,6 +162,7 @@ func (f *field) without(source, reason string) {
 // result is what became of the field under a plan.
 func (f *field) result(p purchase) Result {
 	place(f.priced, f.fallback, p.plan.GetOrder())
+	p.plan.Workings = append(p.plan.GetWorkings(), WorkingProtos(p.steps)...)
 	result := Result{Excluded: f.gate.excluded, Plan: p.plan, TradeOff: p.tradeOff, GoodUntil: goodUntil(f.priced)}
 	for _, c := range f.priced {
 		result.Options = append(result.Options, c.option)

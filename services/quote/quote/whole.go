@@ -19,8 +19,8 @@ type Whole struct {
 	Lines []Result
 	// Basket is how the sellers were chosen together; nil for a single line.
 	Basket *quotev1.Basket
-	// Total is what the customer pays, and Workings how that came about; nil where
-	// a line has nothing to buy.
+	// Total is what the customer pays, nil where a line has nothing to buy; Workings
+	// say how basket and total came about.
 	Total    *quotev1.QuoteTotal
 	Workings []working.Step
 	// GoodUntil is when the first price that a plan counts on runs out; zero where
@@ -65,7 +65,7 @@ func (w *Whole) weigh(fields []*field, stop func() bool) error {
 		if err != nil {
 			return err
 		}
-		w.Basket, firsts = b.proto(), b.firsts()
+		w.Basket, w.Workings, firsts = b.proto(), b.workings(), b.firsts()
 	}
 	waived := waive(firsts)
 	for i, f := range fields {
@@ -144,8 +144,8 @@ func (w *Whole) bill(lines []Input) error {
 		}
 		b.Bought = append(b.Bought, option)
 	}
-	var err error
-	w.Total, w.Workings, err = Total(b)
+	total, steps, err := Total(b)
+	w.Total, w.Workings = total, append(w.Workings, steps...)
 	return err
 }
 
