@@ -28,6 +28,18 @@ func ListingNow(option *quotev1.Option, currency string, need *fitmentv1.Need, d
 	return ""
 }
 
+// ConsentMissing says which consent of the customer's the law asks for before an
+// option is bought that an authorization does not give; empty where it gives all.
+func ConsentMissing(option *quotev1.Option, a *quotev1.Authorization) string {
+	for _, c := range consents([]*quotev1.Option{option}) {
+		switch {
+		case a == nil, c.used && !a.GetUsedPart(), c.written && a.GetMethod() == quotev1.Authorization_SPOKEN:
+			return c.words()
+		}
+	}
+	return ""
+}
+
 // asOffer is a listing's bargain in the form of an offer.
 func asOffer(l *fitmentv1.Listing) *quotev1.Offer {
 	terms := l.GetTerms()

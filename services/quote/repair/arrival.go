@@ -6,6 +6,7 @@ import (
 
 	quotev1 "beltwright.example/proto/beltwright/quote/v1"
 	"beltwright.example/services/platform/amount"
+	"beltwright.example/services/quote/quote"
 )
 
 // inspect records the check of a part that arrived. Every check that is due is
@@ -140,6 +141,11 @@ func (c *change) buyNext(s *quotev1.NextPurchase) error {
 	p, about := c.order.GetPurchases()[at], c.facts.Bought[at]
 	if err := Allowed(c.order, c.facts.Bought, p.GetLine(), about.Option, about.Quote); err != nil {
 		return err
+	}
+	option := &quotev1.Option{Condition: about.Option.GetCondition(), Obligations: c.facts.Obligations}
+	if consent := quote.ConsentMissing(option, about.Quote.GetAuthorization()); consent != "" {
+		return refused("the customer's authorisation of %s does not give what the law asks for before %s is bought: %s; a new quote with it is needed",
+			about.Quote.GetName(), p.GetSource(), consent)
 	}
 	p.State = quotev1.Purchase_BOUGHT
 	c.settle()

@@ -94,6 +94,7 @@ type shop struct {
 	events []repair.Event
 	quotes map[string]*quotev1.Quote
 	bought []repair.Bought
+	asked  []*fitmentv1.Obligation
 	now    time.Time
 }
 
@@ -113,7 +114,7 @@ func (s *shop) record(step *quotev1.RepairStep) error {
 	if step.GetBy() == "" {
 		step.By = "Kim"
 	}
-	facts := repair.Facts{Now: s.now, Bought: slices.Clone(s.bought)}
+	facts := repair.Facts{Now: s.now, Bought: slices.Clone(s.bought), Obligations: s.asked}
 	name := step.GetQuoteMade().GetQuote() + step.GetOrder().GetQuote()
 	if q := s.quotes[name]; q != nil {
 		facts.Quote = proto.CloneOf(q)

@@ -58,6 +58,9 @@ type Facts struct {
 	// Fitting is what is due with the parts of quotes that do not say so, by
 	// source.
 	Fitting map[string]Fitting
+	// Obligations are what the law asks by the decision of now on the part that is
+	// bought next.
+	Obligations []*fitmentv1.Obligation
 	// Bought is aligned with the order's purchases.
 	Bought []Bought
 }

@@ -352,6 +352,26 @@ func TestWhatTheCustomerAllowed(t *testing.T) {
 	}
 }
 
+// C.R.S. 42-9-109.5 asks for the customer's written consent before a salvaged
+// restraint is fitted: the consent to the part that failed must cover the next one.
+func TestTheConsentThatTheLawAsksFor(t *testing.T) {
+	t.Parallel()
+	s := at(t, quotev1.RepairOrder_TO_BUY_NEXT)
+	s.asked = []*fitmentv1.Obligation{
+		{Type: fitmentv1.Obligation_KEEP, Text: "Keep the papers for three years."},
+		{Type: fitmentv1.Obligation_CONSENT, Text: "Have the customer's written authorization.", Source: "C.R.S. 42-9-109.5"},
+	}
+	refusal(t, s.record(next(usedB)), "42-9-109.5", "new quote")
+	for _, a := range []*quotev1.Authorization{
+		{By: "C-1", UpTo: 1000_00, Method: quotev1.Authorization_SIGNED}, {By: "C-1", UpTo: 1000_00, Method: quotev1.Authorization_SPOKEN, UsedPart: true},
+	} {
+		s.quotes[firstQ].Authorization = a
+		refusal(t, s.record(next(usedB)), "42-9-109.5")
+	}
+	s.quotes[firstQ].Authorization = &quotev1.Authorization{By: "C-1", UpTo: 1000_00, Method: quotev1.Authorization_SIGNED, UsedPart: true}
+	s.must(next(usedB))
+}
+
 func TestFitting(t *testing.T) {
 	t.Parallel()
 	s := at(t, quotev1.RepairOrder_ARRIVED)

@@ -175,6 +175,8 @@ func (r *recording) look(ctx context.Context) error {
 		return r.leavesNothingBought(ctx)
 	case *quotev1.RepairStep_ArrivalInspection:
 		return r.judgeSeen(ctx, step.ArrivalInspection)
+	case *quotev1.RepairStep_NextPurchase:
+		return r.lookAtNext(ctx, step.NextPurchase)
 	case *quotev1.RepairStep_Order:
 		if err := r.lookAtQuote(ctx, step.Order.GetQuote()); err != nil || r.facts.Quote == nil {
 			return err
@@ -245,6 +247,17 @@ func (r *recording) lookAtQuote(ctx context.Context, name string) error {
 	if err == nil {
 		r.facts.Quote = r.s.shown(q, record.Version)
 	}
+	return err
+}
+
+// lookAtNext asks what the law asks before a listing is bought next.
+func (r *recording) lookAtNext(ctx context.Context, s *quotev1.NextPurchase) error {
+	at := repair.Find(r.order, s.GetSource(), quotev1.Purchase_NEXT)
+	if at < 0 || !repair.IsListing(s.GetSource()) {
+		return nil
+	}
+	donor, err := r.s.side.look(ctx, r.facts.Bought[at].Need, s.GetSource())
+	r.facts.Obligations = donor.GetDecision().GetObligations()
 	return err
 }
 
