@@ -135,7 +135,8 @@ func RefundWorking(option *quotev1.Option, currency string) working.Step {
 // allowed: what they pay if it passes, and the most they allowed. Limited is false
 // where the acceptance records no authorisation, and so no limit.
 //
-// What failed before it on the same line counts with what is lost on it.
+// What failed before it on the same line counts with what is lost on it: neither the
+// labour of fitting it nor supplies were spent on it.
 func Allowance(bought []Bought, order *quotev1.RepairOrder, line int32, next *quotev1.Option, q *quotev1.Quote) (pays, most int64, limited bool) {
 	for _, place := range quote.Accepted(q) {
 		pays += quote.FirstBuy(quote.Lines(q)[place].GetOptions()).GetLandedCost()
@@ -157,7 +158,7 @@ func Allowance(bought []Bought, order *quotev1.RepairOrder, line int32, next *qu
 			pays -= option.GetLandedCost()
 			first = false
 		}
-		pays += option.GetLandedCost() - option.GetFitLabour() - Refund(option)
+		pays += option.GetLandedCost() - option.GetFitLabour() - option.GetSupplies() - Refund(option)
 	}
 	return pays + next.GetLandedCost(), most, q.GetAuthorization() != nil
 }

@@ -346,6 +346,13 @@ func TestWhatTheCustomerAllowed(t *testing.T) {
 	s.quotes[firstQ].Authorization.UpTo = 450_00
 	s.must(next(usedB))
 	s = at(t, quotev1.RepairOrder_TO_BUY_NEXT)
+	for _, o := range quote.Lines(s.quotes[firstQ])[0].GetOptions() { // supplies are needed once: 5.00 more
+		o.Supplies, o.LandedCost = 5_00, o.GetLandedCost()+5_00
+	}
+	if pays, most, _ := repair.Allowance(s.bought, s.order, 1, s.bought[2].Option, s.quotes[firstQ]); pays != 455_00 || most != 405_00 {
+		t.Errorf("with supplies: pays %d of %d", pays, most)
+	}
+	s = at(t, quotev1.RepairOrder_TO_BUY_NEXT)
 	s.quotes[firstQ].Total = &quotev1.QuoteTotal{Total: 395_00} // freight once
 	if pays, most, _ := repair.Allowance(s.bought, s.order, 1, s.bought[2].Option, s.quotes[firstQ]); pays != 445_00 || most != 395_00 {
 		t.Errorf("by the quote's total: pays %d of %d", pays, most)
