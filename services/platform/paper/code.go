@@ -14,8 +14,8 @@ const quiet = 4
 
 // Code draws a text as a QR code of a side, border included, at the right edge,
 // and the text below both, so that a person can read it too. Words draws what
-// stands to its left; it should not be longer than the code is high. The error correction is level M, which
-// mends about 15 % (ISO/IEC 18004; from memory).
+// stands to its left; it should not be longer than the code is high. The error
+// correction is level M, which mends about 15 % (ISO/IEC 18004; from memory).
 func (d *Doc) Code(text string, side float64, words func()) {
 	picture, err := qr.Encode(text, qr.M, qr.Auto)
 	if err != nil {

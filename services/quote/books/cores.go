@@ -9,6 +9,7 @@ import (
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	quotev1 "beltwright.example/proto/beltwright/quote/v1"
 	"beltwright.example/services/platform/transport"
+	"beltwright.example/services/quote/quote"
 	"beltwright.example/services/quote/tax"
 )
 
@@ -91,19 +92,9 @@ func Due(deposits []*quotev1.CoreDeposit) {
 	})
 }
 
-// pyrotechnic tells whether parts of a kind hold a charge.
-func pyrotechnic(kind fitmentv1.Part_Kind) bool {
-	switch kind {
-	case fitmentv1.Part_CLOCK_SPRING, fitmentv1.Part_CONTROL_MODULE, fitmentv1.Part_CRASH_SENSOR, fitmentv1.Part_OCCUPANT_SENSOR, fitmentv1.Part_PIGTAIL:
-		return false
-	default:
-		return true
-	}
-}
-
 // sending says what must be known of sending the old part back.
 func sending(kind fitmentv1.Part_Kind) string {
-	if !pyrotechnic(kind) {
+	if !quote.Pyrotechnic(kind) {
 		return "Parts of this kind hold no pyrotechnic charge (common practice, no source)."
 	}
 	ruling, err := transport.Decide(transport.Consignment{

@@ -16,9 +16,10 @@ import (
 var ErrEntry = errors.New("only a credit note, a refund or a returned deposit is printed")
 
 // CreditNote draws a credit note to the customer, or the record of what a seller
-// paid back, as PDF. The quote is the one that the entry belongs to. Errors:
-// ErrEntry, paper.ErrSize, and what cannot be drawn.
-func CreditNote(e *quotev1.Entry, q *quotev1.Quote, from Letterhead, size paper.Size) ([]byte, error) {
+// paid back, as PDF. Reversed names the entry that took it back, if one did; then
+// the document says that it does not count. The quote is the one that the entry
+// belongs to. Errors: ErrEntry, paper.ErrSize, and what cannot be drawn.
+func CreditNote(e *quotev1.Entry, reversed string, q *quotev1.Quote, from Letterhead, size paper.Size) ([]byte, error) {
 	titles := map[quotev1.Entry_Kind]string{
 		quotev1.Entry_CREDIT_NOTE:   "Credit note " + e.GetNumber(),
 		quotev1.Entry_REFUNDED:      "Refund by a seller",
@@ -33,6 +34,10 @@ func CreditNote(e *quotev1.Entry, q *quotev1.Quote, from Letterhead, size paper.
 		w := wordingOf(q)
 		from.draw(d)
 		d.Title(title)
+		if reversed != "" {
+			d.Strong("This was taken back by " + reversed + " and does not count any more.")
+			d.Gap(1)
+		}
 		d.Pairs([]paper.Pair{
 			{Name: "day", Value: e.GetDay()},
 			{Name: "customer", Value: cmp.Or(e.GetCustomer(), q.GetCustomer())},
@@ -55,9 +60,10 @@ func CreditNote(e *quotev1.Entry, q *quotev1.Quote, from Letterhead, size paper.
 		if note := w.text(e.GetNote()); note != "" {
 			d.Text("Reason: " + note)
 		}
-		if e.GetKind() == quotev1.Entry_CREDIT_NOTE {
+		if e.GetKind() == quotev1.Entry_CREDIT_NOTE && reversed == "" {
 			d.Text(fmt.Sprintf("This amount is credited against quote %s. Where the price credited was taxed, its tax is contained in it.", q.GetNumber()))
 		}
+		w.leftOut(d)
 	})
 }
 

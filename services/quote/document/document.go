@@ -187,13 +187,13 @@ func percent(chance float64) string {
 	return fmt.Sprintf("%.1f %%", chance*100)
 }
 
-// person is how somebody allowed the work.
+// person is how somebody allowed the work, without remarks.
 func person(a *quotev1.Authorization, currency string) string {
 	text := joined(", ", a.GetBy(), words(a.GetMethod()), moment(a.GetTime()))
 	if a.GetUpTo() > 0 {
 		text += ", up to " + cash(a.GetUpTo(), currency)
 	}
-	return joined("; ", text, a.GetNote())
+	return text
 }
 
 // stamp is a time as programs read it; empty where there is none.

@@ -253,20 +253,27 @@ func (p *quotePage) law() {
 		p.List(told)
 	}
 	p.Small("What is said of the law is given with its source and is no legal advice: check local law. The vehicle maker's procedure and licensed practice come first.")
-	if p.w.left > 0 {
-		p.Small(fmt.Sprintf("%d remarks are left out here, since their words may not stand on this document; the program shows them.", p.w.left))
-	}
 }
 
-// authorization records the customer's word, or has room for it.
+// authorization records the customer's word or, where the quote still waits for
+// it, has room for it.
 func (p *quotePage) authorization() {
 	p.Keep(46)
 	p.Heading("The customer's authorization")
 	if a := p.q.GetAuthorization(); a.GetBy() != "" {
-		p.Text("Recorded: " + p.w.text(person(a, p.q.GetCurrencyCode())))
-		if a.GetUsedPart() {
-			p.Text("It covers the fitting of " + p.fitted() + ".")
+		p.Text("Recorded: " + joined("; ", person(a, p.q.GetCurrencyCode()), p.w.text(a.GetNote())))
+		if parts := p.fitted(); a.GetUsedPart() && parts != "" {
+			p.Text("It covers the fitting of " + parts + ".")
 		}
+		return
+	}
+	switch p.q.GetState() {
+	case quotev1.Quote_OPEN:
+	case quotev1.Quote_DRAFT, quotev1.Quote_DRY_RUN:
+		p.Text("There is room for it once the quote is issued.")
+		return
+	default:
+		p.Text("None is recorded.")
 		return
 	}
 	p.Text(fmt.Sprintf("I allow this work for at most ____________ %s; for more, ask me first.", p.q.GetCurrencyCode()))
@@ -276,10 +283,12 @@ func (p *quotePage) authorization() {
 	p.Blanks("name", "signature", "day")
 }
 
-// fitted says which parts from other vehicles the customer allows.
+// fitted says which parts from other vehicles the customer allows: those of the
+// lines that are accepted.
 func (p *quotePage) fitted() string {
 	var parts []string
-	for _, line := range p.lines {
+	for _, place := range quote.Accepted(p.q) {
+		line := p.lines[place]
 		if o := quote.FirstBuy(line.GetOptions()); o.GetCondition() == quotev1.Offer_USED {
 			parts = append(parts, fmt.Sprintf("%s (%s)", partOf(line.GetNeed().GetKind(), line.GetNeed().GetPosition()), p.w.condition(o)))
 		}

@@ -73,6 +73,7 @@ func (p *quotePage) draw() {
 	p.differences()
 	p.law()
 	p.authorization()
+	p.w.leftOut(p.Doc)
 }
 
 // states says in words what a state means to the customer.
@@ -190,9 +191,15 @@ func warranty(n int32) string {
 	return days(int64(n))
 }
 
-// chance says how likely a part passes its arrival check and what that stands on.
+// chance says how likely a part passes its arrival check and what is known of its
+// seller; the chance itself stands on what others sell too.
 func chance(o *quotev1.Option) string {
-	text := fmt.Sprintf("%s: %d of %d such parts of this seller passed", percent(o.GetPassProbability()), o.GetPassed(), o.GetOutcomes())
+	text := percent(o.GetPassProbability()) + " expected; "
+	if o.GetOutcomes() > 0 {
+		text += fmt.Sprintf("%d of %d such parts of this seller passed", o.GetPassed(), o.GetOutcomes())
+	} else {
+		text += "no such part of this seller has a report"
+	}
 	if o.GetUnreported() > 0 {
 		text += fmt.Sprintf(", %d more without a report", o.GetUnreported())
 	}

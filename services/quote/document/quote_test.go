@@ -55,7 +55,7 @@ func TestTheWholeQuote(t *testing.T) {
 				"Quote Q-2026-000001", "open", "2026-03-10 09:30 UTC", "2026-03-13 09:30 UTC", "Fleet 7", "job 88",
 				"2006 Tarvena Solane saloon, VIN 1J9RP1A36A1644345", "buckle pretensioner, row 1 right",
 				"Korrin KB-40118: used", "185.00", "at the latest 30 days after arrival", "70 min at 128.00 USD an hour", "149.33", "29.87",
-				"87.5 %: 7 of 8 such parts of this seller passed, 1 more without a report; at 95 % confidence at least 51.0 %",
+				"87.5 % expected; 7 of 8 such parts of this seller passed, 1 more without a report; at 95 % confidence at least 51.0 %",
 				"2 anchor bolts", "seat belt webbing", "trained shipper", "Plan: Buy kettlewick's", "highest bar: 87.5 %",
 				"A: expected, 560.12 USD and 4.9 days", "B: not more than 801.50 USD", "C: 1102.44 USD, the mean of the dearest 1 in 20",
 				"Ready by: 87.5 % in 4 days; 97.5 % in 10 days; 100 % in 19 days", "try 2", "if all else fails", "Velmark VB 7: new",
@@ -82,8 +82,8 @@ func TestForbiddenWordsStandNowhere(t *testing.T) {
 	says(t, text, "salvaged inflatable restraint system", "Korrin KB-40118: salvaged inflatable restraint system",
 		"It was misused: asist.", "2 anchor bolts", "buy listings/kettlewick.SOLANE-1; if that fails its check", "1, then 2 with 3", "3, then the new part (least worst regret)",
 		"□ I give the authorization that this asks for: A salvaged inflatable restraint may be fitted only with the customer's specific written authorization.",
-		"US-CO: Keep the bill of sale of a salvaged inflatable restraint. For 3 years. (C.R.S. 42-9-109.5(2)(b))", "remarks are left out here")
-	if strings.Contains(text, "misused bag") || strings.Contains(text, "USED") {
+		"US-CO: Keep the bill of sale of a salvaged inflatable restraint. For 3 years. (C.R.S. 42-9-109.5(2)(b))", "remarks are left out, since")
+	if strings.Contains(text, "may not be used") || strings.Contains(text, "A bag is sold") {
 		t.Error("a sentence with forbidden words is printed in part")
 	}
 	sheet, err := document.CSV(inColorado())
@@ -172,9 +172,39 @@ func TestALifesStates(t *testing.T) {
 	if strings.Contains(text, "I allow this work") {
 		t.Error("a recorded authorization is asked for again")
 	}
+	if strings.Contains(text, "row 2 right (used)") {
+		t.Error("the authorization covers a line that was declined")
+	}
 
 	nothing := &quotev1.Quote{Name: "quotes/D-1", State: quotev1.Quote_DRAFT, CurrencyCode: "JPY", Need: need(1, fitmentv1.Position_LEFT), CreateTime: timestamppb.New(prepared)}
 	says(t, papertest.Flat(t, pdf(t, nothing, paper.A4)), "There is nothing that may be bought for this.", "total 0")
+}
+
+// Only a quote that waits for the customer's word has room for it.
+func TestOnlyAnOpenQuoteIsSigned(t *testing.T) {
+	t.Parallel()
+	for _, number := range quotev1.Quote_State_value {
+		q := single()
+		q.State = quotev1.Quote_State(number)
+		text := papertest.Flat(t, pdf(t, q, paper.A4))
+		if signed := strings.Contains(text, "I allow this work"); signed != (q.GetState() == quotev1.Quote_OPEN) {
+			t.Errorf("%s: room for a signature: %v", q.GetState(), signed)
+		}
+	}
+}
+
+// Rhode Island wants the owner told that a bag is salvaged (R.I. Gen. Laws
+// § 31-53-5(a)(3)); a seller without a record is not given one.
+func TestWordsOfDisclosure(t *testing.T) {
+	t.Parallel()
+	q := single()
+	first := q.GetOptions()[0]
+	first.Passed, first.Outcomes, first.LowerBound = 0, 0, 0
+	first.Obligations = []*fitmentv1.Obligation{{
+		Jurisdiction: "US-RI", Type: fitmentv1.Obligation_DISCLOSE, Text: "Tell the buyer and the vehicle's owner that the air bag is salvaged.",
+		Words: []string{"salvaged"}, Source: "R.I. Gen. Laws § 31-53-5(a)(3)",
+	}}
+	says(t, papertest.Flat(t, pdf(t, q, paper.A4)), "Korrin KB-40118: used, salvaged", "87.5 % expected; no such part of this seller has a report, 1 more without a report")
 }
 
 func TestAmountsThatDoNotAddUpAreNotPrinted(t *testing.T) {

@@ -27,7 +27,7 @@ func TestCreditNote(t *testing.T) {
 	credit := entry(quotev1.Entry_CREDIT_NOTE)
 	credit.Number, credit.Customer = "C-2026-000001", "Fleet 7"
 	for _, size := range []paper.Size{paper.A4, paper.Letter} {
-		raw, err := document.CreditNote(credit, single(), garage, size)
+		raw, err := document.CreditNote(credit, "", single(), garage, size)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -39,15 +39,31 @@ func TestCreditNote(t *testing.T) {
 
 func TestRefundAndOtherEntries(t *testing.T) {
 	t.Parallel()
-	raw, err := document.CreditNote(entry(quotev1.Entry_REFUNDED), single(), garage, paper.A4)
+	raw, err := document.CreditNote(entry(quotev1.Entry_REFUNDED), "", single(), garage, paper.A4)
 	if err != nil {
 		t.Fatal(err)
 	}
 	says(t, papertest.Flat(t, raw), "Refund by a seller", "paid back by the seller 37.00", "Fleet 7")
 	for _, kind := range []quotev1.Entry_Kind{quotev1.Entry_PAID, quotev1.Entry_RECEIVED, quotev1.Entry_CORE_FORFEITED, quotev1.Entry_REVERSAL, quotev1.Entry_KIND_UNSPECIFIED} {
-		if _, err := document.CreditNote(entry(kind), single(), garage, paper.A4); !errors.Is(err, document.ErrEntry) {
+		if _, err := document.CreditNote(entry(kind), "", single(), garage, paper.A4); !errors.Is(err, document.ErrEntry) {
 			t.Errorf("%s: %v", kind, err)
 		}
+	}
+}
+
+// A credit note that was taken back is none any more, and says so.
+func TestACreditNoteThatWasTakenBack(t *testing.T) {
+	t.Parallel()
+	credit := entry(quotev1.Entry_CREDIT_NOTE)
+	credit.Number = "C-2026-000001"
+	raw, err := document.CreditNote(credit, "entries/Q-2026-000001.0004", single(), garage, paper.A4)
+	if err != nil {
+		t.Fatal(err)
+	}
+	text := papertest.Flat(t, raw)
+	says(t, text, "This was taken back by entries/Q-2026-000001.0004 and does not count any more.")
+	if strings.Contains(text, "is credited against quote") {
+		t.Errorf("it credits all the same: %s", text)
 	}
 }
 
@@ -56,12 +72,12 @@ func TestCreditNoteHasNoForbiddenWords(t *testing.T) {
 	t.Parallel()
 	credit := entry(quotev1.Entry_CREDIT_NOTE)
 	credit.Note = "the used bag was sold as is"
-	raw, err := document.CreditNote(credit, inColorado(), garage, paper.A4)
+	raw, err := document.CreditNote(credit, "", inColorado(), garage, paper.A4)
 	if err != nil {
 		t.Fatal(err)
 	}
 	text := papertest.Flat(t, raw)
-	says(t, text, "salvaged inflatable restraint system")
+	says(t, text, "salvaged inflatable restraint system", "1 remark is left out")
 	if strings.Contains(text, "used") || strings.Contains(text, "as is") {
 		t.Errorf("forbidden words in %s", text)
 	}

@@ -7,6 +7,7 @@ import (
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	quotev1 "beltwright.example/proto/beltwright/quote/v1"
+	"beltwright.example/services/platform/paper"
 	"beltwright.example/services/quote/quote"
 )
 
@@ -85,6 +86,17 @@ func (w *wording) sentences(all []string) []string {
 	return kept
 }
 
+// leftOut says how many sentences the document lacks.
+func (w *wording) leftOut(d *paper.Doc) {
+	switch w.left {
+	case 0:
+	case 1:
+		d.Small("1 remark is left out, since its words may not stand on this document; the program shows it.")
+	default:
+		d.Small(fmt.Sprintf("%d remarks are left out, since their words may not stand on this document; the program shows them.", w.left))
+	}
+}
+
 // text is a text without banned words, or nothing, which is counted.
 func (w *wording) text(text string) string {
 	return strings.Join(w.sentences([]string{text}), "")
@@ -111,10 +123,26 @@ func (w *wording) condition(o *quotev1.Option) string {
 	}
 	for _, choice := range choices {
 		if choice != "" && w.allows(choice) && sellerAllows(o, choice) {
-			return choice
+			return w.disclosed(o, choice)
 		}
 	}
 	return "condition not stated"
+}
+
+// disclosed adds the words by which the law wants a part's condition told to the
+// vehicle's owner, such as R.I. Gen. Laws § 31-53-5(a)(3).
+func (w *wording) disclosed(o *quotev1.Option, condition string) string {
+	for _, each := range o.GetObligations() {
+		if each.GetType() != fitmentv1.Obligation_DISCLOSE {
+			continue
+		}
+		for _, word := range each.GetWords() {
+			if !quote.Says(condition, []string{word}) && w.allows(word) && sellerAllows(o, word) {
+				condition += ", " + word
+			}
+		}
+	}
+	return condition
 }
 
 func sellerAllows(o *quotev1.Option, text string) bool {

@@ -41,9 +41,13 @@ func TestNoTextBringsAForbiddenWord(t *testing.T) {
 			rt.Fatalf("forbidden words %q in\n%s", found, text)
 		}
 		for _, notice := range q.GetNotices() {
-			if !forbidden.MatchString(notice) && !strings.Contains(text, notice) {
+			// Without spaces: pdftotext takes a narrow one beside a Greek letter for none.
+			if !forbidden.MatchString(notice) && !strings.Contains(squeezed(text), squeezed(notice)) {
 				rt.Fatalf("%q is left out for no reason of\n%s", notice, text)
 			}
 		}
 	})
 }
+
+// squeezed is a text without white space.
+func squeezed(text string) string { return strings.Join(strings.Fields(text), "") }

@@ -94,7 +94,11 @@ func (s *Server) RenderCreditNote(ctx context.Context, request *quotev1.RenderCr
 	if err != nil {
 		return nil, err
 	}
-	content, err := document.CreditNote(entry, s.shown(stored, record.Version), s.heads.For(who.Tenant), size)
+	account, err := s.account(ctx, who.Tenant, record.Key.ID)
+	if err != nil {
+		return nil, err
+	}
+	content, err := document.CreditNote(entry, account.Reversed(entry.GetName()), s.shown(stored, record.Version), s.heads.For(who.Tenant), size)
 	if err != nil {
 		return nil, s.undrawn(ctx, err)
 	}

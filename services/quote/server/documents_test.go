@@ -142,6 +142,20 @@ func TestRenderCreditNote(t *testing.T) {
 		t.Errorf("file %s", file)
 	}
 
+	if strings.Contains(text, "taken back") {
+		t.Errorf("a credit note that counts is called taken back: %s", text)
+	}
+	w.book(&quotev1.RecordEntryRequest{RequestId: uuid.NewString(), Entry: &quotev1.Entry{
+		Kind: quotev1.Entry_REVERSAL, Reverses: note.GetName(), Day: w.clock.Now().Format(time.DateOnly),
+	}})
+	answer, err = w.RenderCreditNote(as(t, "shop-a"), &quotev1.RenderCreditNoteRequest{Name: note.GetName()})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if text := papertest.Flat(t, answer.GetDocument().GetContent()); !strings.Contains(text, "This was taken back by entries/") {
+		t.Errorf("it was taken back and does not say so: %s", text)
+	}
+
 	_, err = w.RenderCreditNote(as(t, "shop-a"), &quotev1.RenderCreditNoteRequest{Name: received.GetName()})
 	refused(t, err, codes.InvalidArgument, fitmentv1.ErrorInfo_FIELD_INVALID)
 	_, err = w.RenderCreditNote(as(t, "shop-b"), &quotev1.RenderCreditNoteRequest{Name: note.GetName()})
