@@ -21,8 +21,9 @@ type offer struct {
 	// pass is its chance before anything failed, the seller's mean where the
 	// seller's chance is uncertain.
 	pass *big.Rat
-	// fail is 1 − pass in floating point, for an offer of its own.
-	fail float64
+	// passes and fails are the nearest floating-point numbers to pass and 1 − pass,
+	// for an offer of its own.
+	passes, fails float64
 	// seller is the place of its seller's belief, -1 for an offer of its own.
 	seller int
 	// keepRank orders the offers by what they cost to keep, then by id.
@@ -63,7 +64,9 @@ func Compile(p Problem) (*Model, error) {
 }
 
 func single(o Offer) offer {
-	return offer{Offer: o, seller: -1, pass: probability(o.Pass), fail: 1 - o.Pass}
+	pass := probability(o.Pass)
+	fails, _ := new(big.Rat).Sub(big.NewRat(1, 1), pass).Float64()
+	return offer{Offer: o, seller: -1, pass: pass, passes: o.Pass, fails: fails}
 }
 
 // probability reads a chance as the decimal number that somebody wrote: 0.85 is
@@ -115,14 +118,15 @@ func (m *Model) chance(i int, failed []int) (pass, of *big.Int) {
 	return s.alpha, of.Add(of, s.beta)
 }
 
-// failing is the chance that an offer fails, in floating point.
-func (m *Model) failing(i int, failed []int) float64 {
+// chances are those that an offer passes and that it fails, in floating point. Each
+// is near in itself: the small one of two is not what the other leaves of 1.
+func (m *Model) chances(i int, failed []int) (pass, fail float64) {
 	o := &m.offers[i]
 	if o.seller < 0 {
-		return o.fail
+		return o.passes, o.fails
 	}
 	s, k := m.beliefs[o.seller], float64(failed[o.seller])
-	return (s.b + k) / (s.a + s.b + k)
+	return s.a / (s.a + s.b + k), (s.b + k) / (s.a + s.b + k)
 }
 
 // ByIndex lists the offers, as indices into Problem.Offers, by their reservation

@@ -203,8 +203,8 @@ func (m *Model) weigh(policy Policy, ends []weighed) []weighed {
 	for _, batch := range policy.Batches {
 		at = m.enter(at, batch, room[:])
 		for _, i := range at.order {
-			fail := m.failing(i, failed)
-			ends = append(ends, weighed{float64(m.keep(at, i)), float64(at.days), left * (1 - fail)})
+			pass, fail := m.chances(i, failed)
+			ends = append(ends, weighed{float64(m.keep(at, i)), float64(at.days), left * pass})
 			left *= fail
 			if seller := m.offers[i].seller; seller >= 0 {
 				failed[seller]++

@@ -88,9 +88,9 @@ type search struct {
 	days  []int32   // the longest of a batch
 	// states by the set that was tried
 	states []states
-	// parts of the present set's batches, by batch: chance that all fail, and mean
-	// cost of keeping a part
-	fail, kept []float64
+	// of the present set's batches, by batch: the chances that a part passes and that
+	// all fail, and the mean of what is paid where one passes, all in all
+	pass, fail, paid []float64
 }
 
 // same is how much two costs may differ and still count as the same.
@@ -105,7 +105,7 @@ func newSearch(m *Model, offers, tail []int) *search {
 	}
 	sets := 1 << len(s.bit)
 	s.spent, s.days = make([]float64, sets), make([]int32, sets)
-	s.fail, s.kept = make([]float64, sets), make([]float64, sets)
+	s.pass, s.fail, s.paid = make([]float64, sets), make([]float64, sets), make([]float64, sets)
 	for set := 1; set < sets; set++ {
 		last := bits.Len(uint(set)) - 1
 		before, o := set&^(1<<last), m.offers[s.bit[last]]
@@ -204,10 +204,10 @@ func (s *search) solve(tried int) {
 	}
 	s.batches(tried, func(batch int) {
 		next := &s.states[tried|batch]
-		own := s.spent[batch] + float64(s.m.problem.DayCost)*float64(s.days[batch]) + s.kept[batch]
+		own := s.paid[batch] + s.fail[batch]*s.spent[batch] + float64(s.m.problem.DayCost)*float64(s.days[batch])
 		for n, days := range at.days {
 			then := s.after(days, batch)
-			value := own + (1-s.fail[batch])*float64(s.m.late(then)) + s.fail[batch]*next.value[next.place(then)]
+			value := own + s.pass[batch]*float64(s.m.late(then)) + s.fail[batch]*next.value[next.place(then)]
 			if value < at.value[n]-same*math.Abs(at.value[n]) || math.IsInf(at.value[n], 1) {
 				at.value[n], at.choice[n] = value, uint16(batch)
 			}
@@ -230,8 +230,8 @@ func (s *search) stop(tried int, days int32) float64 {
 	at := stage{days: days}
 	for _, i := range s.tail {
 		at = s.m.enter(at, []int{i}, nil)
-		fail := s.m.failing(i, failed)
-		cost += left * (1 - fail) * float64(s.m.keep(at, i))
+		pass, fail := s.m.chances(i, failed)
+		cost += left * pass * float64(s.m.keep(at, i))
 		left *= fail
 		if seller := s.m.offers[i].seller; seller >= 0 {
 			failed[seller]++
@@ -251,13 +251,15 @@ func (s *search) failures(tried int) []int {
 	return failed
 }
 
-// weigh works out, for each batch of the offers left, the chance that all fail and
-// what is paid in the mean to keep the passing part that costs least.
+// weigh works out, for each batch of the offers left, how likely a part passes and
+// what is paid then. A batch is the one without its last part, which is kept only
+// where all before it fail. Nothing is taken from anything, so that no digits are
+// lost.
 func (s *search) weigh(tried int) {
 	already := s.failures(tried)
 	failed := make([]int, len(already))
 	rest := (len(s.spent) - 1) &^ tried
-	s.fail[0], s.kept[0] = 1, 0
+	s.fail[0] = 1
 	for batch := -rest & rest; batch != 0; batch = (batch - rest) & rest { // rising
 		last := bits.Len(uint(batch)) - 1
 		before, i := batch&^(1<<last), s.bit[last]
@@ -269,9 +271,10 @@ func (s *search) weigh(tried int) {
 				}
 			}
 		}
-		fail, o := s.m.failing(i, failed), s.m.offers[i]
-		s.fail[batch] = s.fail[before] * fail
-		s.kept[batch] = s.kept[before] + s.fail[before]*(1-fail)*float64(o.Price-o.ReturnLoss)
+		pass, fail := s.m.chances(i, failed)
+		o, only := s.m.offers[i], s.fail[before]*pass
+		s.pass[batch], s.fail[batch] = s.pass[before]+only, s.fail[before]*fail
+		s.paid[batch] = s.paid[before] + s.pass[before]*float64(o.Sunk+o.ReturnLoss) + only*(s.spent[before]+float64(o.Sunk+o.Price))
 	}
 }
 

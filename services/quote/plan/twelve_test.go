@@ -254,6 +254,40 @@ func TestSearchAgreesWithFractionsOnTwelveOfThreeSellers(t *testing.T) {
 	}
 }
 
+// Where chances are as near to 0 and 1 as they may be and amounts as large, neither
+// the search nor an estimate loses digits. A large loss on return is the worst: it is
+// nearly always given back.
+func TestExtremeNumbersLoseNoDigits(t *testing.T) {
+	t.Parallel()
+	r := rand.New(rand.NewPCG(12, 5))
+	amount := func() int64 { return []int64{0, 1, 7, 1000, MaxAmount}[r.IntN(5)] }
+	for range 300 {
+		p := Problem{Currency: "USD", DayCost: r.Int64N(2), Parallel: r.IntN(2) == 0, Deadline: 9, LateCost: 1 + amount()/2, Fallback: &Fallback{Price: amount()}}
+		p.Sellers = map[string]Belief{"s": {Alpha: []float64{MinWeight, 3, MaxWeight}[r.IntN(3)], Beta: []float64{MinWeight, 2, MaxWeight}[r.IntN(3)]}}
+		for n := range 4 {
+			o := Offer{ID: fmt.Sprint(n), Price: amount(), Sunk: amount(), ReturnLoss: amount(), Days: r.Int32N(9), Pass: []float64{MinPass, 1e-6, .5, .999999999, 1}[r.IntN(5)]}
+			if r.IntN(3) == 0 {
+				o.Seller, o.Pass = "s", 0
+			}
+			p.Offers = append(p.Offers, o)
+		}
+		m := compile(t, p)
+		policy, mean := searched(t, m, m.ByIndex(), nil)
+		law, err := m.Evaluate(policy)
+		if err != nil {
+			t.Fatal(err)
+		}
+		cost, cvar, days := m.Estimate(policy)
+		for what, pair := range map[string][2]*big.Rat{
+			"cost": {mean, new(big.Rat).SetFloat64(cost)}, "CVaR": {law.CVaR(level95), new(big.Rat).SetFloat64(cvar)}, "days": {law.Days(), new(big.Rat).SetFloat64(days)},
+		} {
+			if !sameCost(pair[1], pair[0]) {
+				t.Errorf("%+v, %v: %s is %s, estimated %s", p, policy, what, pair[0].FloatString(9), pair[1].FloatString(9))
+			}
+		}
+	}
+}
+
 // What follows the offers that are searched counts where it can be late: with no
 // other way left, the plan of the first offers is the best one before that tail.
 func TestWhatFollowsASearchCounts(t *testing.T) {
