@@ -204,8 +204,8 @@ func TestWhatHolds(t *testing.T) {
 	})
 }
 
-// hard takes minutes: forty parts from 500 sellers, of whom each has eight, and only
-// freight counts.
+// hard takes tens of thousands of nodes: forty parts from 500 sellers, of whom each has
+// eight, and hardly anything but freight counts.
 func hard() basket.Problem {
 	return freighted(seeded(0), shape{density: .2, freight: 100000, price: 100}, 40, 500)
 }
