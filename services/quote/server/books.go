@@ -234,8 +234,9 @@ func (s *Server) outcomeOf(ctx context.Context, tenant, outcomeID string) (*quot
 // maxLedgerChunk bounds one piece of a ledger.
 const maxLedgerChunk = 256 << 10
 
-// ExportLedger writes the entries of a period by day. Its entries are read before
-// the first piece leaves, since they are kept by quote.
+// ExportLedger writes the entries of a period by day. They are kept by quote, so
+// their names and days are read first, to put them in order; of the entries
+// themselves one is held at a time.
 func (s *Server) ExportLedger(request *quotev1.ExportLedgerRequest, stream grpc.ServerStreamingServer[quotev1.ExportLedgerResponse]) error {
 	ctx := stream.Context()
 	who, err := caller(ctx)
@@ -247,36 +248,44 @@ func (s *Server) ExportLedger(request *quotev1.ExportLedgerRequest, stream grpc.
 	if err := fields.Err(); err != nil {
 		return err
 	}
-	var entries []*quotev1.Entry
-	kinds := make(map[string]quotev1.Entry_Kind) // of what may be reversed
+	var order []*quotev1.Entry // names and days only
 	err = s.each(ctx, who.Tenant, kindEntry, entriesARead, func(record store.Record) error {
 		entry, err := readEntry(record)
-		if err != nil {
-			return err
+		if err == nil && books.Within(entry, request.GetFromDay(), request.GetToDay()) {
+			order = append(order, &quotev1.Entry{Name: entry.GetName(), Day: entry.GetDay(), CreateTime: entry.GetCreateTime()})
 		}
-		kinds[entry.GetName()] = entry.GetKind()
-		if books.Within(entry, request.GetFromDay(), request.GetToDay()) {
-			entries = append(entries, entry)
-		}
-		return nil
+		return err
 	})
 	if err != nil {
 		return err
 	}
-	books.ByDay(entries)
+	books.ByDay(order)
 	out := &pieces{stream: stream}
-	if err := writeLedger(sheet.New(out), entries, kinds); err != nil {
+	if err := s.writeLedger(ctx, who.Tenant, sheet.New(out), order); err != nil {
 		return err
 	}
 	return out.flush()
 }
 
-func writeLedger(to *sheet.Writer, entries []*quotev1.Entry, kinds map[string]quotev1.Entry_Kind) error {
+// writeLedger writes the entries of these names, in their order.
+func (s *Server) writeLedger(ctx context.Context, tenant string, to *sheet.Writer, order []*quotev1.Entry) error {
 	if err := to.Row(books.Columns()...); err != nil {
 		return fmt.Errorf("write the ledger: %w", err)
 	}
-	for _, entry := range entries {
-		rows, err := books.Rows(entry, kinds[entry.GetReverses()])
+	for _, named := range order {
+		entry, err := s.loadEntry(ctx, tenant, named.GetName())
+		if err != nil {
+			return err
+		}
+		reversed := quotev1.Entry_KIND_UNSPECIFIED
+		if entry.GetReverses() != "" {
+			before, err := s.loadEntry(ctx, tenant, entry.GetReverses())
+			if err != nil {
+				return err
+			}
+			reversed = before.GetKind()
+		}
+		rows, err := books.Rows(entry, reversed)
 		if err != nil {
 			return fmt.Errorf("write the ledger: %w", err)
 		}
