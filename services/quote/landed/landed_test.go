@@ -131,8 +131,9 @@ func TestWorkedQuoteByPlaces(t *testing.T) {
 	}
 }
 
-// 54.00 with 7 % is 57.78; the core's 7.00 come back and leave 50.78 (California
-// annotation 315.0370). Ohio's release of 22 March 1982: 29.95 and a core of
+// 54.00 with 7 % is 57.78; the core's 7.00 come back and leave 50.78 (the sum is from
+// a publication of California's tax board, as quoted; the rule is annotation
+// 315.0370). Ohio's release of 22 March 1982: 29.95 and a core of
 // 10.00 make a base of 39.95, of which 10.00 come back and no tax. A trade
 // question and answer: 130 + 50 at 6 % is 190.80, of which 50.00 come back, or
 // 53.00 where the tax does.
@@ -244,7 +245,7 @@ func TestTaxOnPriceAndCore(t *testing.T) {
 		price, core, tax, refundable int64
 		percent, source              string
 	}{
-		{4700, 700, 378, 5778, "7", "California sales tax annotations 315.0370 and .0400: 7 % of 54.00, core included, is 3.78"},
+		{4700, 700, 378, 5778, "7", "a publication of California's tax board, as quoted: 7 % of 54.00, core included, is 3.78"},
 		{13000, 5000, 1080, 19080, "6", "trade question and answer: 6 % of 130 + 50 is 10.80, total 190.80"},
 		{2995, 1000, 0, 3995, "0", "Ohio release of 22 March 1982: the base is 39.95, core included"},
 		{14000, 500, 363, 14863, "2.5", "3.625 → 3.63 (SSUTA section 324, from memory)"},

@@ -93,7 +93,7 @@ func TestRates(t *testing.T) {
 		source  string
 	}{
 		{"7.25", 23500, 1704, "7.25 % of 235.00 is 17.0375; computed"},
-		{"7", 5400, 378, "California core tax annotation 315.0370: 54.00 × 7 % = 3.78"},
+		{"7", 5400, 378, "a publication of California's tax board, as quoted: 54.00 × 7 % = 3.78"},
 		{"6", 18000, 1080, "6 % of 130 + 50: trade question and answer, 10.80"},
 		{"2.5", 14500, 363, "3.625 → 3.63; half-even would give 3.62 (SSUTA section 324, from memory)"},
 		{"", 99999, 0, "no rate"},

@@ -25,7 +25,7 @@ func TestPosterior(t *testing.T) {
 	near(t, "mean", births.Mean(437, 543), 0.446028513238289, 1e-14)
 	near(t, "2.5 %", births.Quantile(437, 543, .025), 0.415065492455001, 1e-12)
 	near(t, "97.5 %", births.Quantile(437, 543, .975), 0.477199770629442, 1e-12)
-	// Jeffreys' prior, computed with mpmath, R and scipy alike.
+	// Jeffreys' prior, computed with mpmath; the first two with R and scipy alike.
 	jeffreys := trust.Prior{Pass: .5, Fail: .5}
 	near(t, "Jeffreys 47 of 50", jeffreys.Quantile(47, 3, .05), 0.865583570610334, 1e-12)
 	near(t, "Jeffreys 195 of 200", jeffreys.Quantile(195, 5, .05), 0.951465928782665, 1e-12)
