@@ -93,7 +93,7 @@ func inColorado() *quotev1.Quote {
 	first.Transport = []string{"A used bag is sold as is."}
 	first.OneUse = []string{"bolts may not be used again", "2 anchor bolts"}
 	q.GetOptions()[1].ConditionWords = "USED"
-	q.Plan.Words = "Buy the used one of kettlewick."
+	q.Plan.Words, q.Plan.UnrepairedProbability = "Buy the used one of kettlewick.", 0.004
 	q.Notices = append(q.Notices, "Sold  as  is.", "It was misused: asist.")
 	q.TradeOff = &quotev1.TradeOff{LeastWorstRegret: 2, Points: []*quotev1.TradePoint{
 		{Batches: []*quotev1.PlanBatch{{Ids: []string{"listings/kettlewick.SOLANE-1"}}, {Ids: []string{"listings/saltmarrow.S-22", "offers/farrowtull-works.F-9"}}}, Words: "the used one first", ExpectedCost: 560_12, Cvar95: 1102_44, ExpectedDays: 4.9},

@@ -26,9 +26,6 @@ func (p *quotePage) plan(line *quotev1.QuoteLine) {
 	plan := line.GetPlan()
 	p.Gap(1.5)
 	p.Text("Plan: " + p.planWords(plan))
-	if plan.GetUnrepairedProbability() > 0 {
-		p.Text(fmt.Sprintf("Chance that every part fails and the vehicle stays unrepaired: %s.", percent(plan.GetUnrepairedProbability())))
-	}
 	outcomes := plan.GetDistribution()
 	if len(outcomes) == 0 {
 		return
@@ -61,7 +58,11 @@ func (p *quotePage) planWords(plan *quotev1.PlanPurchaseResponse) string {
 	if len(batches) == 0 {
 		batches = plan.GetOrder()
 	}
-	return "buy " + strings.Join(batches, "; if that fails its check, return it and buy ") + "."
+	text := "buy " + strings.Join(batches, "; if that fails its check, return it and buy ") + "."
+	if plan.GetUnrepairedProbability() > 0 {
+		text += fmt.Sprintf(" With probability %s all of them fail and the vehicle stays unrepaired.", percent(plan.GetUnrepairedProbability()))
+	}
+	return text
 }
 
 // ready says how likely the vehicle is ready by when.
@@ -134,7 +135,7 @@ func (p *quotePage) choices(line *quotev1.QuoteLine) {
 		}})
 	}
 	p.Gap(1.5)
-	p.Caption("Plans that no other one beats in cost, risk and days at once, the parts by their numbers:", tableRoom)
+	p.Caption("Plans that no other one beats in cost, risk and days at once, before these are rounded; the parts by their numbers:", tableRoom)
 	p.Table([]paper.Column{
 		{Name: "plan", Share: 5},
 		{Name: "expected", Share: 1.2, Number: true},

@@ -88,8 +88,11 @@ func (w *wording) sentences(all []string) []string {
 
 // leftOut says how many sentences the document lacks.
 func (w *wording) leftOut(d *paper.Doc) {
+	if w.left == 0 {
+		return
+	}
+	d.Gap(2)
 	switch w.left {
-	case 0:
 	case 1:
 		d.Small("1 remark is left out, since its words may not stand on this document; the program shows it.")
 	default:
