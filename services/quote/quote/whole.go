@@ -13,6 +13,10 @@ import (
 	"beltwright.example/services/quote/working"
 )
 
+// maxParallel is how many lines may ask for what may be chosen between where several
+// parts may be bought at once: that takes up to a second for each.
+const maxParallel = 4
+
 // Whole is what became of all lines of a quote.
 type Whole struct {
 	// Lines in the order of the inputs.
@@ -38,6 +42,13 @@ type Whole struct {
 // basket.
 func WeighAll(lines []Input, stop func() bool) (Whole, error) {
 	var whole Whole
+	if len(lines) > maxParallel && lines[0].Parallel && lines[0].Choices {
+		lines = slices.Clone(lines)
+		for i := range lines {
+			lines[i].Choices = false
+		}
+		whole.Notices = append(whole.Notices, noticeChoices)
+	}
 	if len(lines) == 1 {
 		result, err := Weigh(lines[0])
 		if err != nil {

@@ -459,3 +459,22 @@ func TestSlim(t *testing.T) {
 		t.Errorf("notices %q", q.GetNotices())
 	}
 }
+
+// Many lines with parallel purchases do without the trade-off, and say so.
+func TestChoicesOfManyParallelLinesAreLeftOut(t *testing.T) {
+	t.Parallel()
+	lines := make([]quote.Input, 5)
+	for i := range lines {
+		lines[i] = input([]*fitmentv1.Donor{priced("yard-a", fmt.Sprint(i), 100_00, 10_00), priced("yard-b", fmt.Sprint(i), 90_00, 10_00)}, nil)
+		lines[i].Choices, lines[i].Parallel = true, true
+	}
+	for n, listed := range map[int]bool{4: true, 5: false} {
+		whole := weighAll(t, lines[:n]...)
+		if got := len(whole.Lines[0].TradeOff.GetPoints()) > 0; got != listed {
+			t.Errorf("%d lines list choices: %t", n, got)
+		}
+		if got := strings.Contains(strings.Join(whole.Notices, "\n"), "more than four lines"); got == listed {
+			t.Errorf("%d lines: notices %q", n, whole.Notices)
+		}
+	}
+}
