@@ -232,8 +232,9 @@ func policyFrom(p plan.Problem, first int) (plan.Policy, plan.Result, error) {
 
 // afterFailure is the problem that is left once an offer has failed: its seller's
 // next part is the likelier to fail, its days are gone, and a deadline that has
-// passed with them changes nothing any more. Places are by id in the problem
-// before.
+// passed with them changes nothing any more. (One that ends the very day is taken to
+// have passed: what takes no days at all would still be in time.) Places are by id in
+// the problem before.
 func afterFailure(p plan.Problem, failed int) (rest plan.Problem, places map[string]int) {
 	gone := p.Offers[failed]
 	rest = p

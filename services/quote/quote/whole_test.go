@@ -478,3 +478,48 @@ func TestChoicesOfManyParallelLinesAreLeftOut(t *testing.T) {
 		}
 	}
 }
+
+// With sellers that repeat and a deadline, a line's plan after its settled first
+// purchase is the best one: where the line by itself buys the same first, it costs
+// the same, else no less.
+func TestThePlanAfterASettledPurchaseIsTheBest(t *testing.T) {
+	t.Parallel()
+	same := 0
+	rapid.Check(t, func(t *rapid.T) {
+		lines := make([]quote.Input, 2)
+		for i := range lines {
+			var donors []*fitmentv1.Donor
+			for n := range rapid.IntRange(1, 5).Draw(t, "listings") {
+				yard := fmt.Sprintf("yard-%d-%d", i, rapid.IntRange(0, 2).Draw(t, "yard"))
+				d := priced(yard, fmt.Sprint(n), rapid.Int64Range(10_00, 200_00).Draw(t, "price"), 0)
+				d.Listing.Terms.Days = rapid.Int32Range(1, 9).Draw(t, "days")
+				d.Listing.Terms.ReturnFreight = rapid.Int64Range(0, 20_00).Draw(t, "loss")
+				donors = append(donors, d)
+			}
+			lines[i] = input(donors, []*fitmentv1.PartMatch{proven("NB40118")},
+				offer(fmt.Sprint("new", i), quotev1.Offer_NEW, "NB40118", rapid.Int64Range(100_00, 300_00).Draw(t, "new price"), 2))
+			lines[i].Deadline, lines[i].LateCost = rapid.Int32Range(1, 12).Draw(t, "deadline"), rapid.Int64Range(0, 100_00).Draw(t, "late")
+		}
+		whole, err := quote.WeighAll(lines, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i, line := range lines {
+			alone, err := quote.Weigh(line)
+			if err != nil {
+				t.Fatal(err)
+			}
+			got, want := whole.Lines[i].Plan, alone.Plan
+			first, own := quote.FirstBuy(whole.Lines[i].Options).GetSource(), quote.FirstBuy(alone.Options).GetSource()
+			if got.GetExpectedCost() < want.GetExpectedCost() || (first == own && got.GetExpectedCost() != want.GetExpectedCost()) {
+				t.Fatalf("line %d begins with %s and costs %d; alone it begins with %s and costs %d", i+1, first, got.GetExpectedCost(), own, want.GetExpectedCost())
+			}
+			if first == own {
+				same++
+			}
+		}
+	})
+	if same == 0 {
+		t.Error("no line began as it would by itself, so the test shows nothing")
+	}
+}
