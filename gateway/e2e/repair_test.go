@@ -189,6 +189,10 @@ func repairOnTheCommandLine(t *testing.T, c client, address string) {
 	run(0, "repair", "prove", order, "--by", "Kim", "--lamp-on", "--lamp-out", "--lamp-out-running", "--codes-cleared", "--codes-stayed-clear",
 		"--loop", "kind=buckle-pretensioner,row=1,side=right,ohms=2.1")
 	found(run(0, "repair", "close", order, "--by", "Kim", "--warranty-days", "365"), `, (closed) `)
+	// Beside an order, too, a part goes back and is listed again.
+	etag := found(run(0, "listing", "return", second, "--failed", "Look for signs of deployment, water, heat and damage.", "--saw", "damage=yes", "--note", "a crack"),
+		`-R1   returning   etag ("[^"]+")`)
+	found(run(0, "listing", "relist", second+"-R1", "--etag", etag), `(?s)available.*failed on arrival.*a crack.*damage +yes +confirmed`)
 }
 
 // partComesBack looks at the part on its way back, and has the yard list it again:

@@ -32,9 +32,11 @@ func (c *change) diagnose(d *quotev1.Diagnosis) error {
 		if difference := OtherVehicle(c.order.GetVehicle(), need.GetVehicle()); difference != "" {
 			c.fields.Add(at+"vehicle", "is another vehicle: "+difference, "the order's, or nothing")
 		}
-		if _, known := fitmentv1.Part_Kind_name[int32(need.GetKind())]; !known || need.GetKind() == fitmentv1.Part_KIND_UNSPECIFIED {
-			c.fields.Add(at+"kind", "is missing or unknown", "the kind of part, such as BUCKLE_PRETENSIONER")
-		}
+		checkVehicle(need.GetVehicle(), at+"vehicle.", &c.fields)
+		checkPart(need.GetKind(), need.GetPosition(), at, &c.fields)
+		c.fields.Text(at+"part_maker", need.GetPartMaker(), maxName, false)
+		c.fields.Text(at+"part_number", need.GetPartNumber(), maxName, false)
+		c.fields.Text(at+"jurisdiction", need.GetJurisdiction(), maxName, false)
 		key := keyOf(need.GetKind(), need.GetPosition())
 		if slices.ContainsFunc(needs, func(other *fitmentv1.Need) bool { return keyOf(other.GetKind(), other.GetPosition()) == key }) {
 			c.fields.Add(at+"position", key.String()+" is named twice", "each part once")

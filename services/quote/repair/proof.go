@@ -63,9 +63,7 @@ func (c *change) prove(s *quotev1.Proof) error {
 }
 
 func (c *change) loop(at string, loop *quotev1.LoopProof) {
-	if _, known := fitmentv1.Part_Kind_name[int32(loop.GetKind())]; !known || loop.GetKind() == fitmentv1.Part_KIND_UNSPECIFIED {
-		c.fields.Add(at+"kind", "is missing or unknown", "the kind of part in the loop, such as BUCKLE_PRETENSIONER")
-	}
+	checkPart(loop.GetKind(), loop.GetPosition(), at, &c.fields)
 	c.fields.Text(at+"unreadable", loop.GetUnreadable(), maxNote, false)
 	switch {
 	case loop.Ohms == nil && strings.TrimSpace(loop.GetUnreadable()) == "":

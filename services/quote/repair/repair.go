@@ -81,6 +81,7 @@ func Open(request *quotev1.CreateRepairOrderRequest, number string, now time.Tim
 	if v := request.GetVehicle(); v.GetVin() == "" && (v.GetMake() == "" || v.GetModel() == "") {
 		fields.Add("vehicle", "does not say which vehicle", "its VIN, or make and model at least")
 	}
+	checkVehicle(request.GetVehicle(), "vehicle.", fields)
 	order := &quotev1.RepairOrder{
 		Name: Prefix + number, Number: number, State: quotev1.RepairOrder_RECEIVED,
 		Vehicle: proto.CloneOf(request.GetVehicle()), Customer: request.GetCustomer(), Complaint: request.GetComplaint(),

@@ -123,6 +123,23 @@ func TestOpening(t *testing.T) {
 		repair.Open(request, "", noon, &fields)
 		wrong(t, fields.Err(), field)
 	}
+	for field, spoil := range map[string]func(*fitmentv1.Vehicle){
+		"vehicle.vin":            func(v *fitmentv1.Vehicle) { v.Vin = "1M8GDM9AXKP0427888" },
+		"vehicle.make":           func(v *fitmentv1.Vehicle) { v.Make = "Tar\x00vena" },
+		"vehicle.model_year":     func(v *fitmentv1.Vehicle) { v.ModelYear = 1979 },
+		"vehicle.build_date":     func(v *fitmentv1.Vehicle) { v.BuildDate = "June" },
+		"vehicle.doors":          func(v *fitmentv1.Vehicle) { v.Doors = -1 },
+		"vehicle.restraint_text": func(v *fitmentv1.Vehicle) { v.RestraintText = strings.Repeat("x", 2001) },
+		"vehicle.options":        func(v *fitmentv1.Vehicle) { v.Options = make([]string, 501) },
+		"vehicle.drive_side":     func(v *fitmentv1.Vehicle) { v.DriveSide = 7 },
+		"vehicle.vehicle_class":  func(v *fitmentv1.Vehicle) { v.VehicleClass = 70 },
+	} {
+		v := car()
+		spoil(v)
+		var fields check.Fields
+		repair.Open(&quotev1.CreateRepairOrderRequest{Vehicle: v, Complaint: "x"}, "", noon, &fields)
+		wrong(t, fields.Err(), field)
+	}
 	s := open(t)
 	wrong(t, s.record(&quotev1.RepairStep{}), "step", "diagnosis")
 	_, err := repair.Next(s.order, &quotev1.RepairStep{Step: abandoned().GetStep()}, repair.Facts{})
@@ -180,6 +197,9 @@ func TestNeedsOfADiagnosis(t *testing.T) {
 	wrong(t, open(t).record(diagnosis("x", needs()[0], needs()[0])), "step.diagnosis.needs[1].position", "twice")
 	wrong(t, open(t).record(diagnosis("x", &fitmentv1.Need{Vehicle: car()})), "step.diagnosis.needs[0].kind")
 	wrong(t, open(t).record(diagnosis("x", slices.Repeat(needs(), 11)...)), "step.diagnosis.needs", "22")
+	wrong(t, open(t).record(diagnosis("x", &fitmentv1.Need{Kind: buckle, Position: &fitmentv1.Position{Row: 10}})), "step.diagnosis.needs[0].position.row")
+	wrong(t, open(t).record(diagnosis("x", &fitmentv1.Need{Kind: buckle, Position: &fitmentv1.Position{Side: 9}})), "step.diagnosis.needs[0].position.side")
+	wrong(t, open(t).record(diagnosis("x", &fitmentv1.Need{Kind: buckle, PartNumber: strings.Repeat("x", 101)})), "step.diagnosis.needs[0].part_number")
 	s := open(t).must(diagnosis("x", bare))
 	if !proto.Equal(s.order.GetNeeds()[0].GetVehicle(), car()) {
 		t.Errorf("the need is for %v", s.order.GetNeeds()[0].GetVehicle())
