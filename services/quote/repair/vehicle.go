@@ -28,8 +28,12 @@ func checkVehicle(v *fitmentv1.Vehicle, prefix string, fields *check.Fields) {
 		fields.Add(prefix+"vin", "is no VIN", "at most 17 letters and digits")
 	}
 	for _, one := range []struct{ field, text string }{
-		{"make", v.GetMake()}, {"model", v.GetModel()}, {"body", v.GetBody()},
-		{"market", v.GetMarket()}, {"series", v.GetSeries()}, {"plant", v.GetPlant()},
+		{"make", v.GetMake()},
+		{"model", v.GetModel()},
+		{"body", v.GetBody()},
+		{"market", v.GetMarket()},
+		{"series", v.GetSeries()},
+		{"plant", v.GetPlant()},
 	} {
 		fields.Text(prefix+one.field, one.text, maxName, false)
 	}
