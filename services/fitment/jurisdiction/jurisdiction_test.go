@@ -131,7 +131,7 @@ func TestObligationsSayWhatTheLawSays(t *testing.T) {
 		{"US-CO", fitmentv1.Obligation_INVOICE, fitmentv1.Obligation_SELLER, nil, 0, "42-9-109.5(2)(a)"},
 		{"US-CO", fitmentv1.Obligation_FORBIDDEN_WORDS, fitmentv1.Obligation_INSTALLER, []string{"used", "as is"}, 0, "42-9-109.5(1)(b)"},
 		{"US-CO", fitmentv1.Obligation_KEEP, fitmentv1.Obligation_SELLER, nil, 3, "42-9-109.5(2)(b)"},
-		{"US-CO", fitmentv1.Obligation_WHO, fitmentv1.Obligation_SELLER, nil, 0, "42-9-109.5(1)(a)"},
+		{"US-CO", fitmentv1.Obligation_WHO, fitmentv1.Obligation_INSTALLER, nil, 0, "42-9-109.5(1)(a)"},
 		// N.Y. VTL 415-c(1): query, and its date and result on the invoice.
 		{"US-NY", fitmentv1.Obligation_QUERY, fitmentv1.Obligation_SELLER, nil, 0, "415-c(1)"},
 		{"US-NY", fitmentv1.Obligation_INVOICE, fitmentv1.Obligation_SELLER, nil, 0, "415-c(1)"},
