@@ -168,6 +168,44 @@ func TestFirstOfEquals(t *testing.T) {
 	}
 }
 
+// By both methods a part comes from the first of the sellers that are bought from and
+// ask least, also where some charge no freight.
+func TestFirstOfEqualsWhereMostAreEqual(t *testing.T) {
+	t.Parallel()
+	for _, nodes := range []int{0, 1} {
+		for n := range 400 {
+			r := seeded(n)
+			p := draw(r, shape{density: .3, freight: 2, price: 2, base: 1}, 1+r.IntN(12), 1+r.IntN(40))
+			s, err := basket.Solve(p, basket.Budget{Nodes: nodes})
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, choice := range s.Assignment {
+				if first := firstOfCheapest(p, s, choice.Part); choice.Seller != first {
+					t.Fatalf("case %d: %s comes from %s, not from %s: %+v", n, choice.Part, choice.Seller, first, p)
+				}
+			}
+		}
+	}
+}
+
+// firstOfCheapest is the first seller, of those that are bought from, that asks least
+// for a part.
+func firstOfCheapest(p basket.Problem, s basket.Solution, part string) string {
+	first, least := "", int64(-1)
+	for _, seller := range p.Sellers {
+		if !slices.ContainsFunc(s.Assignment, func(c basket.Choice) bool { return c.Seller == seller.ID }) {
+			continue
+		}
+		for _, offer := range seller.Offers {
+			if offer.Part == part && (least < 0 || offer.Price < least) {
+				first, least = seller.ID, offer.Price
+			}
+		}
+	}
+	return first
+}
+
 func TestWhatHolds(t *testing.T) {
 	t.Parallel()
 	rapid.Check(t, func(rt *rapid.T) {

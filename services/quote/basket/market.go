@@ -49,19 +49,16 @@ func newMarket(p Problem) *market {
 }
 
 // list sorts the offers of each part and strikes out those that cannot matter: where
-// somebody else delivers the part alone for no more, freight included, that is never
-// worse.
+// somebody else delivers the part alone for less, freight included.
 func (m *market) list() {
 	for j := range m.parts {
-		alone, keeper := int64(none), -1
+		alone := int64(none)
 		for i, freight := range m.freight {
-			if all := freight + m.price(i, j); all < alone {
-				alone, keeper = all, i
-			}
+			alone = min(alone, freight+m.price(i, j))
 		}
 		for i := range m.freight {
 			price := m.price(i, j)
-			if price >= alone && i != keeper {
+			if price > alone {
 				m.prices[i*m.parts+j] = none
 				continue
 			}

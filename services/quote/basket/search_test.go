@@ -85,6 +85,21 @@ func TestSubsetsAlone(t *testing.T) {
 	}
 }
 
+// In these cases the bids that go before the subsets find a better way to buy than
+// the nodes did before, and nothing better exists. Then too the total is that of the
+// assignment.
+func TestTotalIsThatOfTheAssignment(t *testing.T) {
+	t.Parallel()
+	for _, n := range []uint64{1057, 22775, 41605, 61978, 108262, 156745, 176533} {
+		r := rand.New(rand.NewPCG(n, 71))
+		m := random(r, 4+r.IntN(9), 8+r.IntN(30), []int{60, 70, 75, 80}[n%4], []int64{3, 500, 100000}[n%3], []int64{2, 50, 1000, 5000}[n%4])
+		got, want := m.solve(Budget{Nodes: 1}), m.solve(Budget{})
+		if total := m.assign(distinct(got.to), make([]int, m.parts)); total != got.total || total != want.total || got.bound != total {
+			t.Errorf("case %d: %+v costs %d, the least is %d", n, got, total, want.total)
+		}
+	}
+}
+
 func distinct(all []int) []int {
 	all = slices.Clone(all)
 	slices.Sort(all)

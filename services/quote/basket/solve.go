@@ -40,6 +40,7 @@ func (s *search) bySubsets(found answer, stop func() bool) answer {
 	clear(s.standings)
 	s.begin()
 	s.bid()
+	found.total, found.to = s.best, s.to // the bids may have found a better way
 	s.shut(s.sum)
 	var sellers []int
 	for i, standing := range s.standings {
@@ -53,8 +54,8 @@ func (s *search) bySubsets(found answer, stop func() bool) answer {
 	if t.ended {
 		return found
 	}
-	if total := t.least[len(t.least)-1]; total < found.total {
-		found.total, found.to = total, t.assignment(sellers)
+	if t.least[len(t.least)-1] < found.total {
+		found.total = s.m.assign(used(t.assignment(sellers)), found.to)
 	}
 	found.bound = found.total
 	return found
