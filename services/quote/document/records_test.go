@@ -143,10 +143,17 @@ func order() *quotev1.RepairOrder {
 	return r
 }
 
+// allowed is the order's quote, with the customer's word.
+func allowed() *quotev1.Quote {
+	q := single()
+	q.Authorization = &quotev1.Authorization{By: "R. Fen", Method: quotev1.Authorization_SIGNED, Time: timestamppb.New(prepared), UpTo: 600_00, Note: "by mail"}
+	return q
+}
+
 func TestRepairOrder(t *testing.T) {
 	t.Parallel()
 	for name, size := range map[string]paper.Size{"a4": paper.A4, "letter": paper.Letter} {
-		raw, err := document.RepairOrder(order(), garage, size)
+		raw, err := document.RepairOrder(order(), allowed(), garage, size)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -155,6 +162,7 @@ func TestRepairOrder(t *testing.T) {
 			"Code B0072-1B: passenger pretensioner loop; resistance above", "Code B1000: its meaning on this vehicle was not settled",
 			"Reading, buckle pretensioner, row 1 right, module reported: over range, open", "substitute load: 2.1 Ω, in range",
 			"Suspect: part, buckle pretensioner, row 1 right, 97.0 %", "Buying: justified: the part is proven to be at fault", "Reason: as agreed",
+			"Allowed by R. Fen, signed, 2026-03-10 09:30 UTC, up to 600.00 USD; by mail",
 			"passed: Read the label.", "failed: Look for marks.; bent tab", "Seen: damage yes seen", "148.00 USD", "SOLANE-1-R1",
 			"paid back 140.00 USD of 148.00 USD", "less postage", "Bought listings/saltmarrow.S-22", "By the vehicle maker's procedure TS-77", "off for 20 minutes",
 			"12 modules and inflators are stored, the oldest since 2026-02-01", "Papers: P-9", "they stayed clear: yes", "2 Ω as the module reports it, window 1.4 to 3.2 Ω",
@@ -169,7 +177,7 @@ func TestAnOrderThatIsNotClosedSaysSo(t *testing.T) {
 		state := quotev1.RepairOrder_State(number)
 		r := order()
 		r.State, r.Next = state, []string{"Fit the part."}
-		raw, err := document.RepairOrder(r, document.Letterhead{Name: "shop-a"}, paper.A4)
+		raw, err := document.RepairOrder(r, nil, document.Letterhead{Name: "shop-a"}, paper.A4)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -181,14 +189,14 @@ func TestAnOrderThatIsNotClosedSaysSo(t *testing.T) {
 			says(t, text, "What is next", "Fit the part.", "proves no repair yet")
 		}
 	}
-	raw, err := document.RepairOrder(&quotev1.RepairOrder{Steps: []*quotev1.RepairStep{{}}}, garage, paper.A4)
+	raw, err := document.RepairOrder(&quotev1.RepairOrder{Steps: []*quotev1.RepairStep{{}}}, nil, garage, paper.A4)
 	if err != nil {
 		t.Fatal(err)
 	}
 	says(t, papertest.Flat(t, raw), "A step that this program does not know")
-	if first, err := document.RepairOrder(order(), garage, paper.A4); err != nil {
+	if first, err := document.RepairOrder(order(), nil, garage, paper.A4); err != nil {
 		t.Fatal(err)
-	} else if second, err := document.RepairOrder(order(), garage, paper.A4); err != nil || !bytes.Equal(first, second) {
+	} else if second, err := document.RepairOrder(order(), nil, garage, paper.A4); err != nil || !bytes.Equal(first, second) {
 		t.Errorf("other bytes for the same order, %v", err)
 	}
 }

@@ -10,15 +10,16 @@ import (
 )
 
 // RepairOrder draws the record of a repair as PDF, from complaint to proof and
-// warranty. An order that is not closed says so. Errors: paper.ErrSize, and what
-// cannot be drawn.
-func RepairOrder(r *quotev1.RepairOrder, from Letterhead, size paper.Size) ([]byte, error) {
+// warranty. The quote is the one that the work is done on, nil where there is none
+// yet; it says who allowed the work. An order that is not closed says so. Errors:
+// paper.ErrSize, and what cannot be drawn.
+func RepairOrder(r *quotev1.RepairOrder, q *quotev1.Quote, from Letterhead, size paper.Size) ([]byte, error) {
 	title := "Repair order " + r.GetNumber()
 	sheet := paper.Sheet{Size: size, Title: title, Foot: from.Name, Made: made(r.GetCreateTime())}
 	return paper.Render(sheet, func(d *paper.Doc) {
 		from.draw(d)
 		d.Title(title)
-		p := repairPage{Doc: d, r: r}
+		p := repairPage{Doc: d, r: r, q: q}
 		p.head()
 		p.parts()
 		p.steps()
@@ -31,6 +32,7 @@ type repairPage struct {
 	*paper.Doc
 
 	r *quotev1.RepairOrder
+	q *quotev1.Quote
 }
 
 func (p repairPage) head() {
@@ -88,7 +90,7 @@ func (p repairPage) parts() {
 // steps writes every step in its order.
 func (p repairPage) steps() {
 	for i, step := range p.r.GetSteps() {
-		name, said := told(p.r, step)
+		name, said := told(p.r, p.q, step)
 		p.Heading(fmt.Sprintf("%d. %s", i+1, name))
 		p.Small(joined(", ", moment(step.GetTime()), labelled("by", step.GetBy())))
 		p.List(said)

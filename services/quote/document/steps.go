@@ -9,14 +9,14 @@ import (
 )
 
 // told is the name of an order's step and what it says, a sentence each.
-func told(r *quotev1.RepairOrder, step *quotev1.RepairStep) (name string, said []string) {
+func told(r *quotev1.RepairOrder, q *quotev1.Quote, step *quotev1.RepairStep) (name string, said []string) {
 	switch s := step.GetStep().(type) {
 	case *quotev1.RepairStep_Diagnosis:
 		return "Diagnosis", diagnosis(s.Diagnosis)
 	case *quotev1.RepairStep_QuoteMade:
 		return "Quote", []string{s.QuoteMade.GetQuote()}
 	case *quotev1.RepairStep_Order:
-		return "Order", []string{"The quote " + s.Order.GetQuote() + " was accepted and its parts were bought."}
+		return "Order", ordered(s.Order, q)
 	case *quotev1.RepairStep_ArrivalInspection:
 		return "Arrival check", inspection(s.ArrivalInspection)
 	case *quotev1.RepairStep_NextPurchase:
@@ -39,6 +39,15 @@ func told(r *quotev1.RepairOrder, step *quotev1.RepairStep) (name string, said [
 	default:
 		return "A step that this program does not know", nil
 	}
+}
+
+// ordered says what was accepted, and who allowed it.
+func ordered(o *quotev1.Order, q *quotev1.Quote) []string {
+	said := []string{"The quote " + o.GetQuote() + " was accepted and its parts were bought."}
+	if a := q.GetAuthorization(); a.GetBy() != "" && q.GetName() == o.GetQuote() {
+		said = append(said, "Allowed by "+joined("; ", person(a, q.GetCurrencyCode()), a.GetNote()))
+	}
+	return said
 }
 
 // settled says what a seller paid back.

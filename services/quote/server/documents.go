@@ -122,7 +122,13 @@ func (s *Server) RenderRepairOrder(ctx context.Context, request *quotev1.RenderR
 	if err != nil {
 		return nil, err
 	}
-	content, err := document.RepairOrder(order, s.heads.For(who.Tenant), size)
+	var worked *quotev1.Quote
+	if order.GetQuote() != "" {
+		if _, worked, err = s.loadQuote(ctx, who.Tenant, order.GetQuote()); err != nil {
+			return nil, err
+		}
+	}
+	content, err := document.RepairOrder(order, worked, s.heads.For(who.Tenant), size)
 	if err != nil {
 		return nil, s.undrawn(ctx, err)
 	}
