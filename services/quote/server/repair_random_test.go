@@ -1,6 +1,8 @@
 package server_test
 
 import (
+	"math/rand/v2"
+	"os"
 	"testing"
 	"time"
 
@@ -8,7 +10,6 @@ import (
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/proto"
-	"pgregory.net/rapid"
 
 	quotev1 "beltwright.example/proto/beltwright/quote/v1"
 )
@@ -16,53 +17,72 @@ import (
 // Whatever fails and whenever, each part is bought once and counted once, only what
 // the order names is held, and giving the order up leaves nothing held. Steps are
 // recorded, repeated and recorded by others while the fitment side loses questions
-// and answers. (A hold that cannot be released ends by itself.)
+// and answers. (A hold that cannot be released ends by itself.) BELTWRIGHT_LONG tries
+// 4,000 histories instead of 20.
 func TestRandomRepairsLeakNothing(t *testing.T) {
 	t.Parallel()
-	rapid.Check(t, func(rt *rapid.T) {
-		j := orderedJob(t)
-		var last *quotev1.RecordRepairStepRequest
-		for range rapid.IntRange(3, 14).Draw(rt, "steps") {
-			spoilt := rapid.SampledFrom([]string{"", "", "HoldListing", "SellListing", "ReturnListing", "GetListing", "Decide"}).Draw(rt, "fails")
-			after := rapid.Bool().Draw(rt, "after")
-			j.fake.set(func() {
-				clear(j.fake.before)
-				clear(j.fake.after)
-				fail := j.fake.before
-				if after {
-					fail = j.fake.after
-				}
-				if spoilt != "" {
-					fail[spoilt] = func(string) error { return status.Error(codes.Unavailable, "down") }
-				}
-			})
-			j.clock.Advance(time.Duration(rapid.SampledFrom([]int{0, 0, 0, 80}).Draw(rt, "hours")) * time.Hour)
-			j.read()
-			request := last
-			if last == nil || rapid.IntRange(0, 3).Draw(rt, "repeat") > 0 {
-				request = j.request(drawStep(rt, j))
-			}
-			last = request
-			if _, err := j.RecordRepairStep(as(t, "shop-a"), proto.CloneOf(request)); err != nil && status.Code(err) == codes.Internal {
-				rt.Fatal(err)
-			}
+	histories := uint64(20)
+	if os.Getenv("BELTWRIGHT_LONG") != "" {
+		histories = 4000
+	}
+	for seed := range histories {
+		randomRepair(t, rand.New(rand.NewPCG(seed, 0x5eed)))
+		if t.Failed() {
+			t.Fatalf("seed %d", seed)
 		}
-		j.fake.set(func() { clear(j.fake.before); clear(j.fake.after) })
-		settleRandom(rt, j)
+	}
+}
+
+// randomRepair records steps at random.
+func randomRepair(t *testing.T, die *rand.Rand) {
+	t.Helper()
+	j := orderedJob(t)
+	var last *quotev1.RecordRepairStepRequest
+	for range 3 + die.IntN(12) {
+		fails := []string{"", "", "HoldListing", "SellListing", "ReturnListing", "GetListing", "Decide"}
+		spoilt, after := fails[die.IntN(len(fails))], die.IntN(2) == 0
+		j.fake.set(func() {
+			clear(j.fake.before)
+			clear(j.fake.after)
+			fail := j.fake.before
+			if after {
+				fail = j.fake.after
+			}
+			if spoilt != "" {
+				fail[spoilt] = func(string) error { return status.Error(codes.Unavailable, "down") }
+			}
+		})
+		if die.IntN(4) == 0 {
+			j.clock.Advance(80 * time.Hour) // holds end
+		}
+		j.read()
+		request := last
+		if last == nil || die.IntN(4) > 0 {
+			request = j.request(drawStep(die, j))
+		}
+		last = request
+		if _, err := j.RecordRepairStep(as(t, "shop-a"), proto.CloneOf(request)); status.Code(err) == codes.Unknown && err != nil {
+			t.Error(err)
+		}
+	}
+	j.fake.set(func() {
+		clear(j.fake.before)
+		clear(j.fake.after)
 	})
+	settleRandom(t, j)
 }
 
 // drawStep draws a step that may suit the order.
-func drawStep(rt *rapid.T, j *job) *quotev1.RepairStep {
-	source := rapid.SampledFrom([]string{partA, partB, partC, partN}).Draw(rt, "source")
+func drawStep(die *rand.Rand, j *job) *quotev1.RepairStep {
+	source := []string{partA, partB, partC, partN}[die.IntN(4)]
 	for _, p := range j.order.GetPurchases() {
 		if p.GetState() == quotev1.Purchase_BOUGHT || p.GetState() == quotev1.Purchase_NEXT {
 			source = p.GetSource()
 		}
 	}
-	switch rapid.IntRange(0, 6).Draw(rt, "step") {
+	switch die.IntN(7) {
 	case 0, 1:
-		return j.arrives(source, rapid.IntRange(0, 4).Draw(rt, "passes") == 0)
+		return j.arrives(source, die.IntN(5) == 0)
 	case 2, 3, 4:
 		return nextStep(source)
 	case 5:
@@ -74,7 +94,8 @@ func drawStep(rt *rapid.T, j *job) *quotev1.RepairStep {
 
 // settleRandom compares the order with what the yards and the books know, and gives
 // it up.
-func settleRandom(rt *rapid.T, j *job) {
+func settleRandom(t *testing.T, j *job) {
+	t.Helper()
 	j.read()
 	// Any step lets what is still to follow happen; this one suits no order.
 	_ = j.send(&quotev1.RecordRepairStepRequest{
@@ -92,7 +113,7 @@ func settleRandom(rt *rapid.T, j *job) {
 			}
 		case quotev1.Purchase_RETURNING:
 			if p.GetReturnedAs() == "" && p.GetSource() != partN {
-				rt.Errorf("the yard of %s was not told", p.GetSource())
+				t.Errorf("the yard of %s was not told", p.GetSource())
 			}
 			bought++
 		default:
@@ -101,7 +122,7 @@ func settleRandom(rt *rapid.T, j *job) {
 	}
 	for _, name := range j.held() {
 		if !named[name] {
-			rt.Errorf("%s is held and the order does not name it: %s", name, j.purchases())
+			t.Errorf("%s is held and the order does not name it: %s", name, j.purchases())
 		}
 	}
 	if j.order.GetState() != quotev1.RepairOrder_ABANDONED {
@@ -113,7 +134,7 @@ func settleRandom(rt *rapid.T, j *job) {
 		j.do(abandonStep())
 	}
 	if held := j.held(); len(held) != 0 {
-		rt.Errorf("given up, and held are %v", held)
+		t.Errorf("given up, and held are %v", held)
 	}
 	answered := 0
 	for _, step := range j.order.GetSteps() {
@@ -122,10 +143,10 @@ func settleRandom(rt *rapid.T, j *job) {
 		}
 	}
 	if n := len(j.outcomes()); n != answered {
-		rt.Errorf("%d outcomes of %d inspections", n, answered)
+		t.Errorf("%d outcomes of %d inspections", n, answered)
 	}
 	if n := j.countedBought(); n != bought {
-		rt.Errorf("%d parts are counted as bought, the order has %d: %s", n, bought, j.purchases())
+		t.Errorf("%d parts are counted as bought, the order has %d: %s", n, bought, j.purchases())
 	}
 }
 
