@@ -56,3 +56,31 @@ func usage(t *testing.T, err error) {
 		t.Fatalf("%v is no usage error", err)
 	}
 }
+
+// FuzzQuoteItems reads arbitrary text as an item of supplies, as a further need that
+// is described, and as the number of a line.
+func FuzzQuoteItems(f *testing.F) {
+	for _, seed := range []string{"thread lock=3.00", "a=b=1.50", "=1", "x=", "x=-1", "x=1e3", "kind=clock-spring,fit-minutes=30", "kind=,row=1,side=left", "row=1,row=1", "fit-minutes=99999999999", "1", "0", "١"} {
+		f.Add(seed)
+	}
+	first := &fitmentv1.Need{Vehicle: &fitmentv1.Vehicle{Make: "Tarvena"}, Jurisdiction: "US-WA"}
+	f.Fuzz(func(t *testing.T, text string) {
+		item, err := supply(text, "USD")
+		usage(t, err)
+		if err == nil && (item.GetAmount() < 0 || !strings.HasPrefix(text, item.GetLabel()) && strings.TrimSpace(text[:strings.LastIndex(text, "=")]) != item.GetLabel()) {
+			t.Fatalf("%q is %v", text, item)
+		}
+		if !strings.HasPrefix(text, "needs/") {
+			further, err := (&connection{}).furtherNeed(nil, first, text, 100)
+			usage(t, err)
+			if err == nil && (further.GetNeed().GetVehicle().GetMake() != "Tarvena" || further.GetNeed().GetJurisdiction() != "US-WA" || further.GetLabour().GetHourlyRate() != 100) {
+				t.Fatalf("%q is %v", text, further)
+			}
+		}
+		numbers, err := lineNumbers([]string{text})
+		usage(t, err)
+		if err == nil && (len(numbers) != 1 || numbers[0] < 1) {
+			t.Fatalf("%q is line %v", text, numbers)
+		}
+	})
+}
