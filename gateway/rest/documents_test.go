@@ -44,6 +44,11 @@ func (f *fake) RenderCreditNote(ctx context.Context, r *quotev1.RenderCreditNote
 	return &quotev1.RenderCreditNoteResponse{Document: &fitmentv1.Document{ContentType: "application/pdf", FileName: "entry-1.pdf", Content: file}}, nil
 }
 
+func (f *fake) RenderRepairOrder(ctx context.Context, r *quotev1.RenderRepairOrderRequest) (*quotev1.RenderRepairOrderResponse, error) {
+	f.note(ctx, r)
+	return &quotev1.RenderRepairOrderResponse{Document: &fitmentv1.Document{ContentType: "application/pdf", FileName: "repair-1.pdf", Content: file}}, nil
+}
+
 func TestDocumentsAreAnsweredAsTheyAre(t *testing.T) {
 	t.Parallel()
 	d := open(t, &fake{}, nil)
@@ -60,6 +65,9 @@ func TestDocumentsAreAnsweredAsTheyAre(t *testing.T) {
 		},
 		"/v1/quotes/Q-1:render?format=CSV": {
 			&quotev1.RenderQuoteRequest{Name: "quotes/Q-1", Format: quotev1.RenderQuoteRequest_CSV}, "text/csv; charset=utf-8", "quote-1.csv", "a,b\r\n1,2",
+		},
+		"/v1/repairOrders/R-1:render?paper=A4": {
+			&quotev1.RenderRepairOrderRequest{Name: "repairOrders/R-1", Paper: fitmentv1.Document_A4}, "application/pdf", "repair-1.pdf", string(file),
 		},
 		"/v1/entries/Q-1.1:render": {&quotev1.RenderCreditNoteRequest{Name: "entries/Q-1.1"}, "application/pdf", "entry-1.pdf", string(file)},
 	} {

@@ -57,6 +57,7 @@ type fake struct {
 	quotev1.UnimplementedQuoteServiceServer
 	quotev1.UnimplementedPlanningServiceServer
 	quotev1.UnimplementedBooksServiceServer
+	quotev1.UnimplementedRepairServiceServer
 
 	decide   func(ctx context.Context, r *fitmentv1.DecideRequest) (*fitmentv1.DecideResponse, error)
 	watch    func(r *fitmentv1.WatchDonorsRequest, stream fitmentv1.FitmentService_WatchDonorsServer) error
@@ -178,6 +179,7 @@ func open(t *testing.T, f *fake, change func(o *rest.Options)) *desk {
 	quotev1.RegisterQuoteServiceServer(server, f)
 	quotev1.RegisterPlanningServiceServer(server, f)
 	quotev1.RegisterBooksServiceServer(server, f)
+	quotev1.RegisterRepairServiceServer(server, f)
 	d := &desk{t: t, fake: f, health: health.NewServer(), log: &logged{}}
 	healthpb.RegisterHealthServer(server, d.health)
 	var running sync.WaitGroup
