@@ -117,9 +117,9 @@ type Weighed struct {
 // A place's law is known where the place has a pack that is not Divided or, failing
 // that, stands in the Also of one. A part of a country ("NZ-AUK") with neither
 // takes its country's pack, unless that is Divided, and only a country without a
-// pack is looked for in Also. The packs of the places that it lies in count too. So "US-WA" is Washington and the United States, "DE" and
-// "DE-BY" are the European Union; "US" alone and a state without a pack are not
-// known.
+// pack is looked for in Also. The packs of the places that it lies in count too. So
+// "US-WA" is Washington and the United States, "DE" and "DE-BY" are the European
+// Union; "US" alone and a state without a pack are not known.
 func (s *Set) For(seller, installer string) Weighed {
 	weighed := Weighed{Known: true}
 	chosen := make(map[string]*Pack)
