@@ -194,3 +194,22 @@ func TestRenderRepairOrder(t *testing.T) {
 	_, err = w.RenderRepairOrder(as(t, "shop-a"), request)
 	refused(t, err, codes.InvalidArgument, fitmentv1.ErrorInfo_FIELD_INVALID)
 }
+
+// The record says who allowed the work, as the quote has it; it is read from the
+// store, whatever became of the fitment side.
+func TestARepairOrderSaysWhoAllowedTheWork(t *testing.T) {
+	t.Parallel()
+	j := orderedJob(t)
+	record, q := j.stored(j.order.GetQuote())
+	q.Authorization = &quotev1.Authorization{By: "R. Fen", Method: quotev1.Authorization_SPOKEN, UpTo: 900_00}
+	j.keep(record, q)
+	j.fake.set(func() { j.fake.hang = true })
+	defer j.fake.set(func() { j.fake.hang = false })
+	answer, err := j.RenderRepairOrder(as(t, "shop-a"), &quotev1.RenderRepairOrderRequest{Name: j.order.GetName()})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if text := papertest.Flat(t, answer.GetDocument().GetContent()); !strings.Contains(text, "Allowed by R. Fen, spoken, up to 900.00 USD") {
+		t.Errorf("it does not say who allowed the work: %s", text)
+	}
+}
