@@ -199,7 +199,7 @@ func (p *quotePage) totals() {
 		paper.Row{Cells: []string{"total", p.amount(t.GetTotal())}, Strong: true},
 	)
 	p.Table([]paper.Column{{Name: "", Share: 6}, {Name: p.q.GetCurrencyCode(), Share: 1.4, Number: true}}, rows)
-	if t.GetCoreDeposits() > 0 {
+	if t.GetCoreDeposits() > 0 && t.GetCoreRefunds() > 0 {
 		p.Gap(1)
 		p.Small(fmt.Sprintf("Expected back once the old parts are returned: %s, the lawful freight of sending them taken off.", p.cash(t.GetCoreRefunds())))
 	}

@@ -174,7 +174,14 @@ func (p *quotePage) core(o *quotev1.Option) string {
 	if o.GetCoreDays() > 0 {
 		terms += fmt.Sprintf(", at the latest %s after arrival", days(int64(o.GetCoreDays())))
 	}
-	return fmt.Sprintf("%s; expected back, less the freight of sending it lawfully: %s", terms, p.cash(o.GetCoreRefund()))
+	switch back := o.GetCoreRefund(); {
+	case back <= 0:
+		return terms + "; it is not counted as coming back"
+	case back > o.GetCoreDeposit():
+		return fmt.Sprintf("%s; expected back with the tax on it, less the freight of sending it lawfully: %s", terms, p.cash(back))
+	default:
+		return fmt.Sprintf("%s; expected back, less the freight of sending it lawfully: %s", terms, p.cash(back))
+	}
 }
 
 func days(n int64) string {

@@ -207,6 +207,26 @@ func TestWordsOfDisclosure(t *testing.T) {
 	says(t, papertest.Flat(t, pdf(t, q, paper.A4)), "Korrin KB-40118: used, salvaged", "87.5 % expected; no such part of this seller has a report, 1 more without a report")
 }
 
+// Where the tax on a deposit comes back too, 53.63 does (reconditioned parts in
+// California: annotations 315.0370 and .0400); where nothing is expected back, the
+// quote says so and names no amount.
+func TestWhatComesBackOfADeposit(t *testing.T) {
+	t.Parallel()
+	for back, want := range map[int64]string{
+		53_63: "expected back with the tax on it, less the freight of sending it lawfully: 53.63 USD",
+		41_00: "expected back, less the freight of sending it lawfully: 41.00 USD",
+		0:     "it is not counted as coming back",
+	} {
+		q := single()
+		q.Options[0].CoreRefund = back
+		text := papertest.Flat(t, pdf(t, q, paper.A4))
+		says(t, text, want)
+		if named := strings.Contains(text, "Expected back once"); named != (back > 0) {
+			t.Errorf("%d: what is expected back in all is named: %v", back, named)
+		}
+	}
+}
+
 func TestAmountsThatDoNotAddUpAreNotPrinted(t *testing.T) {
 	t.Parallel()
 	wrong := single()
