@@ -67,7 +67,7 @@ func printCases() map[string]printCase {
 // Each command asks for its document and writes it as it is, under the name that
 // the user gives or the record has, never one that the server says, and over no
 // other file.
-func TestDocumentsAreWritten(t *testing.T) { //nolint:paralleltest // it works in a folder of its own
+func TestDocumentsAreWritten(t *testing.T) {
 	t.Chdir(t.TempDir())
 	for name, c := range printCases() {
 		s := start(t, c.answer, nil)
