@@ -18,10 +18,10 @@ import (
 // the order names is held, and giving the order up leaves nothing held. Steps are
 // recorded, repeated and recorded by others while the fitment side loses questions
 // and answers. (A hold that cannot be released ends by itself.) BELTWRIGHT_LONG tries
-// 4,000 histories instead of 20.
+// 4,000 histories instead of 50.
 func TestRandomRepairsLeakNothing(t *testing.T) {
 	t.Parallel()
-	histories := uint64(20)
+	histories := uint64(50)
 	if os.Getenv("BELTWRIGHT_LONG") != "" {
 		histories = 4000
 	}
