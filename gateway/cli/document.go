@@ -13,6 +13,7 @@ import (
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	quotev1 "beltwright.example/proto/beltwright/quote/v1"
+	"beltwright.example/services/quote/document"
 )
 
 // documented is the answer of an RPC that renders a document.
@@ -82,8 +83,11 @@ func quotePrint(c *connection) *cobra.Command {
 		Use: "print QUOTE", Short: "Print a quote as PDF, CSV or JSON",
 		Long: `Print writes a quote into a file. The PDF is for the customer: every service and
 part with its price, the plan with a picture of what it may cost, the cautions, and
-the condition of each part in the words that the law of the places wants. The CSV has
-a row a line of the quote and is safe to open in a spreadsheet.`,
+the condition of each part in the words that the law of the places wants. The CSV is
+safe to open in a spreadsheet; it has a row a line of the quote, with what is bought
+first for it, and these columns, amounts in major units of the currency:
+
+` + sheetHelp(),
 		Example: "  beltwright quote print quotes/Q-2026-000001 --paper letter -o quote.pdf\n  beltwright quote print quotes/Q-2026-000001 --format csv -o -",
 		Args:    arguments("QUOTE"),
 	}
@@ -108,6 +112,15 @@ a row a line of the quote and is safe to open in a spreadsheet.`,
 		})
 	}
 	return cmd
+}
+
+// sheetHelp explains the columns of a quote's sheet, one a line.
+func sheetHelp() string {
+	var text strings.Builder
+	for _, column := range document.Columns() {
+		fmt.Fprintf(&text, "  %-16s %s\n", column.Name, column.Help)
+	}
+	return strings.TrimRight(text.String(), "\n")
 }
 
 // pdfPrint makes a command that prints one record as PDF.

@@ -3,6 +3,7 @@ package cli_test
 import (
 	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"testing"
 
@@ -13,6 +14,7 @@ import (
 	"beltwright.example/gateway/cli"
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	quotev1 "beltwright.example/proto/beltwright/quote/v1"
+	"beltwright.example/services/quote/document"
 )
 
 // printed is a document that is no text.
@@ -93,6 +95,20 @@ func TestDocumentsAreWritten(t *testing.T) {
 	}
 	if left, err := filepath.Glob("*"); err != nil || len(left) != 0 {
 		t.Errorf("other files were written: %q, %v", left, err)
+	}
+}
+
+// Whoever reads the sheet finds its columns explained.
+func TestColumnsOfASheetAreExplained(t *testing.T) {
+	t.Parallel()
+	code, out, errs := run(t, "", "quote", "print", "--help")
+	if code != cli.ExitOK {
+		t.Fatalf("exit %d: %s", code, errs)
+	}
+	for _, column := range document.Columns() {
+		if !regexp.MustCompile(`(?m)^  ` + column.Name + ` +` + regexp.QuoteMeta(column.Help) + `$`).MatchString(out) {
+			t.Errorf("%s is not explained in\n%s", column.Name, out)
+		}
 	}
 }
 
