@@ -7,6 +7,7 @@ import (
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	"beltwright.example/services/fitment/evidence"
+	"beltwright.example/services/platform/prose"
 )
 
 // replacing follows the supersessions of the matches, which have applications of
@@ -117,9 +118,5 @@ func joined(numbers []string) string {
 	if more := len(numbers) - maxNamed; more > 0 {
 		return strings.Join(numbers[:maxNamed], ", ") + " and " + strconv.Itoa(more) + " more"
 	}
-	last := len(numbers) - 1
-	if last < 1 {
-		return strings.Join(numbers, "")
-	}
-	return strings.Join(numbers[:last], ", ") + " and " + numbers[last]
+	return prose.List(numbers)
 }

@@ -179,7 +179,7 @@ func TestRegretByHand(t *testing.T) {
 	if words := got.Points[1].WorstState.Words(name); words != "the used one and the other one pass" {
 		t.Error(words)
 	}
-	if words := got.Points[0].Words(name, "a new one"); words != "Buy the used one; if it fails its check return it and buy the other one." {
+	if words := got.Points[0].Words(name, "a new one"); words != "Buy the used one; if it fails its check, return it and buy the other one." {
 		t.Error(words)
 	}
 }

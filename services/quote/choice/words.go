@@ -3,6 +3,7 @@ package choice
 import (
 	"strings"
 
+	"beltwright.example/services/platform/prose"
 	"beltwright.example/services/quote/plan"
 )
 
@@ -16,10 +17,10 @@ func (p Point) Words(name func(id string) string, fallback string) string {
 func (s State) Words(name func(id string) string) string {
 	var parts []string
 	if len(s.Passes) > 0 {
-		parts = append(parts, list(s.Passes, name)+verb(s.Passes, " passes", " pass"))
+		parts = append(parts, prose.ListOf(s.Passes, name)+verb(s.Passes, " passes", " pass"))
 	}
 	if len(s.Fails) > 0 {
-		parts = append(parts, list(s.Fails, name)+verb(s.Fails, " fails", " fail"))
+		parts = append(parts, prose.ListOf(s.Fails, name)+verb(s.Fails, " fails", " fail"))
 	}
 	if s.OthersFail {
 		parts = append(parts, "all others fail")
@@ -32,17 +33,4 @@ func verb(ids []string, one, several string) string {
 		return one
 	}
 	return several
-}
-
-// list names ids: "a", "a and b", "a, b and c".
-func list(ids []string, name func(string) string) string {
-	names := make([]string, 0, len(ids))
-	for _, id := range ids {
-		names = append(names, name(id))
-	}
-	last := len(names) - 1
-	if last == 0 {
-		return names[0]
-	}
-	return strings.Join(names[:last], ", ") + " and " + names[last]
 }

@@ -48,7 +48,7 @@ func single() *quotev1.Quote {
 		Excluded: []*quotev1.ExcludedOption{{Source: "listings/brindlefen.B-3", Reason: "secret reason"}, {Source: "listings/brindlefen.B-4"}},
 		Plan: &quotev1.PlanPurchaseResponse{
 			Order: []string{"listings/kettlewick.SOLANE-1", "listings/saltmarrow.S-22"}, ExpectedCost: 560_12, ExpectedDays: 4.9, Quantile95: 801_50, Cvar95: 1102_44,
-			Words: "Buy kettlewick's; if it fails its check return it and buy saltmarrow's; otherwise buy the new part.",
+			Words: "Buy kettlewick's; if it fails its check, return it and buy saltmarrow's; otherwise buy the new part.",
 			Distribution: []*quotev1.PlanOutcome{
 				{Cost: 486_00, Days: 4, Probability: 0.875}, {Cost: 801_50, Days: 10, Probability: 0.1}, {Cost: 1402_10, Days: 19, Probability: 0.025},
 			},

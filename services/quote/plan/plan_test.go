@@ -441,7 +441,7 @@ func TestWords(t *testing.T) {
 		problem  plan.Problem
 		fallback string
 	}{
-		"Buy part B; if it fails its check return it and buy part C; if it fails its check return it and buy part A; otherwise buy a new one.": {
+		"Buy part B; if it fails its check, return it and buy part C; if it fails its check, return it and buy part A; otherwise buy a new one.": {
 			plan.Problem{Fallback: &plan.Fallback{Price: 26000}, Offers: four()}, "a new one",
 		},
 		"Buy a new one at once: nothing else is worth trying.": {

@@ -570,7 +570,7 @@ func TestWordsOfBatches(t *testing.T) {
 	t.Parallel()
 	p := plan.Problem{Offers: four(), Parallel: true, DayCost: 200000, Fallback: &plan.Fallback{Price: 40000, Days: 30}}
 	const want = "Buy part D, part A and part C together, keep the one that passes its check and costs least to keep, and return the rest; " +
-		"if none passes its check return them and buy part B; otherwise buy a new one."
+		"if none passes its check, return them and buy part B; otherwise buy a new one."
 	result := solve(t, p)
 	result.Batches = [][]string{{"D", "A", "C"}, {"B"}}
 	if got := plan.Words(result, func(id string) string { return "part " + id }, "a new one"); got != want {

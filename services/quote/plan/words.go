@@ -3,6 +3,8 @@ package plan
 import (
 	"fmt"
 	"strings"
+
+	"beltwright.example/services/platform/prose"
 )
 
 // Words puts a plan into a sentence. Name gives what an id is called; fallback
@@ -36,23 +38,18 @@ func Words(r Result, name func(id string) string, fallback string) string {
 // failing says what is done where a batch of so many parts fails.
 func failing(parts int) string {
 	if parts == 1 {
-		return "it fails its check return it"
+		return "it fails its check, return it"
 	}
-	return "none passes its check return them"
+	return "none passes its check, return them"
 }
 
 // buying names the parts of a batch, and what is kept of several.
 func buying(batch []string, name func(id string) string) string {
-	last := len(batch) - 1
-	if last == 0 {
-		return name(batch[0])
+	text := prose.ListOf(batch, name)
+	if len(batch) > 1 {
+		text += " together, keep the one that passes its check and costs least to keep, and return the rest"
 	}
-	names := make([]string, len(batch))
-	for n, id := range batch {
-		names[n] = name(id)
-	}
-	return strings.Join(names[:last], ", ") + " and " + names[last] +
-		" together, keep the one that passes its check and costs least to keep, and return the rest"
+	return text
 }
 
 // percent writes a chance with two significant figures, more where it is near

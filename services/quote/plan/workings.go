@@ -3,10 +3,10 @@ package plan
 import (
 	"fmt"
 	"math/big"
-	"strconv"
 	"strings"
 
 	"beltwright.example/services/platform/amount"
+	"beltwright.example/services/platform/prose"
 	"beltwright.example/services/quote/working"
 )
 
@@ -75,13 +75,11 @@ func (t *tracer) perDay(days int32) string {
 func (t *tracer) passing(i int, failed []int) (formula, source string) {
 	o := t.m.offers[i]
 	if o.seller < 0 {
-		return decimal(o.Pass), ""
+		return prose.Decimal(o.Pass), ""
 	}
 	s := t.m.beliefs[o.seller]
-	return fmt.Sprintf("(%s / (%s + %s + %d))", decimal(s.a), decimal(s.a), decimal(s.b), failed[o.seller]), posterior
+	return fmt.Sprintf("(%s / (%s + %s + %d))", prose.Decimal(s.a), prose.Decimal(s.a), prose.Decimal(s.b), failed[o.seller]), posterior
 }
-
-func decimal(v float64) string { return strconv.FormatFloat(v, 'f', -1, 64) }
 
 // index traces an offer's reservation index.
 func (t *tracer) index(i int) {

@@ -2,10 +2,10 @@ package quote
 
 import (
 	"fmt"
-	"strconv"
 
 	quotev1 "beltwright.example/proto/beltwright/quote/v1"
 	"beltwright.example/services/platform/amount"
+	"beltwright.example/services/platform/prose"
 	"beltwright.example/services/quote/working"
 )
 
@@ -42,7 +42,7 @@ func (f *field) worthStep(number string, c *candidate, value int64) working.Step
 	if c.option.GetCondition() == quotev1.Offer_NEW {
 		step.Formula = cash(c.unfitted()-c.once()) + " + " + days
 	} else {
-		pass := strconv.FormatFloat(offer.Pass, 'f', -1, 64)
+		pass := prose.Decimal(offer.Pass)
 		step.Formula = fmt.Sprintf("%s + (%s + %s + (1 − %s) × %s) / %s", cash(offer.Price), cash(offer.Sunk-c.once()), days, pass, cash(offer.ReturnLoss), pass) + working.Rounded
 		step.Source = "Weitzman, Econometrica 47(3), 1979, seen from the cost side"
 	}

@@ -6,6 +6,7 @@ import (
 	"strconv"
 
 	quotev1 "beltwright.example/proto/beltwright/quote/v1"
+	"beltwright.example/services/platform/prose"
 	"beltwright.example/services/quote/trust"
 	"beltwright.example/services/quote/working"
 )
@@ -70,7 +71,7 @@ func (in Input) chance(option *quotev1.Option) {
 	option.Unreported = int32(record.Unreported)
 	option.PassProbability = belief.Mean()
 	option.LowerBound = record.LowerBound(boundLevel)
-	alpha, beta := decimal(belief.Alpha), decimal(belief.Beta)
+	alpha, beta := prose.Decimal(belief.Alpha), prose.Decimal(belief.Beta)
 	bound := strconv.FormatFloat(record.LowerBound(boundLevel), 'f', chancePlaces, 64)
 	steps := append(slices.Clone(belief.Workings), working.Step{
 		Number: "chance of passing", Formula: alpha + " / (" + alpha + " + " + beta + ")" + working.Rounded,
@@ -83,5 +84,3 @@ func (in Input) chance(option *quotev1.Option) {
 	})
 	option.Workings = append(option.GetWorkings(), WorkingProtos(steps)...)
 }
-
-func decimal(v float64) string { return strconv.FormatFloat(v, 'f', -1, 64) }

@@ -10,6 +10,7 @@ import (
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	quotev1 "beltwright.example/proto/beltwright/quote/v1"
 	"beltwright.example/services/platform/amount"
+	"beltwright.example/services/platform/prose"
 )
 
 // maxDifferences bounds what is listed; the rest is counted.
@@ -194,10 +195,10 @@ func limitWords(q *quotev1.Quote) string {
 		set = append(set, "mean of the worst 1 in 20 "+cash(q, v))
 	}
 	if v := limits.GetMaxDays(); v > 0 {
-		set = append(set, "expected days "+decimal(v))
+		set = append(set, "expected days "+prose.Decimal(v))
 	}
 	if v := limits.GetMinLowerBound(); v > 0 {
-		set = append(set, "lower bound of the chance "+decimal(v))
+		set = append(set, "lower bound of the chance "+prose.Decimal(v))
 	}
 	return strings.Join(set, ", ")
 }

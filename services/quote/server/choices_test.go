@@ -68,7 +68,7 @@ func TestWhatMayBeChosenBetween(t *testing.T) {
 		}
 	}
 	first := got.GetPoints()[0]
-	if all[0] != "BCADF 23962 37240" || !strings.Contains(first.GetWords(), "Buy B; if it fails its check return it and buy C") ||
+	if all[0] != "BCADF 23962 37240" || !strings.Contains(first.GetWords(), "Buy B; if it fails its check, return it and buy C") ||
 		!strings.Contains(first.GetWords(), "a new part") || first.GetBreakEvenDayCost() == "" || first.GetWorstState() == "" {
 		t.Errorf("first %v", first)
 	}

@@ -330,8 +330,8 @@ func TestPlanOnInlineInput(t *testing.T) {
 			t.Errorf("outcome %d: %v, want %v", i, o, want[i])
 		}
 	}
-	if words := "Buy B; if it fails its check return it and buy C; if it fails its check return it and buy A; " +
-		"if it fails its check return it and buy D; otherwise buy a new part."; got.GetWords() != words {
+	if words := "Buy B; if it fails its check, return it and buy C; if it fails its check, return it and buy A; " +
+		"if it fails its check, return it and buy D; otherwise buy a new part."; got.GetWords() != words {
 		t.Errorf("words %q", got.GetWords())
 	}
 	r.Fallback.Price = 26000
