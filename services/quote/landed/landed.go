@@ -226,7 +226,7 @@ func CheckSupplies(supplies Supplies, pack tax.Pack) error {
 	case len(supplies.Items) > 0:
 		return errors.New("supplies: either named items or a percentage of the labour, not both")
 	case !pack.AllowsPercentage():
-		return fmt.Errorf("supplies: %s does not allow a percentage of the labour; name the items (%s)", pack.Name, pack.PercentageSupplies.Source)
+		return errors.New("supplies: " + pack.NoPercentage() + "; name the items")
 	}
 	return nil
 }

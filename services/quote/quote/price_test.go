@@ -121,17 +121,26 @@ func TestThePlanCountsTheCoreRefund(t *testing.T) {
 	}
 }
 
+// A percentage is charged only where the place allows it, as an invented one does.
 func TestSuppliesThatAPlaceForbids(t *testing.T) {
 	t.Parallel()
 	in := billed(t, quotev1.Offer_NEW, nil)
 	in.Supplies, in.SuppliesPercent = nil, percent(t, "6")
+	in.Pack = tax.Pack{
+		Place: "AQ", Name: "Ice", Version: "2026-11-25",
+		PercentageSupplies: tax.Rule{Answer: tax.Yes, Text: "A percentage is allowed.", Source: "invented"},
+	}
 	if got := weigh(t, in).Options[0]; got.GetSupplies() != 10_75 || got.GetLandedCost() != 515_49 {
 		t.Errorf("supplies %d, landed %d", got.GetSupplies(), got.GetLandedCost())
 	}
-	in.Pack, _ = tax.Builtin().For("US-CA")
-	result, err := quote.Weigh(in)
-	if err == nil && (len(result.Options) != 0 || !strings.Contains(result.Excluded[0].GetReason(), "California does not allow a percentage")) {
-		t.Errorf("%+v", result)
+	for place, says := range map[string]string{
+		"US-CA": "California does not allow a percentage", "US-OH": "the sources kept here for Ohio do not settle it", "": "no place is stated",
+	} {
+		in.Pack, _ = tax.Builtin().For(place)
+		result, err := quote.Weigh(in)
+		if err != nil || len(result.Options) != 0 || !strings.Contains(result.Excluded[0].GetReason(), says) {
+			t.Errorf("%q: %+v, %v; want %q", place, result, err, says)
+		}
 	}
 }
 

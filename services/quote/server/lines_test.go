@@ -513,12 +513,14 @@ func TestPrepareRefusesNonsenseOfLines(t *testing.T) {
 			t.Errorf("%s: %v names %v", field, err, got)
 		}
 	}
-	// California does not allow a percentage (16 CCR 3356(c)); where the place is
-	// not known it is taken as stated.
-	r := repair()
-	r.SuppliesPercent, r.TaxPlace = "5", "US-CA"
-	if got := fieldsIn(second(w.PrepareQuote(as(t, "shop-a"), r))); len(got) != 1 || got[0] != "supplies_percent" {
-		t.Errorf("California: %v", got)
+	// California does not allow a percentage (16 CCR 3356(c)); where nothing says
+	// that one is allowed, none is.
+	for _, place := range []string{"US-CA", "US-OH", "US-ZZ", ""} {
+		r := repair()
+		r.SuppliesPercent, r.TaxPlace = "5", place
+		if got := fieldsIn(second(w.PrepareQuote(as(t, "shop-a"), r))); len(got) != 1 || got[0] != "supplies_percent" {
+			t.Errorf("%q: %v", place, got)
+		}
 	}
 }
 

@@ -54,7 +54,7 @@ func TestTaxPacksAreListed(t *testing.T) {
 	refused(t, err, codes.Unauthenticated, fitmentv1.ErrorInfo_CREDENTIAL_INVALID)
 }
 
-// A deployment's pack that forbids a percentage for supplies and taxes freight
+// A deployment's pack that allows a percentage for supplies and taxes freight
 // counts in quotes, too.
 func TestADeploymentsTaxPackCountsInQuotes(t *testing.T) {
 	t.Parallel()
@@ -62,7 +62,7 @@ func TestADeploymentsTaxPackCountsInQuotes(t *testing.T) {
 		return tax.Rule{Answer: answer, Text: "So it is.", Source: "invented"}
 	}
 	pack := tax.Pack{
-		Place: "AQ", Name: "Ice", Version: "2026-11-25", PercentageSupplies: rule(tax.No),
+		Place: "AQ", Name: "Ice", Version: "2026-11-25", PercentageSupplies: rule(tax.Yes),
 		Taxed: map[tax.Line]tax.Rule{tax.Part: rule(tax.Yes), tax.Core: rule(tax.No), tax.Freight: rule(tax.Yes)},
 	}
 	packs, err := tax.Builtin().With(pack)
@@ -85,8 +85,8 @@ func TestADeploymentsTaxPackCountsInQuotes(t *testing.T) {
 		taxed   func(o *quotev1.Option) int64
 		percent bool
 	}{
-		"the program's":    {nil, func(o *quotev1.Option) int64 { return o.GetPrice() + o.GetCoreDeposit() }, true},
-		"the deployment's": {packs, func(o *quotev1.Option) int64 { return o.GetPrice() + o.GetFreight() }, false},
+		"the program's":    {nil, func(o *quotev1.Option) int64 { return o.GetPrice() + o.GetCoreDeposit() }, false},
+		"the deployment's": {packs, func(o *quotev1.Option) int64 { return o.GetPrice() + o.GetFreight() }, true},
 	} {
 		option, err := quoted(c.packs, "")
 		if err != nil {

@@ -10,7 +10,8 @@ package tax
 import (
 	"fmt"
 	"slices"
-	"strings"
+
+	"beltwright.example/services/platform/prose"
 )
 
 // Line is a kind of charge.
@@ -143,20 +144,38 @@ func (p Pack) ReturnsCoreTax(condition Condition) bool {
 	return p.CoreTaxReturned[condition].Answer == Yes
 }
 
-// AllowsPercentage tells whether supplies may be a percentage of the labour;
-// where that is unstated, they may.
-func (p Pack) AllowsPercentage() bool { return p.PercentageSupplies.Answer != No }
+// AllowsPercentage tells whether supplies may be a percentage of the labour: only
+// where the pack says so.
+func (p Pack) AllowsPercentage() bool { return p.PercentageSupplies.Answer == Yes }
+
+// NoPercentage says why supplies may not be a percentage of the labour; empty where
+// they may.
+func (p Pack) NoPercentage() string {
+	const unknown = "whether supplies may be a percentage of the labour is not known"
+	switch {
+	case p.AllowsPercentage():
+		return ""
+	case p.PercentageSupplies.Answer == No:
+		return fmt.Sprintf("%s does not allow a percentage of the labour (%s)", p.Name, p.PercentageSupplies.Source)
+	case p.Place == "":
+		return "no place is stated, so " + unknown
+	case p.Name == "":
+		return "the rules of " + p.Place + " are not kept here, so " + unknown
+	default:
+		return "the sources kept here for " + p.Name + " do not settle it, so " + unknown
+	}
+}
 
 // RoundsByLine tells whether tax is rounded on every line rather than once.
 func (p Pack) RoundsByLine() bool { return p.Rounding.Boundary == ByLine }
 
 // Default is the pack of a place that nothing is known of: the stated rate on
-// part and core deposit, which does not come back with the core; supplies as
-// they are stated; rounded once.
+// part and core deposit, which does not come back with the core; supplies named
+// one by one; rounded once.
 func Default(place string) Pack { return Pack{Place: place} }
 
 // byDefault is what Default does.
-const byDefault = ", so the stated rate is taken of part and core deposit only and rounded once, the tax on the deposit is not counted as coming back, and supplies are taken to be allowed as a percentage."
+const byDefault = ", so the stated rate is taken of part and core deposit only and rounded once, the tax on the deposit is not counted as coming back, and supplies must be named rather than a percentage of the labour."
 
 // Sentences say what the pack did not settle and what the program does then,
 // and repeat its notes.
@@ -177,13 +196,13 @@ func (p Pack) Sentences() []string {
 	}
 	if len(open) > 0 {
 		all = append(all, fmt.Sprintf("Tax: whether %s taxes %s is not settled by the sources kept here; only part and core deposit are taxed unless a source says otherwise.",
-			where, list(open)))
+			where, prose.List(open)))
 	}
 	if slices.ContainsFunc(Conditions(), func(c Condition) bool { return !stated(p.CoreTaxReturned[c]) }) {
 		all = append(all, fmt.Sprintf("Tax: whether %s gives the tax on a core deposit back is not settled by the sources kept here for every condition; where it is not, it is not counted.", where))
 	}
 	if !stated(p.PercentageSupplies) {
-		all = append(all, fmt.Sprintf("Tax: whether %s allows supplies as a percentage of the labour is not settled by the sources kept here; it is taken to.", where))
+		all = append(all, fmt.Sprintf("Tax: whether %s allows supplies as a percentage of the labour is not settled by the sources kept here, so they must be named.", where))
 	}
 	if p.Rounding.Boundary == "" {
 		all = append(all, fmt.Sprintf("Tax: where %s rounds tax is not settled by the sources kept here; it is rounded once, on the sum of what is taxed.", where))
@@ -221,12 +240,3 @@ func (p Pack) Statements() []Statement {
 }
 
 func stated(r Rule) bool { return r.Answer == Yes || r.Answer == No }
-
-// list joins words as people do.
-func list(words []string) string {
-	if len(words) == 1 {
-		return words[0]
-	}
-	last := len(words) - 1
-	return strings.Join(words[:last], ", ") + " and " + words[last]
-}

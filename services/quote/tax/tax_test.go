@@ -72,7 +72,7 @@ func TestWhatIsUnstatedIsNotTaxedAndSaid(t *testing.T) {
 			t.Errorf("%s is taxed: %t", line, got)
 		}
 	}
-	if !ohio.AllowsPercentage() || ohio.ReturnsCoreTax(tax.Used) {
+	if ohio.AllowsPercentage() || ohio.ReturnsCoreTax(tax.Used) {
 		t.Error("what is unstated must be as Default has it")
 	}
 	said := strings.Join(ohio.Sentences(), "\n")
@@ -119,9 +119,29 @@ func TestUnknownPlaces(t *testing.T) {
 			t.Errorf("%q: %q", place, got)
 		}
 		if !pack.Taxes(tax.Part) || !pack.Taxes(tax.Core) || pack.Taxes(tax.Freight) || pack.Taxes(tax.FitLabour) ||
-			pack.ReturnsCoreTax(tax.Reconditioned) || !pack.AllowsPercentage() || pack.RoundsByLine() {
+			pack.ReturnsCoreTax(tax.Reconditioned) || pack.AllowsPercentage() || pack.RoundsByLine() {
 			t.Errorf("%q does not follow the default: %+v", place, pack)
 		}
+	}
+}
+
+// A percentage is allowed only where a pack says so, and a refusal says why.
+func TestPercentageOnlyWhereAllowed(t *testing.T) {
+	t.Parallel()
+	for place, says := range map[string]string{
+		"":      "no place is stated, so whether supplies may be a percentage of the labour is not known",
+		"US-ZZ": "the rules of US-ZZ are not kept here, so whether",
+		"US-OH": "the sources kept here for Ohio do not settle it, so whether",
+		"US-CO": "the sources kept here for Colorado do not settle it, so whether",
+		"US-CA": "California does not allow a percentage of the labour (16 CCR 3356(c)",
+	} {
+		pack, _ := tax.Builtin().For(place)
+		if got := pack.NoPercentage(); pack.AllowsPercentage() || !strings.HasPrefix(got, says) {
+			t.Errorf("%q: %q, want %q", place, got, says)
+		}
+	}
+	if pack := invented("AQ"); !pack.AllowsPercentage() || pack.NoPercentage() != "" {
+		t.Errorf("a pack that allows it: %q", pack.NoPercentage())
 	}
 }
 
