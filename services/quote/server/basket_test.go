@@ -86,22 +86,27 @@ func TestBasketNamesWhatIsWrong(t *testing.T) {
 	refused(t, solve(t.Context(), good), codes.Unauthenticated, fitmentv1.ErrorInfo_CREDENTIAL_INVALID)
 }
 
-// hardBasket takes minutes: forty parts from 500 sellers, of whom each has eight, and
-// only freight counts.
+// hardBasket takes tens of thousands of nodes, 16 s on two cores: forty parts from 500
+// sellers, of whom each has eight, and hardly anything but freight counts.
 func hardBasket() *quotev1.SolveBasketRequest {
-	random := rand.New(rand.NewPCG(1, 99))
+	random := rand.New(rand.NewPCG(0, 34))
+	const freight, price = 100_000, 100
 	r := &quotev1.SolveBasketRequest{CurrencyCode: "USD"}
 	for part := range 40 {
 		r.Parts = append(r.Parts, fmt.Sprint("part ", part))
 	}
 	for n := range 500 {
-		seller := &quotev1.BasketSeller{Id: fmt.Sprint("seller ", n), Freight: 100_000 + random.Int64N(10_000)}
+		seller := &quotev1.BasketSeller{Id: fmt.Sprint("seller ", n)}
+		random.Int64N(freight + 1) // so that what follows is the draw that was found to be hard
 		for j, part := range r.GetParts() {
-			if random.IntN(5) == 0 || j == n {
-				seller.Offers = append(seller.Offers, &quotev1.BasketOffer{Part: part, Price: random.Int64N(100)})
+			if random.Float64() < .2 || j == n {
+				seller.Offers = append(seller.Offers, &quotev1.BasketOffer{Part: part, Price: random.Int64N(price + 1)})
 			}
 		}
 		r.Sellers = append(r.Sellers, seller)
+	}
+	for _, seller := range r.GetSellers() {
+		seller.Freight = freight + random.Int64N(freight/10)
 	}
 	return r
 }
@@ -124,9 +129,7 @@ func TestBasketThatIsCutOffSaysSo(t *testing.T) {
 		if err != nil {
 			t.Fatalf("%s: %v after %v", name, err, time.Since(began))
 		}
-		open := !got.GetProven() && got.GetBound() < got.GetTotal()
-		inTime := name == "the caller's time" && got.GetProven() && got.GetBound() == got.GetTotal() // a fast machine
-		if (!open && !inTime) || got.GetBound() < 3*100_000 || len(got.GetAssignment()) != 40 {
+		if got.GetProven() || got.GetBound() >= got.GetTotal() || got.GetBound() < 3*100_000 || len(got.GetAssignment()) != 40 {
 			t.Errorf("%s: %v", name, got)
 		}
 		if c.nodes > 0 && got.GetNodes() != c.nodes {
