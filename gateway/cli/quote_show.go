@@ -134,33 +134,43 @@ func seldom(chance float64) string {
 
 // showChoices shows in short what may be chosen between; --why shows all of it.
 func showChoices(p *printer, trade *quotev1.TradeOff, currency string) {
-	const named = 2 // of what a policy buys
 	p.linef("may be chosen between; no other of %d ways beats one of these in cost, risk and days at once:", trade.GetPolicies())
-	rows := make([][]string, 0, len(trade.GetPoints()))
-	for n, point := range trade.GetPoints() {
-		next, buys := "", make([]string, 0, len(point.GetBatches())+1)
-		if point.GetBreakEvenDayCost() != "" {
+	told := quote.Telling(trade)
+	rows := make([][]string, 0, len(told))
+	for at, n := range told {
+		point, next := trade.GetPoints()[n], ""
+		if at+1 < len(told) && told[at+1] == n+1 && point.GetBreakEvenDayCost() != "" {
 			next = perDay(point.GetBreakEvenDayCost(), currency)
-		}
-		for _, batch := range point.GetBatches() {
-			buys = append(buys, strings.Join(batch.GetIds(), " and "))
-		}
-		if point.GetFallback() {
-			buys = append(buys, "a new part")
-		}
-		if len(buys) > named+1 {
-			buys = append(buys[:named], fmt.Sprintf("%d more", len(buys)-named))
 		}
 		worst := cash(point.GetWorstRegret(), currency)
 		if int(trade.GetLeastWorstRegret()) == n+1 {
 			worst += ", the least"
 		}
 		rows = append(rows, []string{
-			strconv.Itoa(n + 1), cash(point.GetExpectedCost(), currency), cash(point.GetCvar95(), currency), fmt.Sprintf("%.1f", point.GetExpectedDays()),
-			next, worst, strings.Join(buys, ", then "),
+			strconv.Itoa(n + 1), cash(point.GetExpectedCost(), currency), cash(point.GetCvar95(), currency),
+			fmt.Sprintf("%.1f", point.GetExpectedDays()), next, worst, startWords(point),
 		})
 	}
 	p.table([]string{"", "expected", "worst 1 in 20", "days", "like the next if a day costs", "regretted at most", "buys"}, rows)
+	if more := len(trade.GetPoints()) - len(told); more > 0 {
+		p.linef("and %d more that begin like one of these; --why lists all, with the cost of a day at which neighbours change places", more)
+	}
+}
+
+// startWords says what a policy buys first, and how much goes on.
+func startWords(point *quotev1.TradePoint) string {
+	const named = 2
+	buys := make([]string, 0, len(point.GetBatches())+1)
+	for _, batch := range point.GetBatches() {
+		buys = append(buys, strings.Join(batch.GetIds(), " and "))
+	}
+	if point.GetFallback() {
+		buys = append(buys, "a new part")
+	}
+	if len(buys) > named+1 {
+		buys = append(buys[:named], fmt.Sprintf("%d more", len(buys)-named))
+	}
+	return strings.Join(buys, ", then ")
 }
 
 // readyWords says how likely the vehicle is ready by some days: the first, the

@@ -124,8 +124,10 @@ func (p *quotePage) choices(line *quotev1.QuoteLine) {
 	for i, o := range line.GetOptions() {
 		numbers[o.GetSource()] = strconv.Itoa(i + 1)
 	}
-	var rows []paper.Row
-	for i, point := range trade.GetPoints() {
+	told := quote.Telling(trade)
+	rows := make([]paper.Row, 0, len(told))
+	for _, i := range told {
+		point := trade.GetPoints()[i]
 		text := policy(point, numbers)
 		if int32(i+1) == trade.GetLeastWorstRegret() {
 			text += " (least worst regret)"
@@ -142,6 +144,9 @@ func (p *quotePage) choices(line *quotev1.QuoteLine) {
 		{Name: "dearest 1 in 20", Share: 1.4, Number: true},
 		{Name: "days", Share: 0.8, Number: true},
 	}, rows)
+	if more := len(trade.GetPoints()) - len(told); more > 0 {
+		p.Text(fmt.Sprintf("And %d more, which begin like one of these.", more))
+	}
 }
 
 // policy is what is bought in which order, by number: "1, then 3 with 4, then the
