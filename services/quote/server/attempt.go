@@ -27,6 +27,9 @@ import (
 type wanted struct {
 	Listings []chosen `json:"listings"`
 	Minutes  int32    `json:"minutes"`
+	// Void is true where the attempt chose in vain: a repeat goes on behind it, where
+	// a later attempt of the request may have left holds.
+	Void bool `json:"void,omitempty"`
 }
 
 // chosen is a listing that a line buys first, lines counted from 0. Carried ones
@@ -45,7 +48,7 @@ func (p *preparation) attempt(ctx context.Context, n int) (applied store.Applied
 	if err != nil {
 		return applied, false, err
 	}
-	if len(before.Listings) == 0 {
+	if len(before.Listings) == 0 && !before.Void {
 		whole, err := p.weigh(false)
 		if err != nil {
 			return applied, false, err
@@ -56,11 +59,34 @@ func (p *preparation) attempt(ctx context.Context, n int) (applied store.Applied
 			return applied, true, err
 		}
 		p.chosen++
-		if before, err = p.choose(ctx, n, before); err != nil {
-			return applied, false, p.unlessLost(err)
+		if before, err = p.chooseOrVoid(ctx, n, before); err != nil {
+			return applied, false, err
 		}
 	}
+	if before.Void {
+		return applied, false, nil
+	}
 	return p.withChoice(ctx, n, before)
+}
+
+// chooseOrVoid keeps what is to be held, or that it cannot be had.
+func (p *preparation) chooseOrVoid(ctx context.Context, n int, c wanted) (wanted, error) {
+	made, err := p.choose(ctx, n, c)
+	if err == nil {
+		return made, nil
+	}
+	if err := p.unlessLost(err); err != nil {
+		return wanted{}, err
+	}
+	raw, err := json.Marshal(wanted{Void: true})
+	if err != nil {
+		return wanted{}, fmt.Errorf("keep the choice: %w", err)
+	}
+	applied, err := p.s.apply(ctx, p.write.step(fmt.Sprint("choice ", n)), store.Change{}, raw)
+	if err != nil {
+		return wanted{}, err
+	}
+	return readChoice(applied.Answer) // another run may have chosen better
 }
 
 // keepUnheld stores a quote that holds nothing.

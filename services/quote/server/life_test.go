@@ -513,3 +513,46 @@ func TestARequestComesBackOutOfItsQuote(t *testing.T) {
 		t.Error(err)
 	}
 }
+
+// An attempt chose in vain, since another quote of the business had the listing; the
+// next one held a second listing, and the quote was not stored. A repeat goes on with
+// that one, and gives it back where something else is first by now.
+func TestARepeatFindsTheHoldOfALaterAttempt(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	first, second := w.list("yard-a", "1", 100_00), w.list("yard-b", "1", 120_00)
+	var other *quotev1.Quote
+	w.fake.set(func() {
+		w.fake.after["FindDonors"] = func(string) error {
+			if other != nil {
+				return nil
+			}
+			delete(w.fake.after, "FindDonors")
+			w.fake.mu.Unlock()
+			defer w.fake.mu.Lock()
+			other = w.prepare()
+			return nil
+		}
+	})
+	r := request()
+	w.store.failWith(func(changes []store.Change) (bool, error) {
+		if isQuote(changes) && other != nil {
+			return true, errors.New("the disk is gone")
+		}
+		return false, nil
+	})
+	_, err := w.PrepareQuote(as(t, "shop-a"), r)
+	refused(t, err, codes.Unavailable, fitmentv1.ErrorInfo_DEPENDENCY_DOWN)
+	w.store.failWith(nil)
+	if got := w.fake.listing(second); other.GetHeldListing() != first || got.GetState() != fitmentv1.Listing_HELD {
+		t.Fatalf("the other quote holds %s, and %s is %s: the test shows nothing", other.GetHeldListing(), second, got.GetState())
+	}
+	if _, err := w.decline(other); err != nil {
+		t.Fatal(err)
+	}
+	answer, err := w.PrepareQuote(as(t, "shop-a"), r)
+	if err != nil || answer.GetQuote().GetHeldListing() != first {
+		t.Fatalf("repeated: %v, %v", answer.GetQuote().GetHeldListing(), err)
+	}
+	w.settleQuotes(t, []string{first, second})
+}
