@@ -6,7 +6,6 @@ import (
 	"strconv"
 
 	quotev1 "beltwright.example/proto/beltwright/quote/v1"
-	"beltwright.example/services/platform/prose"
 	"beltwright.example/services/quote/trust"
 	"beltwright.example/services/quote/working"
 )
@@ -71,16 +70,20 @@ func (in Input) chance(option *quotev1.Option) {
 	option.Unreported = int32(record.Unreported)
 	option.PassProbability = belief.Mean()
 	option.LowerBound = record.LowerBound(boundLevel)
-	alpha, beta := prose.Decimal(belief.Alpha), prose.Decimal(belief.Beta)
-	bound := strconv.FormatFloat(record.LowerBound(boundLevel), 'f', chancePlaces, 64)
-	steps := append(slices.Clone(belief.Workings), working.Step{
-		Number: "chance of passing", Formula: alpha + " / (" + alpha + " + " + beta + ")" + working.Rounded,
-		Value: strconv.FormatFloat(belief.Mean(), 'f', chancePlaces, 64), Source: belief.Source,
-	}, working.Step{
-		Number: "lower bound of the chance",
-		Formula: fmt.Sprintf("%s, at which %d or more of %d parts pass 1 time in 20; unreported ones count as failed", bound,
-			record.Passed, record.Reported()+record.Unreported),
-		Value: bound, Source: "Clopper and Pearson, Biometrika 26, 1934",
-	})
+	steps := append(slices.Clone(belief.Workings), boundStep(record))
 	option.Workings = append(option.GetWorkings(), WorkingProtos(steps)...)
+}
+
+// boundStep is the working of an option's lower bound.
+func boundStep(record trust.Record) working.Step {
+	bound := strconv.FormatFloat(record.LowerBound(boundLevel), 'f', chancePlaces, 64)
+	parts := record.Reported() + max(record.Unreported, 0)
+	why := "since none is known to have passed"
+	if record.Passed > 0 {
+		why = fmt.Sprintf("at which %d or more of %d parts pass 1 time in 20", record.Passed, parts)
+	}
+	return working.Step{
+		Number: "lower bound of the chance", Formula: bound + ", " + why + "; unreported ones count as failed",
+		Value: bound, Source: "Clopper and Pearson, Biometrika 26, 1934",
+	}
 }

@@ -141,7 +141,8 @@ func (f *field) limit() {
 			return false
 		}
 		f.gate.exclude(o.GetSource(), o.GetCondition(), o.GetSeller(), o.GetPrice(),
-			fmt.Sprintf("the lower bound of its seller's chance, %.4g, is below the limit of %g that was set; that says nothing about whether it fits", o.GetLowerBound(), least),
+			fmt.Sprintf("the lower bound of its seller's chance, %.4g, is below the limit of %g that was set, which at 95 %% takes %d outcomes if all pass; that says nothing about whether it fits",
+				o.GetLowerBound(), least, trust.SuccessRun(least, boundLevel)),
 			"more outcomes that passed are recorded of this seller, or the limit is lowered")
 		return true
 	})

@@ -97,7 +97,7 @@ func (p pool) belief(r Record) Belief {
 		b.Source += fmt.Sprintf("; %d bought parts whose outcome nobody reported count neither way", r.Unreported)
 	}
 	b.Alpha, b.Beta = p.prior.Pass+float64(passed), p.prior.Fail+float64(failed)
-	b.Workings = append(slices.Clip(p.workings), chanceStep(p.prior, passed, failed))
+	b.Workings = append(slices.Clip(p.workings), chanceStep(p.prior, passed, failed, b.Source))
 	if heaviest := max(b.Alpha, b.Beta); heaviest > maxWeight {
 		b.Alpha, b.Beta = b.Alpha*maxWeight/heaviest, b.Beta*maxWeight/heaviest
 	}
@@ -107,6 +107,7 @@ func (p pool) belief(r Record) Belief {
 
 // look learns from all records; map order plays no part.
 func look(prior Prior, sellers map[string]Record) pool {
+	var s spread
 	var rates, inverse []float64
 	passed, failed := 0, 0
 	for _, seller := range slices.Sorted(maps.Keys(sellers)) {
@@ -115,6 +116,7 @@ func look(prior Prior, sellers map[string]Record) pool {
 		if n == 0 {
 			continue
 		}
+		s.records = append(s.records, Record{Passed: max(r.Passed, 0), Failed: max(r.Failed, 0)})
 		rates = append(rates, float64(max(r.Passed, 0))/float64(n))
 		inverse = append(inverse, 1/float64(n))
 		passed, failed = passed+max(r.Passed, 0), failed+max(r.Failed, 0)
@@ -123,7 +125,7 @@ func look(prior Prior, sellers map[string]Record) pool {
 		return pool{prior: prior, source: fmt.Sprintf("the documented prior, since %d of the sellers of such parts have reported checks and it takes %d to learn how they differ",
 			len(rates), MinSellers)}
 	}
-	s := spread{sellers: len(rates), checks: passed + failed, inverse: stat.Mean(inverse, nil)}
+	s.sellers, s.checks, s.inverse = len(rates), passed+failed, stat.Mean(inverse, nil)
 	s.mean, s.variance = stat.MeanVariance(rates, nil)
 	if s.even() {
 		return pool{
@@ -140,6 +142,8 @@ func look(prior Prior, sellers map[string]Record) pool {
 // spread is how sellers' rates of passing differ.
 type spread struct {
 	sellers, checks int
+	// records are those that the rates come from.
+	records []Record
 	// mean and variance (with k − 1) of the rates.
 	mean, variance float64
 	// inverse is the mean of 1/n over the sellers, n being a seller's checks.
@@ -183,5 +187,5 @@ func (s spread) weight() *big.Rat {
 func (s spread) prior() Prior {
 	exact, _ := s.weight().Float64()
 	weight := min(max(exact, 1), float64(s.checks))
-	return Prior{Pass: weight * s.mean, Fail: weight * (1 - s.mean)}
+	return Prior{Pass: max(weight*s.mean, minWeight), Fail: max(weight*(1-s.mean), minWeight)}
 }

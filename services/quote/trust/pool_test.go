@@ -68,6 +68,36 @@ func TestPoolAgreesWithJamesAndStein(t *testing.T) {
 	}
 }
 
+// Up to 24 sellers' rates are written out, of more only their sums; both give the
+// same numbers.
+func TestRatesAreWrittenOut(t *testing.T) {
+	t.Parallel()
+	records := make(map[string]trust.Record)
+	for n := range 30 {
+		records[fmt.Sprintf("%02d", n)] = trust.Record{Passed: 3 + n*n%17, Failed: n % 5, Unreported: n % 2}
+	}
+	for _, sellers := range []int{24, 30} {
+		some := make(map[string]trust.Record)
+		sum, squares, inverse := 0.0, 0.0, 0.0
+		for n := range sellers {
+			r := records[fmt.Sprintf("%02d", n)]
+			some[fmt.Sprintf("%02d", n)] = r
+			rate := float64(r.Passed) / float64(r.Reported())
+			sum, squares, inverse = sum+rate, squares+rate*rate, inverse+1/float64(r.Reported())
+		}
+		k := float64(sellers)
+		belief := trust.Pool(prior, some)["07"]
+		workingtest.Check(t, belief.Workings)
+		mean := belief.Workings[0]
+		if !strings.HasPrefix(mean.Number, "mean of the rates of") || strings.Contains(mean.Formula, "3 / 3 + 4 / 5 + 7 / 9 + ") != (sellers == 24) {
+			t.Errorf("%v", mean)
+		}
+		near(t, "mean", traced(t, belief, mean.Number), sum/k, 6e-7)
+		near(t, "variance", traced(t, belief, "variance of those rates"), (squares-sum*sum/k)/(k-1), 6e-7)
+		near(t, "1 / n", traced(t, belief, "mean of 1 / n over those sellers, of n checks each"), inverse/k, 6e-7)
+	}
+}
+
 // traced is the value of a belief's working.
 func traced(t *testing.T, b trust.Belief, number string) float64 {
 	t.Helper()
@@ -269,6 +299,18 @@ func TestRecordsOutOfRange(t *testing.T) {
 	if got := (trust.Record{Passed: -5, Failed: -1, Unreported: -1}).LowerBound(.95); got != 0 {
 		t.Errorf("bound %g", got)
 	}
+	// One seller of 2,000 passes all: the prior weighs one check, of which a 2,000th is
+	// a pass, less than a weight may be.
+	sparse := map[string]trust.Record{"passes": {Passed: 10}, "new": {}}
+	for n := range 1999 {
+		sparse[strconv.Itoa(n)] = trust.Record{Failed: 10}
+	}
+	b := trust.Pool(prior, sparse)["new"]
+	if b.Alpha != 1e-3 {
+		t.Errorf("%+v", b)
+	}
+	near(t, "what the workings say", traced(t, b, "chance of passing"), b.Mean(), 5e-7)
+	workingtest.Check(t, b.Workings)
 	if got := trust.Pool(prior, nil); len(got) != 0 {
 		t.Errorf("%v", got)
 	}

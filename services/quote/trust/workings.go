@@ -3,6 +3,7 @@ package trust
 import (
 	"fmt"
 	"math/big"
+	"strings"
 
 	"beltwright.example/services/platform/prose"
 	"beltwright.example/services/quote/working"
@@ -25,24 +26,74 @@ func rounded(number, formula string, value *big.Rat, source string) working.Step
 	return working.Step{Number: number, Formula: formula + working.Rounded, Value: value.FloatString(places), Source: source}
 }
 
-// chanceStep is the chance that a seller's next part passes.
-func chanceStep(prior Prior, passed, failed int) working.Step {
+// chanceStep is the chance that a seller's next part passes; from is what the prior
+// and the counts are.
+func chanceStep(prior Prior, passed, failed int, from string) working.Step {
 	good := new(big.Rat).Add(rational(prior.Pass), big.NewRat(int64(passed), 1))
 	all := new(big.Rat).Add(rational(prior.Fail), big.NewRat(int64(failed), 1))
 	all.Add(all, good)
 	formula := fmt.Sprintf("(%s + %d) / (%s + %d + %s + %d)", prose.Decimal(prior.Pass), passed, prose.Decimal(prior.Pass), passed, prose.Decimal(prior.Fail), failed)
-	return rounded("chance of passing", formula, good.Quo(good, all), "mean of the Beta posterior")
+	return rounded("chance of passing", formula, good.Quo(good, all), "mean of the Beta posterior of "+from)
 }
 
-// workings are the mean and the variance of the sellers' rates.
+// maxTraced is of how many sellers the rates are written out.
+const maxTraced = 24
+
+// workings are the mean and the variance of the sellers' rates, and what of it chance
+// alone makes.
 func (s spread) workings() []working.Step {
-	sum, squares := s.mean*float64(s.sellers), s.variance*float64(s.sellers-1)
-	over := func(v float64, n int) *big.Rat { return new(big.Rat).Quo(rational(v), big.NewRat(int64(n), 1)) }
+	steps := s.summed()
+	if s.sellers <= maxTraced {
+		steps = s.written()
+	}
+	return append(steps, rounded("variance that chance alone makes",
+		fmt.Sprintf("%s × (1 − %s) × %s", prose.Decimal(s.mean), prose.Decimal(s.mean), prose.Decimal(s.inverse)),
+		s.chance(), "variance of a rate of n checks, with the mean of 1 / n"))
+}
+
+// names are what the numbers of a spread are called.
+func (s spread) names() (mean, variance, inverse string) {
+	return fmt.Sprintf("mean of the rates of %d sellers", s.sellers), "variance of those rates", "mean of 1 / n over those sellers, of n checks each"
+}
+
+// written writes every seller's rate out.
+func (s spread) written() []working.Step {
+	var rates, squares, inverses []string
+	sum, square, inverse := new(big.Rat), new(big.Rat), new(big.Rat)
+	for _, r := range s.records {
+		rate := big.NewRat(int64(r.Passed), int64(r.Reported()))
+		share := big.NewRat(1, int64(r.Reported()))
+		text := fmt.Sprintf("%d / %d", r.Passed, r.Reported())
+		rates, squares = append(rates, text), append(squares, text+" × "+text)
+		inverses = append(inverses, fmt.Sprintf("1 / %d", r.Reported()))
+		sum.Add(sum, rate)
+		square.Add(square, rate.Mul(rate, rate))
+		inverse.Add(inverse, share)
+	}
+	k, mean := big.NewRat(int64(s.sellers), 1), rational(s.mean)
+	middle := new(big.Rat).Mul(mean, mean)
+	square.Sub(square, middle.Mul(middle, k))
+	over := func(v *big.Rat, n int) *big.Rat { return new(big.Rat).Quo(v, big.NewRat(int64(n), 1)) }
+	ofMean, ofVariance, ofInverse := s.names()
 	return []working.Step{
-		rounded(fmt.Sprintf("mean of the rates of %d sellers", s.sellers), fmt.Sprintf("%s / %d", prose.Decimal(sum), s.sellers), over(sum, s.sellers), ""),
-		rounded("variance of those rates", fmt.Sprintf("%s / %d", prose.Decimal(squares), s.sellers-1), over(squares, s.sellers-1), ""),
-		rounded("variance that chance alone makes", fmt.Sprintf("%s × (1 − %s) × %s", prose.Decimal(s.mean), prose.Decimal(s.mean), prose.Decimal(s.inverse)),
-			s.chance(), "variance of a rate of n checks, with the mean of 1 / n"),
+		rounded(ofMean, fmt.Sprintf("(%s) / %d", strings.Join(rates, " + "), s.sellers), over(sum, s.sellers), ""),
+		rounded(ofVariance, fmt.Sprintf("(%s − %d × %s × %s) / %d", strings.Join(squares, " + "), s.sellers, prose.Decimal(s.mean), prose.Decimal(s.mean), s.sellers-1),
+			over(square, s.sellers-1), "sum of squares less that of the mean, by k − 1"),
+		rounded(ofInverse, fmt.Sprintf("(%s) / %d", strings.Join(inverses, " + "), s.sellers), over(inverse, s.sellers), ""),
+	}
+}
+
+// summed is written for so many sellers that only their sums are.
+func (s spread) summed() []working.Step {
+	step := func(number string, of float64, n int, what string) working.Step {
+		sum := of * float64(n)
+		formula := fmt.Sprintf("%s / %d, %s in all", prose.Decimal(sum), n, what)
+		return rounded(number, formula, new(big.Rat).Quo(rational(sum), big.NewRat(int64(n), 1)), "")
+	}
+	ofMean, ofVariance, ofInverse := s.names()
+	return []working.Step{
+		step(ofMean, s.mean, s.sellers, "the rates"), step(ofVariance, s.variance, s.sellers-1, "the squares of what they differ by"),
+		step(ofInverse, s.inverse, s.sellers, "1 / n"),
 	}
 }
 
