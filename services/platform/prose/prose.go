@@ -2,6 +2,7 @@
 package prose
 
 import (
+	"fmt"
 	"strconv"
 	"strings"
 )
@@ -26,3 +27,21 @@ func ListOf[T any](items []T, name func(T) string) string {
 
 // Decimal writes a number in full, without an exponent.
 func Decimal(value float64) string { return strconv.FormatFloat(value, 'f', -1, 64) }
+
+// Percent writes a chance with two significant figures, more where it is near
+// certain, and never as 0 or 100 where it is neither.
+func Percent(p float64) string {
+	const least, most = 0.0001, 0.9999
+	switch {
+	case p > 0 && p < least:
+		return "below 0.01 %"
+	case p > most && p < 1:
+		return "above 99.99 %"
+	case p < 0.1:
+		return fmt.Sprintf("%.2g %%", p*100)
+	case p <= 0.99 || p >= 1:
+		return fmt.Sprintf("%.0f %%", p*100)
+	default:
+		return strings.TrimRight(fmt.Sprintf("%.2f", p*100), "0.") + " %"
+	}
+}

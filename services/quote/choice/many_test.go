@@ -72,12 +72,16 @@ func TestPointsOfManyOffers(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
 			got := front(t, p, choice.Limits{})
+			m, err := plan.Compile(p)
+			if err != nil {
+				t.Fatal(err)
+			}
 			for n, point := range got.Points {
-				cost, cvar, days := plan.Estimate(p, point.Policy)
+				cost, cvar, days := m.Estimate(point.Policy)
 				if math.Abs(cost-float64(point.ExpectedCost)) > .51 || math.Abs(cvar-float64(point.CVaR95)) > .51 || math.Abs(days-point.ExpectedDays) > 1e-9 {
 					t.Errorf("%v: %d, %d, %g; package plan says %g, %g, %g", point.Batches, point.ExpectedCost, point.CVaR95, point.ExpectedDays, cost, cvar, days)
 				}
-				law, err := plan.Evaluate(p, point.Policy)
+				law, err := m.Evaluate(point.Policy)
 				if err != nil {
 					t.Fatal(err)
 				}

@@ -14,11 +14,27 @@ func evaluate(t *testing.T, p plan.Problem, fallback bool, batches ...[]int) pla
 	if p.Currency == "" {
 		p.Currency = "USD"
 	}
-	law, err := plan.Evaluate(p, plan.Policy{Batches: batches, Fallback: fallback})
+	law, err := compiled(t, p).Evaluate(plan.Policy{Batches: batches, Fallback: fallback})
 	if err != nil {
 		t.Fatal(err)
 	}
 	return law
+}
+
+// fataler is a test or a property.
+type fataler interface {
+	Helper()
+	Fatal(args ...any)
+}
+
+// compiled is a problem that makes sense.
+func compiled(t fataler, p plan.Problem) *plan.Model {
+	t.Helper()
+	m, err := plan.Compile(p)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return m
 }
 
 // singles are batches of one.

@@ -22,28 +22,8 @@ type Policy struct {
 	Fallback bool
 }
 
-// Evaluate computes exactly how a policy can end. It refuses a problem or a
-// policy that makes no sense with an InvalidError. For many policies of one
-// problem, Compile once.
-func Evaluate(p Problem, policy Policy) (Law, error) {
-	m, err := Compile(p)
-	if err != nil {
-		return Law{}, err
-	}
-	return m.Evaluate(policy)
-}
-
-// Estimate is Model.Estimate for one policy; all NaN for a problem or a policy
-// that Evaluate refuses.
-func Estimate(p Problem, policy Policy) (cost, cvar95, days float64) {
-	m, err := Compile(p)
-	if err != nil {
-		return math.NaN(), math.NaN(), math.NaN()
-	}
-	return m.Estimate(policy)
-}
-
-// Evaluate computes exactly how a policy can end.
+// Evaluate computes exactly how a policy can end. It refuses a policy that makes no
+// sense with an InvalidError.
 func (m *Model) Evaluate(policy Policy) (Law, error) {
 	if err := m.check(policy); err != nil {
 		return Law{}, err

@@ -213,7 +213,7 @@ func TestNoOtherPolicyIsCheaper(t *testing.T) {
 			t.Fatal(err)
 		}
 		policy := plan.Policy{Batches: places(t, got.Batches), Fallback: p.Fallback != nil}
-		law, err := plan.Evaluate(p, policy)
+		law, err := compiled(t, p).Evaluate(policy)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -495,12 +495,9 @@ func TestNonsenseInSearchesIsRefusedByField(t *testing.T) {
 	for n := range plan.MaxOffers + 1 {
 		p.Sellers[fmt.Sprint(n)] = plan.Belief{Alpha: 1, Beta: 1}
 	}
-	_, err = plan.Evaluate(p, plan.Policy{})
+	_, err = plan.Compile(p)
 	if diff := cmp.Diff([]string{"deadline_days", "late_cost", "ready_by", "sellers"}, fields(err)); diff != "" {
 		t.Error(diff)
-	}
-	if cost, cvar, days := plan.Estimate(p, plan.Policy{}); !math.IsNaN(cost) || !math.IsNaN(cvar) || !math.IsNaN(days) {
-		t.Errorf("estimated %g, %g, %g", cost, cvar, days)
 	}
 }
 
@@ -518,7 +515,7 @@ func fields(err error) []string {
 
 func TestPoliciesThatSuitNoProblemAreRefused(t *testing.T) {
 	t.Parallel()
-	p := plan.Problem{Currency: "USD", Offers: four()}
+	m := compiled(t, plan.Problem{Currency: "USD", Offers: four()})
 	for _, c := range []struct {
 		policy plan.Policy
 		field  string
@@ -530,12 +527,12 @@ func TestPoliciesThatSuitNoProblemAreRefused(t *testing.T) {
 		{plan.Policy{Batches: [][]int{{4}}}, "policy.batches[0]"},
 		{plan.Policy{Batches: [][]int{{-1}}}, "policy.batches[0]"},
 	} {
-		_, err := plan.Evaluate(p, c.policy)
+		_, err := m.Evaluate(c.policy)
 		if got := fields(err); !slices.Equal(got, []string{c.field}) {
 			t.Errorf("%+v: %v, want %s", c.policy, got, c.field)
 		}
-		if cost, _, _ := plan.Estimate(p, c.policy); !math.IsNaN(cost) {
-			t.Errorf("%+v is estimated to cost %g", c.policy, cost)
+		if cost, cvar, days := m.Estimate(c.policy); !math.IsNaN(cost) || !math.IsNaN(cvar) || !math.IsNaN(days) {
+			t.Errorf("%+v is estimated at %g, %g, %g", c.policy, cost, cvar, days)
 		}
 	}
 }

@@ -28,7 +28,7 @@ func Words(r Result, name func(id string) string, fallback string) string {
 	case r.UsesFallback:
 		text.WriteString("; otherwise buy " + fallback + ".")
 	case r.Unrepaired > 0:
-		fmt.Fprintf(&text, ". Nothing new is to be had: with probability %s every one of them fails and the vehicle stays unrepaired.", percent(r.Unrepaired))
+		fmt.Fprintf(&text, ". Nothing new is to be had: with probability %s every one of them fails and the vehicle stays unrepaired.", prose.Percent(r.Unrepaired))
 	default:
 		text.WriteString(".")
 	}
@@ -50,22 +50,4 @@ func buying(batch []string, name func(id string) string) string {
 		text += " together, keep the one that passes its check and costs least to keep, and return the rest"
 	}
 	return text
-}
-
-// percent writes a chance with two significant figures, more where it is near
-// certain, and never as 0 or 100 where it is neither.
-func percent(p float64) string {
-	const least, most = 0.0001, 0.9999
-	switch {
-	case p > 0 && p < least:
-		return "below 0.01 %"
-	case p > most && p < 1:
-		return "above 99.99 %"
-	case p < 0.1:
-		return fmt.Sprintf("%.2g %%", p*100)
-	case p <= 0.99 || p >= 1:
-		return fmt.Sprintf("%.0f %%", p*100)
-	default:
-		return strings.TrimRight(fmt.Sprintf("%.2f", p*100), "0.") + " %"
-	}
 }

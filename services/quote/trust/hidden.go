@@ -3,8 +3,10 @@ package trust
 import "math"
 
 // A part can be bad and pass its check: a squib fires once, so no check tries
-// what it is for. These say how much risk is left, for whoever must know it; they
-// are no prices and nothing is weighed against them.
+// what it is for. These say how much risk is left, for whoever writes or judges the
+// checks that are asked for on arrival, and has figures of how well they find
+// faults; this program has none, so no answer carries such a number. They are no
+// prices and nothing is weighed against them.
 
 // BadGivenPass is the chance that a part which passed its check is bad all the
 // same: good is the chance that it is good beforehand, detect that the check finds

@@ -43,12 +43,6 @@ type Belief struct {
 // Mean is the chance that the seller's next part passes.
 func (b Belief) Mean() float64 { return Prior{b.Alpha, b.Beta}.Mean(0, 0) }
 
-// Quantile is that of the seller's chance of passing, 0 < q < 1.
-func (b Belief) Quantile(q float64) float64 { return Prior{b.Alpha, b.Beta}.Quantile(0, 0, q) }
-
-// AllFail is the chance that the seller's next k parts all fail.
-func (b Belief) AllFail(k int) float64 { return Prior{b.Alpha, b.Beta}.AllFail(0, 0, k) }
-
 // MinSellers is how many sellers with a reported check it takes to learn how
 // sellers differ. Below four not even the James–Stein estimator, which takes k − 3
 // of k sellers' spread for real, shrinks towards their own mean.

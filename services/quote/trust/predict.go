@@ -8,6 +8,11 @@ const MaxNext = 10_000
 // Next gives, for k = 0 to n, the chance that exactly k of the seller's next n
 // parts pass: the beta-binomial law C(n, k)·B(k + a, n − k + b) / B(a, b). Numbers
 // outside 0 to MaxNext count as the nearer end.
+//
+// The parts share the seller's unknown chance, so that all n fail is likelier than
+// (1 − mean)^n. A plan works its own chances out part by part; this is the law that
+// they follow, for holding them against it and for telling what a seller's next
+// parts promise.
 func (b Belief) Next(n int) []float64 {
 	n = min(max(n, 0), MaxNext)
 	all := make([]float64, n+1)

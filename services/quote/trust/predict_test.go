@@ -42,8 +42,12 @@ func TestPredictionsHoldTogether(t *testing.T) {
 		if math.Abs(sum-1) > 1e-9 || math.Abs(mean-float64(n)*b.Mean()) > 1e-9*float64(n+1) {
 			t.Fatalf("chances sum to %g, their mean is %g of %d at %g", sum, mean, n, b.Mean())
 		}
-		if math.Abs(next[0]-b.AllFail(n)) > 1e-9*next[0] {
-			t.Fatalf("none passes with %g, all fail with %g", next[0], b.AllFail(n))
+		allFail := 1.0 // one after the other: (b + i) / (a + b + i) after i failures
+		for i := range n {
+			allFail *= (b.Beta + float64(i)) / (b.Alpha + b.Beta + float64(i))
+		}
+		if math.Abs(next[0]-allFail) > 1e-9*next[0] {
+			t.Fatalf("none passes with %g, all fail with %g", next[0], allFail)
 		}
 	})
 }
@@ -51,7 +55,7 @@ func TestPredictionsHoldTogether(t *testing.T) {
 func TestBeliefIsItsDistribution(t *testing.T) {
 	t.Parallel()
 	// P(chance > 0.9) = 0.826128479532093 for Beta(47.5, 3.5), by mpmath and R.
-	near(t, "tail", trust.Belief{Alpha: 47.5, Beta: 3.5}.Quantile(1-.826128479532093), .9, 1e-12)
+	near(t, "tail", trust.Prior{Pass: 47.5, Fail: 3.5}.Quantile(0, 0, 1-.826128479532093), .9, 1e-12)
 	// Gelman and others, Bayesian Data Analysis, 3rd edition, section 2.4.
 	near(t, "mean", trust.Belief{Alpha: 438, Beta: 544}.Mean(), 0.446028513238289, 1e-14)
 }

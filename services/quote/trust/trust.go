@@ -7,7 +7,7 @@
 // limit that somebody may set, never evidence that a part fits.
 //
 // Parts of one seller share the seller's unknown chance and are not independent:
-// AllFail says by how much. A buying plan that takes several offers of one
+// Belief.Next says by how much. A buying plan that takes several offers of one
 // seller for independent is too hopeful.
 //
 // Pool learns from many sellers at once: what is believed of a seller before its
@@ -100,22 +100,10 @@ func (p Prior) Mean(passed, failed int) float64 {
 // Quantile is the posterior quantile of the chance of passing, 0 < q < 1: with
 // q = 0.05 the lower credible bound at 95 %. It is no confidence bound (a
 // Jeffreys prior promises 0.95 after 38 clean checks, where LowerBound asks for
-// 59).
+// 59): it is there to show that difference, and no limit stands on it.
 func (p Prior) Quantile(passed, failed int, q float64) float64 {
 	a, b := p.after(passed, failed)
 	return distuv.Beta{Alpha: a, Beta: b}.Quantile(q)
-}
-
-// AllFail is the chance that the next k parts of one seller all fail. They share
-// the seller's unknown chance, so this is more than (1 − mean)^k:
-// Π (b + i) / (a + b + i).
-func (p Prior) AllFail(passed, failed, k int) float64 {
-	a, b := p.after(passed, failed)
-	chance := 1.0
-	for i := range k {
-		chance *= (b + float64(i)) / (a + b + float64(i))
-	}
-	return chance
 }
 
 func (p Prior) after(passed, failed int) (a, b float64) {

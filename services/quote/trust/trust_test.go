@@ -105,9 +105,9 @@ func TestLowerBoundInvertsTheBinomialTail(t *testing.T) {
 func TestRepeatsFromOneSellerAreCorrelated(t *testing.T) {
 	t.Parallel()
 	// Beta(4, 2): 1/3, 1/7, 1/14, computed as exact fractions.
-	p := trust.Prior{Pass: 4, Fail: 2}
+	b := trust.Belief{Alpha: 4, Beta: 2}
 	for k, want := range map[int]float64{0: 1, 1: 1.0 / 3, 2: 1.0 / 7, 3: 1.0 / 14} {
-		near(t, "all fail", p.AllFail(0, 0, k), want, 1e-15)
+		near(t, "all fail", b.Next(k)[0], want, 1e-14)
 	}
 }
 
