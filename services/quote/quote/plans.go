@@ -23,6 +23,7 @@ type purchase struct {
 	tradeOff *quotev1.TradeOff
 	steps    []working.Step // how the numbers of the trade-off came about
 	notice   string
+	law      lineLaw // of a line of several
 }
 
 // tried are the used and remanufactured candidates by their index, so that of
@@ -197,6 +198,9 @@ func (f *field) purchaseFrom(first *candidate, waived int64) (purchase, error) {
 	}
 	given.Method, given.Limited = rest.Method, rest.Limited
 	p := purchase{plan: PlanProto(given, f.called, f.fresh())}
+	if p.law, err = f.lawOf(problem, policy, kept); err != nil {
+		return purchase{}, err
+	}
 	for _, c := range tried {
 		if !slices.Contains(kept, c) {
 			p.plan.NotTried = append(p.plan.NotTried, c.option.GetSource())

@@ -79,6 +79,7 @@ func (w *Whole) weigh(fields []*field, stop func() bool) error {
 		w.Basket, w.Workings, firsts = b.proto(), b.workings(), b.firsts()
 	}
 	waived := waive(firsts)
+	all := together{currency: fields[0].in.Currency}
 	for i, f := range fields {
 		for j, first := range firsts {
 			if first != nil && j != i && strings.HasPrefix(first.option.GetSource(), "listings/") {
@@ -90,6 +91,7 @@ func (w *Whole) weigh(fields []*field, stop func() bool) error {
 			return fmt.Errorf("line %d: %w", i+1, err)
 		}
 		w.Lines = append(w.Lines, f.result(p))
+		all.lines = append(all.lines, p.law)
 		for _, name := range p.plan.GetOrder() {
 			if !strings.HasPrefix(name, "listings/") {
 				continue
@@ -98,6 +100,10 @@ func (w *Whole) weigh(fields []*field, stop func() bool) error {
 				later.without(name, fmt.Sprintf("line %d of this quote would try it", i+1))
 			}
 		}
+	}
+	if w.Basket != nil {
+		note, steps := all.tell()
+		w.Basket.Notes, w.Workings = append(w.Basket.GetNotes(), note), append(w.Workings, steps...)
 	}
 	return nil
 }
