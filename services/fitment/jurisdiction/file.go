@@ -49,6 +49,7 @@ type obligationDocument struct {
 	Type   string   `json:"type"`
 	Party  string   `json:"party,omitempty"`
 	Kinds  []string `json:"kinds,omitempty"`
+	Used   bool     `json:"used_only,omitempty"`
 	Text   string   `json:"text"`
 	Words  []string `json:"words,omitempty"`
 	Years  int32    `json:"years,omitempty"`
@@ -179,7 +180,7 @@ func (d *document) pack() (*Pack, error) {
 		if err != nil {
 			return nil, fmt.Errorf("obligations[%d].%w", i, err)
 		}
-		pack.Obligations = append(pack.Obligations, Obligation{Kinds: kinds, Obligation: &fitmentv1.Obligation{
+		pack.Obligations = append(pack.Obligations, Obligation{Kinds: kinds, UsedOnly: o.Used, Obligation: &fitmentv1.Obligation{
 			Jurisdiction: d.Jurisdiction, Type: fitmentv1.Obligation_Type(kind), Party: fitmentv1.Obligation_Party(party),
 			Text: o.Text, Words: o.Words, Years: o.Years, Source: o.Source,
 		}})
@@ -256,7 +257,8 @@ func (p *Pack) Bytes() []byte {
 	}
 	for _, o := range p.Obligations {
 		written := obligationDocument{
-			Type: o.GetType().String(), Kinds: kindNames(o.Kinds), Text: o.GetText(), Words: o.GetWords(), Years: o.GetYears(), Source: o.GetSource(),
+			Type: o.GetType().String(), Kinds: kindNames(o.Kinds), Used: o.UsedOnly,
+			Text: o.GetText(), Words: o.GetWords(), Years: o.GetYears(), Source: o.GetSource(),
 		}
 		if o.GetParty() != 0 {
 			written.Party = o.GetParty().String()

@@ -25,7 +25,7 @@ func TestParseReadsEveryField(t *testing.T) {
 	t.Parallel()
 	got, err := jurisdiction.Parse([]byte(`{"jurisdiction":"AQ","place":"Ice","version":"2026-11-25","within":"NZ","divided":true,"also":["BV"],
 		"provisions":[{"id":"AQ.flood","sale":true,"kinds":["DRIVER_AIR_BAG"],"condition":"evidence","attribute":"FLOOD","value":"no","max_age_days":30,` + law + `}],
-		"obligations":[{"type":"KEEP","party":"SELLER","kinds":["DRIVER_AIR_BAG"],"years":3,` + law + `}],"notes":["N"]}`))
+		"obligations":[{"type":"KEEP","party":"SELLER","kinds":["DRIVER_AIR_BAG"],"used_only":true,"years":3,` + law + `}],"notes":["N"]}`))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -35,7 +35,7 @@ func TestParseReadsEveryField(t *testing.T) {
 			ID: "AQ.flood", Sale: true, Kinds: []fitmentv1.Part_Kind{bag}, Condition: jurisdiction.Evidence,
 			Attribute: fitmentv1.Evidence_FLOOD, Value: "no", MaxAgeDays: 30, Text: "T", Source: "S",
 		}},
-		Obligations: []jurisdiction.Obligation{{Kinds: []fitmentv1.Part_Kind{bag}, Obligation: &fitmentv1.Obligation{
+		Obligations: []jurisdiction.Obligation{{Kinds: []fitmentv1.Part_Kind{bag}, UsedOnly: true, Obligation: &fitmentv1.Obligation{
 			Jurisdiction: "AQ", Type: fitmentv1.Obligation_KEEP, Party: fitmentv1.Obligation_SELLER, Text: "T", Years: 3, Source: "S",
 		}}},
 		Notes: []string{"N"},
@@ -154,7 +154,7 @@ var packs = rapid.Custom(func(t *rapid.T) *jurisdiction.Pack {
 		p.Provisions = append(p.Provisions, v)
 	}
 	for range rapid.IntRange(0, 2).Draw(t, "obligations") {
-		p.Obligations = append(p.Obligations, jurisdiction.Obligation{Kinds: kinds.Draw(t, "kinds"), Obligation: &fitmentv1.Obligation{
+		p.Obligations = append(p.Obligations, jurisdiction.Obligation{Kinds: kinds.Draw(t, "kinds"), UsedOnly: rapid.Bool().Draw(t, "used only"), Obligation: &fitmentv1.Obligation{
 			Jurisdiction: p.Jurisdiction, Type: fitmentv1.Obligation_INVOICE, Party: fitmentv1.Obligation_Party(rapid.Int32Range(0, 2).Draw(t, "party")),
 			Text: text.Draw(t, "text"), Source: text.Draw(t, "source"), Words: rapid.SliceOfN(text, 0, 2).Draw(t, "words"),
 		}})

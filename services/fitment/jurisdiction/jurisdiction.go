@@ -67,6 +67,9 @@ type Obligation struct {
 
 	// Kinds are the kinds of part that it is about; none means every kind.
 	Kinds []fitmentv1.Part_Kind
+	// UsedOnly is true where it is about parts as they came out of another vehicle,
+	// and not about a new one or one that was rebuilt since.
+	UsedOnly bool
 }
 
 // About tells whether the obligation is about a kind of part. A kind that is not

@@ -186,6 +186,23 @@ func (w *Weighed) Obligations(kind fitmentv1.Part_Kind) []*fitmentv1.Obligation 
 	return list
 }
 
+// Fitting are what the law asks about fitting a part of a kind at a place, be it
+// new or rebuilt: of whoever fits it, or of anybody. Where the place is not stated
+// it is what any place asks, as with Obligations.
+func (s *Set) Fitting(place string, kind fitmentv1.Part_Kind) []*fitmentv1.Obligation {
+	weighed := s.For(place, place)
+	var list []*fitmentv1.Obligation
+	for _, pack := range weighed.Asking {
+		for i := range pack.Obligations {
+			o := &pack.Obligations[i]
+			if o.GetParty() != fitmentv1.Obligation_SELLER && !o.UsedOnly && o.About(kind) {
+				list = append(list, o.Obligation)
+			}
+		}
+	}
+	return list
+}
+
 // note adds a sentence once.
 func (w *Weighed) note(text string) {
 	if !slices.Contains(w.Notes, text) {

@@ -247,3 +247,40 @@ func TestObligationsBindTheirParty(t *testing.T) {
 		}
 	}
 }
+
+// What is asked of fitting a part that is not from another vehicle: California's
+// rules on estimates and invoices are about every part (16 CCR 3353, 3356 and
+// 3358), Washington's about air bags new or salvaged (RCW 46.37.660), Colorado's
+// about salvaged ones only (C.R.S. 42-9-109.5); what a seller owes is not asked
+// (16 CFR 20.1).
+func TestFittingANewPart(t *testing.T) {
+	t.Parallel()
+	const bag, belt = fitmentv1.Part_SIDE_AIR_BAG, fitmentv1.Part_BUCKLE_PRETENSIONER
+	const california = "US WHO, US-CA CONSENT, US-CA INVOICE, US-CA FORBIDDEN_WORDS, US-CA KEEP"
+	for _, c := range []struct {
+		place string
+		kind  fitmentv1.Part_Kind
+		want  string
+	}{
+		{"US-CA", belt, california},
+		{"US-CA", bag, california},
+		{"US-WA", bag, "US WHO, US-WA VERIFY, US-WA WHO"},
+		{"US-WA", belt, "US WHO"},
+		{"US-CO", bag, "US WHO"},
+		{"US-NY", bag, "US WHO"},
+		{"US-RI", bag, "US WHO, US-RI DISCLOSE, US-RI VERIFY"},
+		{"US-TX", bag, "US WHO, US-TX WHO"},
+		{"NZ", bag, ""},
+		{"GB-ENG", bag, ""},
+		{"XX", bag, ""},
+		{"", belt, california},
+	} {
+		var got []string
+		for _, o := range jurisdiction.Builtin().Fitting(c.place, c.kind) {
+			got = append(got, o.GetJurisdiction()+" "+o.GetType().String())
+		}
+		if all := strings.Join(got, ", "); all != c.want {
+			t.Errorf("%q, %s: asked is %s; want %s", c.place, c.kind, all, c.want)
+		}
+	}
+}

@@ -11,14 +11,17 @@ import (
 // Parts lists the catalogue's parts for a need, in order of maker and number,
 // with whether their application is proven and whether they are free of recalls:
 // what may be bought new or remanufactured where both say yes. The number of a
-// new part is as sure as the order, so it counts as confirmed.
+// new part is as sure as the order, so it counts as confirmed. Each says what the
+// law of the need's place asks of fitting it.
 func Parts(need *fitmentv1.Need, cat *catalogue.Catalogue, policy Policy, today time.Time) []*fitmentv1.PartMatch {
 	q := For(need, cat, policy, today)
 	list := make([]*fitmentv1.PartMatch, 0, len(q.rights))
+	obligations := policy.packs().Fitting(need.GetJurisdiction(), need.GetKind())
 	for i := range q.rights {
 		m := &q.rights[i]
 		list = append(list, &fitmentv1.PartMatch{
 			Part: m.Part, Via: m.Via, Path: m.Path, Application: q.newPart(m), Recall: q.newRecall(m),
+			Obligations: obligations,
 		})
 	}
 	return list

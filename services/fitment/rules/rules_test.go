@@ -124,6 +124,27 @@ func TestSafetyWordsAreOnEveryDecision(t *testing.T) {
 	}
 }
 
+// A new part is fitted by the law of the need's place: 16 CCR 3353 and 3356 ask for
+// an authorized estimate and an itemised invoice whatever the part's condition,
+// C.R.S. 42-9-109.5 speaks of salvaged parts alone.
+func TestPartsSayWhatTheLawAsksOfFittingThem(t *testing.T) {
+	t.Parallel()
+	for place, want := range map[string]bool{"US-CA": true, "US-CO": false, "": true} {
+		matches := rules.Parts(kestrel(func(n *fitmentv1.Need) { n.Jurisdiction = place }), worldOf(t), rules.DefaultPolicy(), today)
+		if len(matches) == 0 {
+			t.Fatal("there is no part")
+		}
+		for _, m := range matches {
+			got := slices.ContainsFunc(m.GetObligations(), func(o *fitmentv1.Obligation) bool {
+				return o.GetType() == fitmentv1.Obligation_CONSENT && strings.Contains(o.GetSource(), "16 CCR 3353")
+			})
+			if got != want {
+				t.Errorf("%q: part %s asks for consent: %v", place, m.GetPart().GetNumber(), got)
+			}
+		}
+	}
+}
+
 func TestPartsThatMayBeBoughtNew(t *testing.T) {
 	t.Parallel()
 	cat := worldOf(t)

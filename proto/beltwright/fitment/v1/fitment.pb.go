@@ -2965,7 +2965,10 @@ type PartMatch struct {
 	Recall *Finding `protobuf:"bytes,4,opt,name=recall,proto3" json:"recall,omitempty"`
 	// Numbers on the way from the part with the application to this one, where it
 	// was found by supersession: old number first.
-	Path          []string `protobuf:"bytes,5,rep,name=path,proto3" json:"path,omitempty"`
+	Path []string `protobuf:"bytes,5,rep,name=path,proto3" json:"path,omitempty"`
+	// What the law of the need's place asks of whoever fits such a part, or of
+	// anybody, beside what it asks about used parts alone.
+	Obligations   []*Obligation `protobuf:"bytes,6,rep,name=obligations,proto3" json:"obligations,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -3031,6 +3034,13 @@ func (x *PartMatch) GetRecall() *Finding {
 func (x *PartMatch) GetPath() []string {
 	if x != nil {
 		return x.Path
+	}
+	return nil
+}
+
+func (x *PartMatch) GetObligations() []*Obligation {
+	if x != nil {
+		return x.Obligations
 	}
 	return nil
 }
@@ -5060,13 +5070,14 @@ const file_beltwright_fitment_v1_fitment_proto_rawDesc = "" +
 	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\x12\x1a\n" +
 	"\brevision\x18\x03 \x01(\tR\brevision\"C\n" +
 	"\x10FindPartsRequest\x12/\n" +
-	"\x04need\x18\x01 \x01(\v2\x1b.beltwright.fitment.v1.NeedR\x04need\"\xc1\x02\n" +
+	"\x04need\x18\x01 \x01(\v2\x1b.beltwright.fitment.v1.NeedR\x04need\"\x86\x03\n" +
 	"\tPartMatch\x12/\n" +
 	"\x04part\x18\x01 \x01(\v2\x1b.beltwright.fitment.v1.PartR\x04part\x126\n" +
 	"\x03via\x18\x02 \x01(\x0e2$.beltwright.fitment.v1.PartMatch.ViaR\x03via\x12@\n" +
 	"\vapplication\x18\x03 \x01(\v2\x1e.beltwright.fitment.v1.FindingR\vapplication\x126\n" +
 	"\x06recall\x18\x04 \x01(\v2\x1e.beltwright.fitment.v1.FindingR\x06recall\x12\x12\n" +
-	"\x04path\x18\x05 \x03(\tR\x04path\"=\n" +
+	"\x04path\x18\x05 \x03(\tR\x04path\x12C\n" +
+	"\vobligations\x18\x06 \x03(\v2!.beltwright.fitment.v1.ObligationR\vobligations\"=\n" +
 	"\x03Via\x12\x13\n" +
 	"\x0fVIA_UNSPECIFIED\x10\x00\x12\x0f\n" +
 	"\vAPPLICATION\x10\x01\x12\x10\n" +
@@ -5379,72 +5390,73 @@ var file_beltwright_fitment_v1_fitment_proto_depIdxs = []int32{
 	9,   // 58: beltwright.fitment.v1.PartMatch.via:type_name -> beltwright.fitment.v1.PartMatch.Via
 	76,  // 59: beltwright.fitment.v1.PartMatch.application:type_name -> beltwright.fitment.v1.Finding
 	76,  // 60: beltwright.fitment.v1.PartMatch.recall:type_name -> beltwright.fitment.v1.Finding
-	37,  // 61: beltwright.fitment.v1.FindPartsResponse.parts:type_name -> beltwright.fitment.v1.PartMatch
-	79,  // 62: beltwright.fitment.v1.SavedNeed.need:type_name -> beltwright.fitment.v1.Need
-	82,  // 63: beltwright.fitment.v1.SavedNeed.create_time:type_name -> google.protobuf.Timestamp
-	79,  // 64: beltwright.fitment.v1.SaveNeedRequest.need:type_name -> beltwright.fitment.v1.Need
-	39,  // 65: beltwright.fitment.v1.SaveNeedResponse.saved_need:type_name -> beltwright.fitment.v1.SavedNeed
-	39,  // 66: beltwright.fitment.v1.GetSavedNeedResponse.saved_need:type_name -> beltwright.fitment.v1.SavedNeed
-	39,  // 67: beltwright.fitment.v1.ListSavedNeedsResponse.saved_needs:type_name -> beltwright.fitment.v1.SavedNeed
-	10,  // 68: beltwright.fitment.v1.WatchDonorsResponse.change:type_name -> beltwright.fitment.v1.WatchDonorsResponse.Change
-	34,  // 69: beltwright.fitment.v1.WatchDonorsResponse.donor:type_name -> beltwright.fitment.v1.Donor
-	79,  // 70: beltwright.fitment.v1.KeptDecision.need:type_name -> beltwright.fitment.v1.Need
-	80,  // 71: beltwright.fitment.v1.KeptDecision.listing:type_name -> beltwright.fitment.v1.Listing
-	30,  // 72: beltwright.fitment.v1.KeptDecision.decision:type_name -> beltwright.fitment.v1.Decision
-	82,  // 73: beltwright.fitment.v1.KeptDecision.create_time:type_name -> google.protobuf.Timestamp
-	81,  // 74: beltwright.fitment.v1.Facts.parts:type_name -> beltwright.fitment.v1.Part
-	83,  // 75: beltwright.fitment.v1.Facts.supersessions:type_name -> beltwright.fitment.v1.Supersession
-	84,  // 76: beltwright.fitment.v1.Facts.recalls:type_name -> beltwright.fitment.v1.Recall
-	85,  // 77: beltwright.fitment.v1.Facts.vehicle_data:type_name -> beltwright.fitment.v1.VehicleData
-	79,  // 78: beltwright.fitment.v1.KeepDecisionRequest.need:type_name -> beltwright.fitment.v1.Need
-	50,  // 79: beltwright.fitment.v1.KeepDecisionResponse.kept_decision:type_name -> beltwright.fitment.v1.KeptDecision
-	50,  // 80: beltwright.fitment.v1.GetKeptDecisionResponse.kept_decision:type_name -> beltwright.fitment.v1.KeptDecision
-	50,  // 81: beltwright.fitment.v1.ListKeptDecisionsResponse.kept_decisions:type_name -> beltwright.fitment.v1.KeptDecision
-	30,  // 82: beltwright.fitment.v1.RecomputeDecisionResponse.kept:type_name -> beltwright.fitment.v1.Decision
-	30,  // 83: beltwright.fitment.v1.RecomputeDecisionResponse.again:type_name -> beltwright.fitment.v1.Decision
-	30,  // 84: beltwright.fitment.v1.RecomputeDecisionResponse.now:type_name -> beltwright.fitment.v1.Decision
-	60,  // 85: beltwright.fitment.v1.ListDialectsResponse.dialects:type_name -> beltwright.fitment.v1.Dialect
-	66,  // 86: beltwright.fitment.v1.JurisdictionPack.provisions:type_name -> beltwright.fitment.v1.JurisdictionPack.Provision
-	27,  // 87: beltwright.fitment.v1.JurisdictionPack.obligations:type_name -> beltwright.fitment.v1.Obligation
-	63,  // 88: beltwright.fitment.v1.ListJurisdictionPacksResponse.packs:type_name -> beltwright.fitment.v1.JurisdictionPack
-	72,  // 89: beltwright.fitment.v1.JurisdictionPack.Provision.kinds:type_name -> beltwright.fitment.v1.Part.Kind
-	11,  // 90: beltwright.fitment.v1.FitmentService.DecodeVin:input_type -> beltwright.fitment.v1.DecodeVinRequest
-	15,  // 91: beltwright.fitment.v1.FitmentService.AssessFault:input_type -> beltwright.fitment.v1.AssessFaultRequest
-	31,  // 92: beltwright.fitment.v1.FitmentService.Decide:input_type -> beltwright.fitment.v1.DecideRequest
-	33,  // 93: beltwright.fitment.v1.FitmentService.FindDonors:input_type -> beltwright.fitment.v1.FindDonorsRequest
-	36,  // 94: beltwright.fitment.v1.FitmentService.FindParts:input_type -> beltwright.fitment.v1.FindPartsRequest
-	40,  // 95: beltwright.fitment.v1.FitmentService.SaveNeed:input_type -> beltwright.fitment.v1.SaveNeedRequest
-	42,  // 96: beltwright.fitment.v1.FitmentService.GetSavedNeed:input_type -> beltwright.fitment.v1.GetSavedNeedRequest
-	44,  // 97: beltwright.fitment.v1.FitmentService.ListSavedNeeds:input_type -> beltwright.fitment.v1.ListSavedNeedsRequest
-	46,  // 98: beltwright.fitment.v1.FitmentService.DeleteSavedNeed:input_type -> beltwright.fitment.v1.DeleteSavedNeedRequest
-	48,  // 99: beltwright.fitment.v1.FitmentService.WatchDonors:input_type -> beltwright.fitment.v1.WatchDonorsRequest
-	52,  // 100: beltwright.fitment.v1.FitmentService.KeepDecision:input_type -> beltwright.fitment.v1.KeepDecisionRequest
-	54,  // 101: beltwright.fitment.v1.FitmentService.GetKeptDecision:input_type -> beltwright.fitment.v1.GetKeptDecisionRequest
-	56,  // 102: beltwright.fitment.v1.FitmentService.ListKeptDecisions:input_type -> beltwright.fitment.v1.ListKeptDecisionsRequest
-	58,  // 103: beltwright.fitment.v1.FitmentService.RecomputeDecision:input_type -> beltwright.fitment.v1.RecomputeDecisionRequest
-	61,  // 104: beltwright.fitment.v1.FitmentService.ListDialects:input_type -> beltwright.fitment.v1.ListDialectsRequest
-	64,  // 105: beltwright.fitment.v1.FitmentService.ListJurisdictionPacks:input_type -> beltwright.fitment.v1.ListJurisdictionPacksRequest
-	13,  // 106: beltwright.fitment.v1.FitmentService.DecodeVin:output_type -> beltwright.fitment.v1.DecodeVinResponse
-	24,  // 107: beltwright.fitment.v1.FitmentService.AssessFault:output_type -> beltwright.fitment.v1.AssessFaultResponse
-	32,  // 108: beltwright.fitment.v1.FitmentService.Decide:output_type -> beltwright.fitment.v1.DecideResponse
-	35,  // 109: beltwright.fitment.v1.FitmentService.FindDonors:output_type -> beltwright.fitment.v1.FindDonorsResponse
-	38,  // 110: beltwright.fitment.v1.FitmentService.FindParts:output_type -> beltwright.fitment.v1.FindPartsResponse
-	41,  // 111: beltwright.fitment.v1.FitmentService.SaveNeed:output_type -> beltwright.fitment.v1.SaveNeedResponse
-	43,  // 112: beltwright.fitment.v1.FitmentService.GetSavedNeed:output_type -> beltwright.fitment.v1.GetSavedNeedResponse
-	45,  // 113: beltwright.fitment.v1.FitmentService.ListSavedNeeds:output_type -> beltwright.fitment.v1.ListSavedNeedsResponse
-	47,  // 114: beltwright.fitment.v1.FitmentService.DeleteSavedNeed:output_type -> beltwright.fitment.v1.DeleteSavedNeedResponse
-	49,  // 115: beltwright.fitment.v1.FitmentService.WatchDonors:output_type -> beltwright.fitment.v1.WatchDonorsResponse
-	53,  // 116: beltwright.fitment.v1.FitmentService.KeepDecision:output_type -> beltwright.fitment.v1.KeepDecisionResponse
-	55,  // 117: beltwright.fitment.v1.FitmentService.GetKeptDecision:output_type -> beltwright.fitment.v1.GetKeptDecisionResponse
-	57,  // 118: beltwright.fitment.v1.FitmentService.ListKeptDecisions:output_type -> beltwright.fitment.v1.ListKeptDecisionsResponse
-	59,  // 119: beltwright.fitment.v1.FitmentService.RecomputeDecision:output_type -> beltwright.fitment.v1.RecomputeDecisionResponse
-	62,  // 120: beltwright.fitment.v1.FitmentService.ListDialects:output_type -> beltwright.fitment.v1.ListDialectsResponse
-	65,  // 121: beltwright.fitment.v1.FitmentService.ListJurisdictionPacks:output_type -> beltwright.fitment.v1.ListJurisdictionPacksResponse
-	106, // [106:122] is the sub-list for method output_type
-	90,  // [90:106] is the sub-list for method input_type
-	90,  // [90:90] is the sub-list for extension type_name
-	90,  // [90:90] is the sub-list for extension extendee
-	0,   // [0:90] is the sub-list for field type_name
+	27,  // 61: beltwright.fitment.v1.PartMatch.obligations:type_name -> beltwright.fitment.v1.Obligation
+	37,  // 62: beltwright.fitment.v1.FindPartsResponse.parts:type_name -> beltwright.fitment.v1.PartMatch
+	79,  // 63: beltwright.fitment.v1.SavedNeed.need:type_name -> beltwright.fitment.v1.Need
+	82,  // 64: beltwright.fitment.v1.SavedNeed.create_time:type_name -> google.protobuf.Timestamp
+	79,  // 65: beltwright.fitment.v1.SaveNeedRequest.need:type_name -> beltwright.fitment.v1.Need
+	39,  // 66: beltwright.fitment.v1.SaveNeedResponse.saved_need:type_name -> beltwright.fitment.v1.SavedNeed
+	39,  // 67: beltwright.fitment.v1.GetSavedNeedResponse.saved_need:type_name -> beltwright.fitment.v1.SavedNeed
+	39,  // 68: beltwright.fitment.v1.ListSavedNeedsResponse.saved_needs:type_name -> beltwright.fitment.v1.SavedNeed
+	10,  // 69: beltwright.fitment.v1.WatchDonorsResponse.change:type_name -> beltwright.fitment.v1.WatchDonorsResponse.Change
+	34,  // 70: beltwright.fitment.v1.WatchDonorsResponse.donor:type_name -> beltwright.fitment.v1.Donor
+	79,  // 71: beltwright.fitment.v1.KeptDecision.need:type_name -> beltwright.fitment.v1.Need
+	80,  // 72: beltwright.fitment.v1.KeptDecision.listing:type_name -> beltwright.fitment.v1.Listing
+	30,  // 73: beltwright.fitment.v1.KeptDecision.decision:type_name -> beltwright.fitment.v1.Decision
+	82,  // 74: beltwright.fitment.v1.KeptDecision.create_time:type_name -> google.protobuf.Timestamp
+	81,  // 75: beltwright.fitment.v1.Facts.parts:type_name -> beltwright.fitment.v1.Part
+	83,  // 76: beltwright.fitment.v1.Facts.supersessions:type_name -> beltwright.fitment.v1.Supersession
+	84,  // 77: beltwright.fitment.v1.Facts.recalls:type_name -> beltwright.fitment.v1.Recall
+	85,  // 78: beltwright.fitment.v1.Facts.vehicle_data:type_name -> beltwright.fitment.v1.VehicleData
+	79,  // 79: beltwright.fitment.v1.KeepDecisionRequest.need:type_name -> beltwright.fitment.v1.Need
+	50,  // 80: beltwright.fitment.v1.KeepDecisionResponse.kept_decision:type_name -> beltwright.fitment.v1.KeptDecision
+	50,  // 81: beltwright.fitment.v1.GetKeptDecisionResponse.kept_decision:type_name -> beltwright.fitment.v1.KeptDecision
+	50,  // 82: beltwright.fitment.v1.ListKeptDecisionsResponse.kept_decisions:type_name -> beltwright.fitment.v1.KeptDecision
+	30,  // 83: beltwright.fitment.v1.RecomputeDecisionResponse.kept:type_name -> beltwright.fitment.v1.Decision
+	30,  // 84: beltwright.fitment.v1.RecomputeDecisionResponse.again:type_name -> beltwright.fitment.v1.Decision
+	30,  // 85: beltwright.fitment.v1.RecomputeDecisionResponse.now:type_name -> beltwright.fitment.v1.Decision
+	60,  // 86: beltwright.fitment.v1.ListDialectsResponse.dialects:type_name -> beltwright.fitment.v1.Dialect
+	66,  // 87: beltwright.fitment.v1.JurisdictionPack.provisions:type_name -> beltwright.fitment.v1.JurisdictionPack.Provision
+	27,  // 88: beltwright.fitment.v1.JurisdictionPack.obligations:type_name -> beltwright.fitment.v1.Obligation
+	63,  // 89: beltwright.fitment.v1.ListJurisdictionPacksResponse.packs:type_name -> beltwright.fitment.v1.JurisdictionPack
+	72,  // 90: beltwright.fitment.v1.JurisdictionPack.Provision.kinds:type_name -> beltwright.fitment.v1.Part.Kind
+	11,  // 91: beltwright.fitment.v1.FitmentService.DecodeVin:input_type -> beltwright.fitment.v1.DecodeVinRequest
+	15,  // 92: beltwright.fitment.v1.FitmentService.AssessFault:input_type -> beltwright.fitment.v1.AssessFaultRequest
+	31,  // 93: beltwright.fitment.v1.FitmentService.Decide:input_type -> beltwright.fitment.v1.DecideRequest
+	33,  // 94: beltwright.fitment.v1.FitmentService.FindDonors:input_type -> beltwright.fitment.v1.FindDonorsRequest
+	36,  // 95: beltwright.fitment.v1.FitmentService.FindParts:input_type -> beltwright.fitment.v1.FindPartsRequest
+	40,  // 96: beltwright.fitment.v1.FitmentService.SaveNeed:input_type -> beltwright.fitment.v1.SaveNeedRequest
+	42,  // 97: beltwright.fitment.v1.FitmentService.GetSavedNeed:input_type -> beltwright.fitment.v1.GetSavedNeedRequest
+	44,  // 98: beltwright.fitment.v1.FitmentService.ListSavedNeeds:input_type -> beltwright.fitment.v1.ListSavedNeedsRequest
+	46,  // 99: beltwright.fitment.v1.FitmentService.DeleteSavedNeed:input_type -> beltwright.fitment.v1.DeleteSavedNeedRequest
+	48,  // 100: beltwright.fitment.v1.FitmentService.WatchDonors:input_type -> beltwright.fitment.v1.WatchDonorsRequest
+	52,  // 101: beltwright.fitment.v1.FitmentService.KeepDecision:input_type -> beltwright.fitment.v1.KeepDecisionRequest
+	54,  // 102: beltwright.fitment.v1.FitmentService.GetKeptDecision:input_type -> beltwright.fitment.v1.GetKeptDecisionRequest
+	56,  // 103: beltwright.fitment.v1.FitmentService.ListKeptDecisions:input_type -> beltwright.fitment.v1.ListKeptDecisionsRequest
+	58,  // 104: beltwright.fitment.v1.FitmentService.RecomputeDecision:input_type -> beltwright.fitment.v1.RecomputeDecisionRequest
+	61,  // 105: beltwright.fitment.v1.FitmentService.ListDialects:input_type -> beltwright.fitment.v1.ListDialectsRequest
+	64,  // 106: beltwright.fitment.v1.FitmentService.ListJurisdictionPacks:input_type -> beltwright.fitment.v1.ListJurisdictionPacksRequest
+	13,  // 107: beltwright.fitment.v1.FitmentService.DecodeVin:output_type -> beltwright.fitment.v1.DecodeVinResponse
+	24,  // 108: beltwright.fitment.v1.FitmentService.AssessFault:output_type -> beltwright.fitment.v1.AssessFaultResponse
+	32,  // 109: beltwright.fitment.v1.FitmentService.Decide:output_type -> beltwright.fitment.v1.DecideResponse
+	35,  // 110: beltwright.fitment.v1.FitmentService.FindDonors:output_type -> beltwright.fitment.v1.FindDonorsResponse
+	38,  // 111: beltwright.fitment.v1.FitmentService.FindParts:output_type -> beltwright.fitment.v1.FindPartsResponse
+	41,  // 112: beltwright.fitment.v1.FitmentService.SaveNeed:output_type -> beltwright.fitment.v1.SaveNeedResponse
+	43,  // 113: beltwright.fitment.v1.FitmentService.GetSavedNeed:output_type -> beltwright.fitment.v1.GetSavedNeedResponse
+	45,  // 114: beltwright.fitment.v1.FitmentService.ListSavedNeeds:output_type -> beltwright.fitment.v1.ListSavedNeedsResponse
+	47,  // 115: beltwright.fitment.v1.FitmentService.DeleteSavedNeed:output_type -> beltwright.fitment.v1.DeleteSavedNeedResponse
+	49,  // 116: beltwright.fitment.v1.FitmentService.WatchDonors:output_type -> beltwright.fitment.v1.WatchDonorsResponse
+	53,  // 117: beltwright.fitment.v1.FitmentService.KeepDecision:output_type -> beltwright.fitment.v1.KeepDecisionResponse
+	55,  // 118: beltwright.fitment.v1.FitmentService.GetKeptDecision:output_type -> beltwright.fitment.v1.GetKeptDecisionResponse
+	57,  // 119: beltwright.fitment.v1.FitmentService.ListKeptDecisions:output_type -> beltwright.fitment.v1.ListKeptDecisionsResponse
+	59,  // 120: beltwright.fitment.v1.FitmentService.RecomputeDecision:output_type -> beltwright.fitment.v1.RecomputeDecisionResponse
+	62,  // 121: beltwright.fitment.v1.FitmentService.ListDialects:output_type -> beltwright.fitment.v1.ListDialectsResponse
+	65,  // 122: beltwright.fitment.v1.FitmentService.ListJurisdictionPacks:output_type -> beltwright.fitment.v1.ListJurisdictionPacksResponse
+	107, // [107:123] is the sub-list for method output_type
+	91,  // [91:107] is the sub-list for method input_type
+	91,  // [91:91] is the sub-list for extension type_name
+	91,  // [91:91] is the sub-list for extension extendee
+	0,   // [0:91] is the sub-list for field type_name
 }
 
 func init() { file_beltwright_fitment_v1_fitment_proto_init() }
