@@ -25,8 +25,8 @@ func Quote(q *quotev1.Quote, accepted *quotev1.QuoteTotal, from Letterhead, size
 		}
 	}
 	for _, supply := range q.GetSupplies() {
-		if err := wordingOf(q).label(supply.GetLabel()); err != nil {
-			return nil, err
+		if law := quote.Forbids(quote.AllOptions(q), supply.GetLabel()); law != nil {
+			return nil, &WordingError{Item: supply.GetLabel(), Source: law.GetSource()}
 		}
 	}
 	sheet := paper.Sheet{Size: size, Title: title(q), Foot: from.Name, Made: made(q.GetIssueTime(), q.GetCreateTime())}

@@ -155,20 +155,6 @@ func sellerAllows(o *quotev1.Option, text string) bool {
 	})
 }
 
-// label checks what an item of supplies is called: one that is only called by
-// forbidden words may not be charged for (16 CCR 3356, for one).
-func (w *wording) label(text string) error {
-	for _, o := range w.obligations {
-		if o.GetType() != fitmentv1.Obligation_FORBIDDEN_WORDS || o.GetParty() == fitmentv1.Obligation_SELLER {
-			continue
-		}
-		if quote.Says(text, o.GetWords()) {
-			return &WordingError{Item: text, Source: o.GetSource()}
-		}
-	}
-	return nil
-}
-
 // told are the obligations that the document repeats, with their sources: all but
 // the forbidden words themselves.
 func (w *wording) told() []string {

@@ -62,19 +62,18 @@ func spoken(text string) string {
 	}), " ") + " "
 }
 
-// ForbiddenWords are the words that the law of the places forbids on the papers
-// of these options.
-func ForbiddenWords(options []*quotev1.Option) []string {
-	var all []string
+// Forbids is the law by which a charge may not only be called so on the papers of
+// these options, such as "shop supplies" by 16 CCR 3356; nil where none is known. What
+// is forbidden to a seller is about his own part.
+func Forbids(options []*quotev1.Option, label string) *fitmentv1.Obligation {
 	for _, option := range options {
-		for _, obligation := range option.GetObligations() {
-			if obligation.GetType() == fitmentv1.Obligation_FORBIDDEN_WORDS {
-				all = append(all, obligation.GetWords()...)
+		for _, o := range option.GetObligations() {
+			if o.GetType() == fitmentv1.Obligation_FORBIDDEN_WORDS && o.GetParty() != fitmentv1.Obligation_SELLER && Says(label, o.GetWords()) {
+				return o
 			}
 		}
 	}
-	slices.Sort(all)
-	return slices.Compact(all)
+	return nil
 }
 
 // partWords is what an option is called: "used part", or the law's own words.
@@ -94,10 +93,11 @@ func describeListing(option *quotev1.Option, decision *fitmentv1.Decision) {
 	option.ConditionWords = ConditionWords(option.GetCondition(), option.GetObligations())
 }
 
-// describeOffer writes what the catalogue says of the part into an option. The
-// fitment side decides no supplier's part, so its checks are the ones due for
-// every part.
-func describeOffer(option *quotev1.Option, part *fitmentv1.Part) {
+// describeOffer writes what the catalogue says of the part into an option, and what
+// the law asks of fitting it. The fitment side decides no supplier's part, so its
+// checks are the ones due for every part.
+func describeOffer(option *quotev1.Option, match *fitmentv1.PartMatch) {
+	part := match.GetPart()
 	const source = "common practice, no source"
 	option.ArrivalChecks = []*fitmentv1.ArrivalCheck{
 		{
@@ -115,7 +115,8 @@ func describeOffer(option *quotev1.Option, part *fitmentv1.Part) {
 	}
 	option.OneUse = OneUseWords(part.GetOneUse())
 	option.ReplaceWith = RelatedWords(part.GetReplaceWith())
-	option.ConditionWords = ConditionWords(option.GetCondition(), nil)
+	option.Obligations = match.GetObligations()
+	option.ConditionWords = ConditionWords(option.GetCondition(), option.GetObligations())
 }
 
 // OneUseWords names fasteners and the like that must be new, as people read them.

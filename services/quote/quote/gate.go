@@ -238,7 +238,7 @@ func (g *gate) offer(offer *quotev1.Offer) {
 			base: offer.GetFreight(), perKilogram: offer.GetFreightPerKilogram(), grams: offer.GetWeightGrams(), coreReturn: offer.GetCoreReturnFreight(),
 			unNumber: offer.GetUnNumber(), inComponent: offer.GetInComponent(),
 		}
-		describeOffer(c.option, match.GetPart())
+		describeOffer(c.option, match)
 		g.candidates = append(g.candidates, c)
 	}
 }

@@ -13,6 +13,7 @@ import (
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	quotev1 "beltwright.example/proto/beltwright/quote/v1"
+	"beltwright.example/services/platform/check"
 	"beltwright.example/services/quote/money"
 	"beltwright.example/services/quote/plan"
 	"beltwright.example/services/quote/quote"
@@ -360,6 +361,34 @@ func TestExcludedWithRemedyComeFirst(t *testing.T) {
 	result := weigh(t, input([]*fitmentv1.Donor{sold, donor("yard-b", "1", 1, decision(unknown, yes))}, nil))
 	if got := result.Excluded[0].GetSource(); got != "listings/yard-b.1" {
 		t.Errorf("first excluded is %s", got)
+	}
+}
+
+// The law of the installer's place counts for a new or remanufactured part, too: by
+// 16 CCR 3353 the customer authorizes the estimate, and by 16 CCR 3356 the invoice
+// says what each part is, in California whatever its condition.
+func TestOffersCarryWhatTheLawAsks(t *testing.T) {
+	t.Parallel()
+	part := proven("NB40118")
+	part.Obligations = []*fitmentv1.Obligation{
+		{Jurisdiction: "US-CA", Type: fitmentv1.Obligation_CONSENT, Party: fitmentv1.Obligation_INSTALLER, Text: "The customer authorizes the work.", Source: "16 CCR 3353"},
+		{Jurisdiction: "US-CA", Type: fitmentv1.Obligation_INVOICE, Party: fitmentv1.Obligation_INSTALLER, Text: "Each part by itself.", Source: "16 CCR 3356(c)"},
+	}
+	result := weigh(t, input(nil, []*fitmentv1.PartMatch{part},
+		offer("n", quotev1.Offer_NEW, "NB40118", 900_00, 2), offer("r", quotev1.Offer_REMANUFACTURED, "NB40118", 100_00, 2)))
+	want := map[quotev1.Offer_Condition]string{quotev1.Offer_NEW: "new", quotev1.Offer_REMANUFACTURED: "remanufactured"}
+	if len(result.Options) != len(want) {
+		t.Fatalf("%d options", len(result.Options))
+	}
+	for _, o := range result.Options {
+		if len(o.GetObligations()) != 2 || o.GetConditionWords() != want[o.GetCondition()] {
+			t.Errorf("%s is called %q and asks %v", o.GetSource(), o.GetConditionWords(), o.GetObligations())
+		}
+		var fields check.Fields
+		quote.CheckAuthorization([]*quotev1.Option{o}, nil, 1, "USD", now, &fields)
+		if fields.OK() {
+			t.Errorf("%s may be bought without the customer's word", o.GetSource())
+		}
 	}
 }
 

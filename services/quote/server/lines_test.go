@@ -479,6 +479,56 @@ func (w *world) revise(q *quotev1.Quote, prepare *quotev1.PrepareQuoteRequest) (
 	return answer.GetQuote(), err
 }
 
+// In California nothing may only be called shop supplies (16 CCR 3356, as the trade
+// press reported it). A quote that says so could not be printed, so it is refused
+// when it is prepared, tried, issued or revised; one for a new part only, too.
+func TestSuppliesAreNamedAsTheLawAsks(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	w.match("NB40118", yes, yes)
+	w.fake.set(func() {
+		w.fake.parts[0].Obligations = []*fitmentv1.Obligation{{
+			Jurisdiction: "US-CA", Type: fitmentv1.Obligation_FORBIDDEN_WORDS, Party: fitmentv1.Obligation_INSTALLER,
+			Text: "Whatever is charged for is named.", Words: []string{"shop supplies"}, Source: "16 CCR 3356",
+		}}
+	})
+	w.offer("n", quotev1.Offer_NEW, 100_00)
+	with := func(labels ...string) *quotev1.PrepareQuoteRequest {
+		r := request()
+		for _, label := range labels {
+			r.Supplies = append(r.Supplies, &quotev1.SupplyLine{Label: label, Amount: 10_00})
+		}
+		return r
+	}
+	named := func(what string, err error, want string) {
+		t.Helper()
+		if got := fieldsIn(err); len(got) != 1 || got[0] != want || !strings.Contains(err.Error(), "16 CCR 3356") {
+			t.Errorf("%s: %v names %v, want %s", what, err, got, want)
+		}
+	}
+	for what, alter := range map[string]func(*quotev1.PrepareQuoteRequest){
+		"prepared": func(*quotev1.PrepareQuoteRequest) {},
+		"draft":    func(r *quotev1.PrepareQuoteRequest) { r.Draft = true },
+		"dry run":  func(r *quotev1.PrepareQuoteRequest) { r.DryRun = true },
+	} {
+		r := with("thread locker", "Shop  Supplies")
+		alter(r)
+		_, err := w.PrepareQuote(as(t, "shop-a"), r)
+		named(what, err, "supplies[1].label")
+	}
+	q := w.prepareLines(with("thread locker"))
+	revise := func(label string) error {
+		r := with(label)
+		r.RequestId = ""
+		_, err := w.ReviseQuote(as(t, "shop-a"), &quotev1.ReviseQuoteRequest{Name: q.GetName(), Prepare: r, RequestId: uuid.NewString()})
+		return err
+	}
+	named("revised", revise("shop supplies"), "prepare.supplies[0].label")
+	if err := revise("anchor bolts"); err != nil {
+		t.Errorf("named: %v", err)
+	}
+}
+
 func TestPrepareRefusesNonsenseOfLines(t *testing.T) {
 	t.Parallel()
 	w := newWorld(t)

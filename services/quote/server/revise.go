@@ -108,7 +108,7 @@ func (s *Server) replaceQuote(ctx context.Context, w write, before *quotev1.Quot
 		return store.Applied{}, err
 	}
 	p := s.preparing(w.tenant, request, meant)
-	p.write, p.before = w, before
+	p.write, p.before, p.at = w, before, at
 	applied, err := p.issue(ctx)
 	if err != nil {
 		return s.orDone(ctx, w, err)

@@ -16,6 +16,7 @@ import (
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	quotev1 "beltwright.example/proto/beltwright/quote/v1"
 	"beltwright.example/services/platform/apierr"
+	"beltwright.example/services/platform/check"
 	"beltwright.example/services/platform/revision"
 	"beltwright.example/services/quote/money"
 	"beltwright.example/services/quote/quote"
@@ -28,6 +29,7 @@ type preparation struct {
 	write   write
 	tenant  string
 	request *quotev1.PrepareQuoteRequest
+	at      string // what the names of the request's fields begin with
 	// lines are what is weighed, one need each; gathered from the fitment side and
 	// the caller's own records at this time.
 	lines []quote.Input
@@ -158,7 +160,24 @@ func (p *preparation) weighed(choices bool) (quote.Whole, error) {
 	case err != nil:
 		return quote.Whole{}, fmt.Errorf("weigh: %w", err)
 	}
-	return whole, nil
+	return whole, p.checkLabels(whole)
+}
+
+// checkLabels refuses supplies under words that the law of the places does not
+// allow: such a quote could never be printed.
+func (p *preparation) checkLabels(whole quote.Whole) error {
+	var options []*quotev1.Option
+	for _, line := range whole.Lines {
+		options = append(options, line.Options...)
+	}
+	var fields check.Fields
+	for i, item := range p.request.GetSupplies() {
+		if law := quote.Forbids(options, item.GetLabel()); law != nil {
+			fields.Add(fmt.Sprintf("%ssupplies[%d].label", p.at, i), fmt.Sprintf("%q is not allowed by %s", item.GetLabel(), law.GetSource()),
+				"what it is, such as thread locker")
+		}
+	}
+	return fields.Err()
 }
 
 // nothingToBuy says what is kept out of a line and what would admit it.
