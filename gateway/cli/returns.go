@@ -47,8 +47,8 @@ func listingRelist(c *connection) *cobra.Command {
 	cmd := &cobra.Command{
 		Use: "relist LISTING", Short: "Put a part of yours that came back on sale again",
 		Long: `Relist puts a part on sale again once you have it back. What the buyer saw stays in its
-evidence, and every decision on it names the checks that failed. It needs the etag that
-was read last.`,
+evidence, and every decision on it names the checks that failed. What they left in doubt
+counts as proven only by statements dated since. It needs the etag that was read last.`,
 		Example: `  beltwright listing relist listings/kettlewick.SOLANE-1-R1 --etag '"3f"'`,
 		Args:    arguments("LISTING"),
 	}

@@ -113,12 +113,14 @@ func Withdraw(l *fitmentv1.Listing, now time.Time) (*fitmentv1.Listing, error) {
 // position, maker, number, donor, price, currency, terms, jurisdiction and every
 // statement of evidence. Evidence may be added, since a sale decides again, and
 // the note may change. What buyers saw of a part that came back stays whatever the
-// yard says. Errors: LISTING_GONE, LISTING_HELD. The second result is false where
+// yard says, and what a failed check left in doubt is proven only by what was seen
+// since. Errors: LISTING_GONE, LISTING_HELD. The second result is false where
 // nothing changes.
 func Revise(old, said *fitmentv1.Listing, now time.Time) (*fitmentv1.Listing, bool, error) {
 	next := Content(said)
 	next.Name, next.Yard, next.StockNumber = old.GetName(), old.GetYard(), old.GetStockNumber()
 	next.ReturnReport = proto.CloneOf(old.GetReturnReport())
+	keepDoubted(next, old)
 	keepReported(next, old)
 	if proto.Equal(next, Content(old)) {
 		return clone(old), false, nil

@@ -234,6 +234,28 @@ func keepReported(said, stored *fitmentv1.Listing) {
 	}
 }
 
+// keepDoubted makes claims of what a yard says of a part that came back as it may have
+// said it before: a new or raised statement counts as more only where it is dated on
+// the day of the report or later. Saying again what a failed check left in doubt
+// proves nothing; seeing it again does.
+func keepDoubted(said, stored *fitmentv1.Listing) {
+	report := stored.GetReturnReport()
+	if report == nil {
+		return
+	}
+	day := report.GetReportTime().AsTime().UTC().Format(time.DateOnly)
+	for _, e := range said.GetEvidence() {
+		claim := proto.CloneOf(e)
+		claim.Level = min(e.GetLevel(), fitmentv1.Evidence_CLAIMED)
+		stands := func(one *fitmentv1.Evidence) bool {
+			return slices.ContainsFunc(stored.GetEvidence(), func(other *fitmentv1.Evidence) bool { return proto.Equal(one, other) })
+		}
+		if !stands(e) && (e.GetDate() < day || stands(claim)) { // days compare as text
+			e.Level = claim.GetLevel()
+		}
+	}
+}
+
 // reported tells whether a statement is one of a buyer's on arrival.
 func reported(e *fitmentv1.Evidence, yard string) bool {
 	return (e.GetHow() == returnStamp || strings.HasPrefix(e.GetHow(), returnStamp+": ")) && names.Fold(e.GetBy()) != names.Fold(yard)

@@ -214,6 +214,48 @@ func TestWhatBuyersSeeCountsAsTheirs(t *testing.T) {
 	}
 }
 
+// A part that came back is proven again by what was seen since, not by saying once
+// more what was said before.
+func TestADoubtIsNotTalkedAway(t *testing.T) {
+	t.Parallel()
+	_, back := listing.Return(bought(t), report(labelCheck), "B-17-R1", noon)
+	on := must(t)(listing.Relist(back, noon.Add(24*time.Hour)))
+	const doubted, proven = "PART_NUMBER OR-1234 CLAIMED; DONOR_VIN 1M8GDM9AXKP042788 SHOWN", "PART_NUMBER OR-1234 SHOWN; DONOR_VIN 1M8GDM9AXKP042788 SHOWN"
+	for _, c := range []struct {
+		name  string
+		alter func(*fitmentv1.Evidence)
+		want  string
+	}{
+		{"the same words", func(*fitmentv1.Evidence) {}, doubted},
+		{"other words", func(e *fitmentv1.Evidence) { e.How = "another photo" }, doubted},
+		{"seen before the report", func(e *fitmentv1.Evidence) { e.Date = "2026-03-01" }, doubted},
+		{"confirmed before the report", func(e *fitmentv1.Evidence) { e.Level, e.By, e.Date = fitmentv1.Evidence_CONFIRMED, "a lab", "2026-03-01" }, doubted},
+		{"seen on the day", func(e *fitmentv1.Evidence) { e.Date = "2026-03-02" }, proven},
+		{"seen since", func(e *fitmentv1.Evidence) { e.Date = "2026-03-09" }, proven},
+	} {
+		says := said()
+		c.alter(says.GetEvidence()[0])
+		next, _, err := listing.Revise(on, says, noon.Add(240*time.Hour))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := levels(next); got != c.want {
+			t.Errorf("%s: %s, want %s", c.name, got, c.want)
+		}
+		again, changed, err := listing.Revise(next, says, noon.Add(241*time.Hour))
+		if err != nil || changed || !proto.Equal(next, again) {
+			t.Errorf("%s: said twice it is %v, %v", c.name, levels(again), err)
+		}
+	}
+	dated := said()
+	dated.Evidence[0].Date = "2026-03-02"
+	sold := must(t)(listing.Sell(must(t)(listing.Hold(listing.New(dated, noon), "shop-a", 0, noon.Add(time.Hour), noon)), "shop-a", 1, noon))
+	_, back = listing.Return(sold, report(labelCheck), "B-17-R1", noon)
+	if next, _, err := listing.Revise(back, dated, noon); err != nil || levels(next) != doubted {
+		t.Errorf("what was seen on the day of the report, before it: %s, %v", levels(next), err)
+	}
+}
+
 // What buyers saw is not the yard's to take back: neither by updating the listing
 // nor by a file.
 func TestTheYardCannotTakeBackWhatABuyerSaw(t *testing.T) {

@@ -131,6 +131,54 @@ func TestWhatAReturnRefuses(t *testing.T) {
 	}
 }
 
+// Whichever check failed, and though the buyer says nothing of what was seen, the part
+// fits nobody once it is on sale again: not as it is, and not by the yard's saying
+// again what it said before.
+func TestNoPartFitsAgainUnseen(t *testing.T) {
+	t.Parallel()
+	f := start(t)
+	f.stock(t)
+	before := f.get(t, northYard, fits1)
+	first, err := f.decisions.Decide(as(t, shopA), &fitmentv1.DecideRequest{Need: need(), ListingName: fits1})
+	if err != nil || first.GetDecision().GetVerdict() != fitmentv1.Decision_FITS || len(first.GetDecision().GetArrivalChecks()) != 6 {
+		t.Fatalf("decided %v, %v", first.GetDecision(), err)
+	}
+	for i, due := range first.GetDecision().GetArrivalChecks() {
+		if i > 0 {
+			f = start(t)
+			f.stock(t)
+		}
+		if err := f.sell(t, shopA, fits1, f.hold(t, shopA, fits1, 60).GetFence()); err != nil {
+			t.Fatal(err)
+		}
+		back, err := f.listings.ReturnListing(as(t, shopA), sendBack(due.GetCheck()))
+		if err != nil {
+			t.Fatal(err)
+		}
+		name := back.GetListing().GetName()
+		_, err = f.listings.RelistListing(as(t, northYard), &fitmentv1.RelistListingRequest{Name: name, Etag: back.GetListing().GetEtag(), RequestId: newID()})
+		if err != nil {
+			t.Fatal(err)
+		}
+		f.fitsNobody(t, name, due.GetCheck())
+		says := f.get(t, northYard, name)
+		says.Evidence = before.GetEvidence()
+		_, err = f.listings.UpdateListing(as(t, northYard), &fitmentv1.UpdateListingRequest{Listing: says, Etag: says.GetEtag(), RequestId: newID()})
+		if err != nil {
+			t.Fatal(err)
+		}
+		f.fitsNobody(t, name, due.GetCheck()+" (said again)")
+	}
+}
+
+func (f *fixture) fitsNobody(t *testing.T, name, failed string) {
+	t.Helper()
+	decided, err := f.decisions.Decide(as(t, shopB), &fitmentv1.DecideRequest{Need: need(), ListingName: name})
+	if err != nil || decided.GetDecision().GetVerdict() != fitmentv1.Decision_PROVE_FIRST {
+		t.Errorf("after %q: %v, %v", failed, decided.GetDecision().GetVerdict(), err)
+	}
+}
+
 // A number that the yard took for another part is left alone.
 func TestAReturnTakesAFreeNumber(t *testing.T) {
 	t.Parallel()
