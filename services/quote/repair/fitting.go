@@ -17,15 +17,17 @@ const (
 	MaxStoredDays = 180
 )
 
-// fit records the work on the vehicle: all parts that passed, or, after a failed
-// proof, parts that were fitted before and are worked on again.
+// fit records the work on the vehicle: all parts that passed. Once the order is
+// diagnosed anew, parts that passed are fitted without those that did not, and parts
+// that were fitted before are worked on again.
 func (c *change) fit(s *quotev1.Fitting) error {
 	const field = "step.fitting."
-	from := quotev1.Purchase_PASSED
-	if c.order.GetState() == quotev1.RepairOrder_DIAGNOSED {
-		from = quotev1.Purchase_FITTED
+	from := []quotev1.Purchase_State{quotev1.Purchase_PASSED}
+	anew := c.order.GetState() == quotev1.RepairOrder_DIAGNOSED
+	if anew {
+		from = append(from, quotev1.Purchase_FITTED)
 	}
-	ready := in(c.order, from)
+	ready := in(c.order, from...)
 	if len(ready) == 0 {
 		return refused("order %s has no part that passed its arrival check and is still to be fitted", c.order.GetNumber())
 	}
@@ -46,9 +48,9 @@ func (c *change) fit(s *quotev1.Fitting) error {
 	var open []string
 	for _, p := range c.order.GetPurchases() {
 		switch {
-		case p.GetState() != from:
+		case !slices.Contains(from, p.GetState()):
 		case !slices.Contains(s.GetSources(), p.GetSource()):
-			if from == quotev1.Purchase_PASSED {
+			if !anew {
 				c.fields.Add(field+"sources", "leaves out "+p.GetSource(), "every part that passed its arrival check")
 			}
 		default:

@@ -132,14 +132,20 @@ func (s *shop) record(step *quotev1.RepairStep) error {
 	return nil
 }
 
-// know finds out what is known of the order's purchases.
+// know finds out what is known of the order's purchases. What was bought on a quote
+// before stays bought on it.
 func (s *shop) know(next *quotev1.RepairOrder) {
+	before, known := s.order.GetPurchases(), s.bought
 	s.order, s.bought = next, nil
 	q := s.quotes[next.GetQuote()]
 	if q == nil {
 		q = s.quotes[firstQ]
 	}
-	for _, p := range next.GetPurchases() {
+	for i, p := range next.GetPurchases() {
+		if i < len(before) && before[i].GetSource() == p.GetSource() && before[i].GetState() != quotev1.Purchase_NEXT {
+			s.bought = append(s.bought, known[i])
+			continue
+		}
 		line := quote.Lines(q)[p.GetLine()-1]
 		at := slices.IndexFunc(line.GetOptions(), func(o *quotev1.Option) bool { return o.GetSource() == p.GetSource() })
 		s.bought = append(s.bought, repair.Bought{Quote: q, Option: line.GetOptions()[at], Need: line.GetNeed()})
@@ -239,7 +245,7 @@ func disposal(way quotev1.Disposal_Way, alter ...func(*quotev1.Disposal)) *quote
 func proof(alter ...func(*quotev1.Proof)) *quotev1.RepairStep {
 	p := &quotev1.Proof{
 		LampOnAtKeyOn: true, LampOutAfterCheck: true, LampOutRunning: true, CodesCleared: true, CodesStayedClear: true,
-		Loops: []*quotev1.LoopProof{{Kind: buckle, Position: right(), Ohms: new(2.1)}},
+		Loops: []*quotev1.LoopProof{{Kind: buckle, Position: right(), Ohms: new(2.1)}, {Kind: spring, Ohms: new(2.2)}},
 	}
 	for _, a := range alter {
 		a(p)

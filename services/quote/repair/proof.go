@@ -47,7 +47,7 @@ func (c *change) prove(s *quotev1.Proof) error {
 	}
 	var open []string
 	for key := range c.replaced() {
-		if quote.Pyrotechnic(key.kind) && !read[key] {
+		if inLoop(key.kind) && !read[key] {
 			open = append(open, key.String())
 		}
 	}
@@ -60,6 +60,12 @@ func (c *change) prove(s *quotev1.Proof) error {
 		c.order.State = quotev1.RepairOrder_DIAGNOSED
 	}
 	return nil
+}
+
+// inLoop tells whether the current of a squib's loop runs through a part: the part
+// has the squib, or stands between it and the module.
+func inLoop(kind fitmentv1.Part_Kind) bool {
+	return quote.Pyrotechnic(kind) || kind == fitmentv1.Part_CLOCK_SPRING || kind == fitmentv1.Part_PIGTAIL
 }
 
 func (c *change) loop(at string, loop *quotev1.LoopProof) {
@@ -139,8 +145,11 @@ func (c *change) close(s *quotev1.Closing) error {
 	if open := c.undisposed(); len(open) > 0 {
 		return refused("what became of the old part is not recorded, and it may be live: %s", strings.Join(open, ", "))
 	}
-	if sources := in(c.order, quotev1.Purchase_BOUGHT, quotev1.Purchase_PASSED); len(sources) > 0 {
-		return refused("bought and not fitted: %s; record what became of it first", names(sources))
+	if sources := in(c.order, quotev1.Purchase_BOUGHT); len(sources) > 0 {
+		return refused("bought and not arrived: %s; record its arrival inspection first", names(sources))
+	}
+	if sources := in(c.order, quotev1.Purchase_PASSED); len(sources) > 0 {
+		return refused("it passed its arrival check and was not fitted: %s; an order with such a part is given up, with the reason", names(sources))
 	}
 	if sources := in(c.order, quotev1.Purchase_RETURNING); len(sources) > 0 {
 		return refused("the return of %s is not settled; where nothing comes back, record that with 0 and a note", names(sources))

@@ -547,7 +547,9 @@ func TestProof(t *testing.T) {
 	for _, bad := range []float64{math.NaN(), math.Inf(1), -0.1, 1e10} {
 		wrong(t, ready().record(proof(loop(func(l *quotev1.LoopProof) { l.Ohms = &bad }))), "step.proof.loops[0].ohms")
 	}
-	refusal(t, ready().record(proof(func(p *quotev1.Proof) { p.Loops = nil })), "buckle pretensioner row 1 right")
+	refusal(t, ready().record(proof(func(p *quotev1.Proof) { p.Loops = nil })), "buckle pretensioner row 1 right", "clock spring")
+	// A clock spring stands in the loop of the bag before it.
+	refusal(t, ready().record(proof(func(p *quotev1.Proof) { p.Loops = p.GetLoops()[:1] })), "missing: clock spring")
 }
 
 // The window that a diagnosis knew of the vehicle is held against.
@@ -576,6 +578,37 @@ func TestClosingLeavesNothingOpen(t *testing.T) {
 		inspected(column, true, true), next(usedB), inspected(usedB, true, true), fitting(column, usedB), disposal(quotev1.Disposal_FIRED), proof())
 	refusal(t, s.record(closing()), "return of "+usedA)
 	s.must(settled(usedA, 0), closing())
+}
+
+// A part that is given up keeps nobody from fitting, proving and closing the rest.
+func TestARepairGoesOnWithoutWhatFailed(t *testing.T) {
+	t.Parallel()
+	s := at(t, quotev1.RepairOrder_TO_BUY_NEXT).must(diagnosis("only the spring after all", needs()[1]), inspected(column, true, true))
+	if s.order.GetState() != quotev1.RepairOrder_DIAGNOSED {
+		t.Fatalf("the order is %v", s.order.GetState())
+	}
+	wrong(t, s.record(fitting(usedA)), "step.fitting.sources[0]", column)
+	s.must(fitting(column), proof(), settled(usedA, 0), closing())
+
+	// What arrives after the rest was worked on once more is still checked.
+	late := func() *shop {
+		return at(t, quotev1.RepairOrder_ARRIVED).must(
+			fitting(usedA, column), disposal(quotev1.Disposal_FIRED), proof(func(p *quotev1.Proof) { p.CodesStayedClear = false }),
+			diagnosis("the code came back", needs()...), made(secondQ), ordered(secondQ), inspected(usedA, false, true),
+			diagnosis("a plug was loose", needs()...), fitting(usedA), proof(),
+		)
+	}
+	s = late()
+	refusal(t, s.record(closing()), "not arrived: "+column)
+	s.must(inspected(column, true, true))
+	refusal(t, s.record(closing()), "not fitted: "+column)
+	s.must(abandoned())
+	s = late().must(inspected(column, false, true))
+	if s.order.GetState() != quotev1.RepairOrder_PROVEN {
+		t.Errorf("a late part moved the order to %v", s.order.GetState())
+	}
+	s.chooses()
+	s.must(settled(usedA, 0), settled(column, 0), closing())
 }
 
 func TestANewQuoteForWhatIsLeft(t *testing.T) {

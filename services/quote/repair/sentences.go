@@ -60,7 +60,7 @@ func arrivals(order *quotev1.RepairOrder) []string {
 	due := in(order, quotev1.Purchase_BOUGHT)
 	list := make([]string, 0, len(due))
 	for _, source := range due {
-		list = append(list, "When "+source+" arrives, answer each of its arrival checks before anything is fitted (arrival_inspection).")
+		list = append(list, "When "+source+" arrives, answer each of its arrival checks (arrival_inspection): the fitting is recorded only after that.")
 	}
 	return list
 }

@@ -23,7 +23,8 @@ var open = []quotev1.RepairOrder_State{
 }
 
 // The kinds of steps. A part may arrive while the order is diagnosed or quoted
-// anew for another one, and a return is settled whenever the seller pays.
+// anew for another one, or once the repair went on without it, and a return is
+// settled whenever the seller pays.
 var (
 	diagnosisStep = stepKind{"diagnosis", []quotev1.RepairOrder_State{
 		quotev1.RepairOrder_RECEIVED, quotev1.RepairOrder_DIAGNOSED, quotev1.RepairOrder_QUOTED, quotev1.RepairOrder_TO_BUY_NEXT,
@@ -34,6 +35,7 @@ var (
 	orderStep   = stepKind{"order", []quotev1.RepairOrder_State{quotev1.RepairOrder_QUOTED}}
 	arrivalStep = stepKind{"arrival_inspection", []quotev1.RepairOrder_State{
 		quotev1.RepairOrder_ORDERED, quotev1.RepairOrder_TO_BUY_NEXT, quotev1.RepairOrder_DIAGNOSED, quotev1.RepairOrder_QUOTED,
+		quotev1.RepairOrder_FITTED, quotev1.RepairOrder_PROVEN,
 	}}
 	nextStep    = stepKind{"next_purchase", []quotev1.RepairOrder_State{quotev1.RepairOrder_TO_BUY_NEXT}}
 	settledStep = stepKind{"return_settled", open}
@@ -96,14 +98,14 @@ func Admit(order *quotev1.RepairOrder, step *quotev1.RepairStep) error {
 	case !slices.Contains(kind.in, order.GetState()):
 		return refused("order %s is %s, and %s belongs to one that is %s; what comes next: %s", order.GetNumber(), words(order.GetState()),
 			strings.ReplaceAll(kind.name, "_", " "), stateList(kind.in), strings.Join(order.GetNext(), " "))
-	case len(order.GetSteps()) >= MaxSteps || (len(order.GetSteps()) >= MaxSteps-10 && !ends(step)):
+	case len(order.GetSteps()) >= MaxSteps || (len(order.GetSteps()) >= MaxSteps-10 && !Ends(step)):
 		return refused("order %s has %d steps, and the last ten of %d are for ending it", order.GetNumber(), len(order.GetSteps()), MaxSteps)
 	}
 	return nil
 }
 
-// ends tells whether a step brings an order to its end.
-func ends(step *quotev1.RepairStep) bool {
+// Ends tells whether a step brings an order to its end.
+func Ends(step *quotev1.RepairStep) bool {
 	switch step.GetStep().(type) {
 	case *quotev1.RepairStep_ReturnSettled, *quotev1.RepairStep_Disposal, *quotev1.RepairStep_Closing, *quotev1.RepairStep_Abandonment:
 		return true

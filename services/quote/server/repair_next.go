@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 	"unicode/utf8"
@@ -45,7 +46,7 @@ func (s *Server) followUp(ctx context.Context, tenant string, record store.Recor
 		if proto.Equal(next, order) || (len(found.Notes) == 0 && found.Empty()) {
 			return record, order, failure
 		}
-		raw, err := encodeOrder(next)
+		raw, err := encodeOrder(next, 0)
 		if err != nil {
 			return record, order, err
 		}
@@ -64,8 +65,25 @@ func (s *Server) followUp(ctx context.Context, tenant string, record store.Recor
 		if record, order, err = s.loadOrder(ctx, tenant, order.GetName()); err != nil {
 			return record, order, err
 		}
+		s.releaseUnnamed(ctx, order, found.Next)
 	}
 	return record, order, contended()
+}
+
+// releaseUnnamed gives back what was held for an order that was given up, or went
+// another way, meanwhile: nobody else knows of it.
+func (s *Server) releaseUnnamed(ctx context.Context, order *quotev1.RepairOrder, found []*quotev1.Purchase) {
+	if order.GetState() == quotev1.RepairOrder_TO_BUY_NEXT {
+		return // whoever looks for the next part finds the same hold
+	}
+	for _, p := range found {
+		named := slices.ContainsFunc(order.GetPurchases(), func(other *quotev1.Purchase) bool {
+			return other.GetSource() == p.GetSource() && other.GetHold().GetFence() == p.GetHold().GetFence()
+		})
+		if p.GetHold() != nil && !named {
+			s.releaseNext(ctx, order, p.GetSource(), p.GetHold())
+		}
+	}
 }
 
 // follow finds out what follows; what it found so far counts where it fails.

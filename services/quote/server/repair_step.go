@@ -146,7 +146,11 @@ func (s *Server) stepOnce(ctx context.Context, w write, record store.Record, ord
 	if err := r.also(ctx, next); err != nil {
 		return err
 	}
-	raw, err := encodeOrder(next)
+	free := endRoom
+	if repair.Ends(step) {
+		free = 0
+	}
+	raw, err := encodeOrder(next, free)
 	if err != nil {
 		return err
 	}

@@ -79,7 +79,7 @@ func (s *Server) openOrder(ctx context.Context, w write, request *quotev1.Create
 	}
 	var fields check.Fields
 	order := repair.Open(request, repair.Number(year, n), now, &fields)
-	raw, err := encodeOrder(order)
+	raw, err := encodeOrder(order, endRoom)
 	if err != nil {
 		return store.Applied{}, err
 	}
@@ -91,16 +91,21 @@ func orderKey(tenant, name string) store.Key {
 	return store.Key{Tenant: tenant, Kind: kindRepair, ID: strings.TrimPrefix(name, repair.Prefix)}
 }
 
+// endRoom is kept free in an order's record for the steps that bring it to its end,
+// of which there are at most ten and each takes less than 6 KiB, and for what follows
+// from the steps before.
+const endRoom = 96 << 10
+
 // encodeOrder is an order's stored form, which has no etag: that is the record's
-// version.
-func encodeOrder(order *quotev1.RepairOrder) ([]byte, error) {
+// version. So many bytes of its record stay free.
+func encodeOrder(order *quotev1.RepairOrder, free int) ([]byte, error) {
 	bare := proto.CloneOf(order)
 	bare.Etag = ""
 	raw, err := proto.MarshalOptions{Deterministic: true}.Marshal(bare)
 	if err != nil {
 		return nil, fmt.Errorf("keep the repair order: %w", err)
 	}
-	if len(raw) > store.MaxValue-room {
+	if len(raw) > store.MaxValue-room-free {
 		return nil, apierr.New(codes.FailedPrecondition, fitmentv1.ErrorInfo_LIMIT_REACHED,
 			"repair order %s holds as much as one may; close it or give it up, and open another one", order.GetNumber())
 	}
