@@ -28,7 +28,15 @@ type sheetRow struct {
 	number int
 	line   *quotev1.QuoteLine
 	option *quotev1.Option
+	share  quote.Share
 	w      *wording
+}
+
+// shared is a line's share of what is charged once, as of its total.
+func shared(of func(s quote.Share) int64) func(sheetRow) string {
+	return func(r sheetRow) string {
+		return money(func(*quotev1.Option) int64 { return of(r.share) })(r)
+	}
 }
 
 func money(of func(o *quotev1.Option) int64) func(sheetRow) string {
@@ -91,12 +99,16 @@ func purchaseColumns() []Column {
 		{"price", "price of the part, before tax", money((*quotev1.Option).GetPrice)},
 		{"core_deposit", "deposit on the old part", money((*quotev1.Option).GetCoreDeposit)},
 		{"tax", "tax", money((*quotev1.Option).GetTax)},
-		{"freight", "freight of this part alone; the quote counts it once for each seller", money((*quotev1.Option).GetFreight)},
+		{"freight", "freight of this part by itself; the quote counts it once for each seller", money((*quotev1.Option).GetFreight)},
 		{"handling", "handling of hazardous goods", money((*quotev1.Option).GetHandling)},
 		{"check_labour", "labour of the arrival check", money((*quotev1.Option).GetCheckLabour)},
 		{"fit_labour", "labour of fitting and proving the repair", money((*quotev1.Option).GetFitLabour)},
 		{"supplies", "supplies; of a quote of several lines on the first only", money((*quotev1.Option).GetSupplies)},
-		{"landed_cost", "all of these amounts", money((*quotev1.Option).GetLandedCost)},
+		{"landed_cost", "all of these amounts, the part bought by itself", money((*quotev1.Option).GetLandedCost)},
+		{"freight_share", "this line's share of its seller's freight", shared(func(s quote.Share) int64 { return s.Freight })},
+		{"handling_share", "this line's share of its seller's handling", shared(func(s quote.Share) int64 { return s.Handling })},
+		{"tax_share", "this line's share of the tax, which is rounded for the whole quote", shared(func(s quote.Share) int64 { return s.Tax })},
+		{"line_total", "this line's part of the quote's total; the lines' add up to it", shared(func(s quote.Share) int64 { return s.Total })},
 		{"core_refund", "expected back with the old part, lawful freight taken off", money((*quotev1.Option).GetCoreRefund)},
 		{"days", "days from order to arrival", number(func(o *quotev1.Option) string { return strconv.Itoa(int(o.GetDays())) })},
 		{"pass_probability", "chance of passing the arrival check, 0 to 1", number(func(o *quotev1.Option) string {
@@ -130,9 +142,13 @@ func CSV(q *quotev1.Quote) ([]byte, error) {
 	if err := to.Row(header...); err != nil {
 		return nil, fmt.Errorf("write the header: %w", err)
 	}
+	shares, err := quote.Shares(q)
+	if err != nil {
+		return nil, &SumError{Quote: q.GetName()}
+	}
 	w := wordingOf(q)
 	for i, line := range quote.Lines(q) {
-		row := sheetRow{q: q, number: i + 1, line: line, option: quote.FirstBuy(line.GetOptions()), w: w}
+		row := sheetRow{q: q, number: i + 1, line: line, option: quote.FirstBuy(line.GetOptions()), share: shares[i], w: w}
 		cells := make([]string, len(columns))
 		for j, column := range columns {
 			cells[j] = column.value(row)

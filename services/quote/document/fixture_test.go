@@ -109,7 +109,7 @@ func several(n int) *quotev1.Quote {
 	q := single()
 	first := &quotev1.QuoteLine{Need: q.GetNeed(), Labour: q.GetLabour(), Options: q.GetOptions(), Excluded: q.GetExcluded(), Plan: q.GetPlan()}
 	q.Options, q.Excluded, q.Plan, q.Labour = nil, nil, nil, nil
-	total := &quotev1.QuoteTotal{Freight: 38_50}
+	total := &quotev1.QuoteTotal{Freight: 38_50, Handling: 35_00}
 	for i := range n {
 		line := proto.CloneOf(first)
 		line.Need.Position.Row = int32(i%3 + 1)
@@ -120,14 +120,13 @@ func several(n int) *quotev1.Quote {
 		total.Parts += 185_00
 		total.CoreDeposits += 50_00
 		total.Tax += 17_04
-		total.Handling += 35_00
 		total.FitLabour += 149_33
 		total.CheckLabour += 29_87
 		total.CoreRefunds += 50_00
 		q.Lines = append(q.Lines, line)
 	}
 	total.Supplies = 10_75
-	total.Total = int64(n)*(185_00+50_00+17_04+35_00+149_33+29_87) + 38_50 + 10_75
+	total.Total = int64(n)*(185_00+50_00+17_04+149_33+29_87) + 38_50 + 35_00 + 10_75
 	q.Total = total
 	q.Basket = &quotev1.Basket{Total: 3885_50, SeparateTotal: 4470_00, Proven: true, Notes: []string{"Freight of second purchases is not shared."}}
 	return q

@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"regexp"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -168,7 +169,7 @@ func TestALifesStates(t *testing.T) {
 	text := papertest.Flat(t, raw)
 	says(t, text, "Quote Q-2026-000001, version 2", "accepted in part", "quotes/Q-2026-000000", "What changed", "190.00",
 		"Recorded: R. Fen, signed, 2026-03-10 09:30 UTC, up to 600.00 USD; by mail", "It covers the fitting of buckle pretensioner, row 1 right (used)",
-		"row 1 right, accepted", "row 2 right, declined", "total 290.54", "all lines came to 981.73 USD")
+		"row 1 right, accepted", "row 2 right, declined", "total 290.54", "all lines came to 946.73 USD")
 	if strings.Contains(text, "I allow this work") {
 		t.Error("a recorded authorization is asked for again")
 	}
@@ -256,6 +257,41 @@ func TestTheSameQuoteGivesTheSameBytes(t *testing.T) {
 	}
 	if bytes.Contains(first, []byte(time.Now().UTC().Format("D:20060102"))) {
 		t.Error("it has the day of printing")
+	}
+}
+
+// Freight and handling of three parts of one yard, 38.50 and 35.00, and the whole
+// quote's tax are shared among the lines to the cent (largest remainder), so that the
+// lines' totals make the quote's.
+func TestLinesOfASheetMakeTheTotal(t *testing.T) {
+	t.Parallel()
+	q := several(3)
+	raw, err := document.CSV(q)
+	if err != nil {
+		t.Fatal(err)
+	}
+	rows, err := csv.NewReader(bytes.NewReader(raw)).ReadAll()
+	if err != nil {
+		t.Fatal(err)
+	}
+	column := func(name string) []string {
+		at := slices.Index(rows[0], name)
+		var cells []string
+		for _, row := range rows[1:] {
+			cells = append(cells, row[at])
+		}
+		return cells
+	}
+	for name, want := range map[string][]string{
+		"freight": {"38.50", "38.50", "38.50"}, "freight_share": {"12.84", "12.83", "12.83"}, "handling_share": {"11.67", "11.67", "11.66"},
+		"tax_share": {"17.04", "17.04", "17.04"}, "line_total": {"466.50", "455.74", "455.73"},
+	} {
+		if got := column(name); !slices.Equal(got, want) {
+			t.Errorf("%s: %q, want %q", name, got, want)
+		}
+	}
+	if sum := int64(466_50 + 455_74 + 455_73); q.GetTotal().GetTotal() != sum {
+		t.Errorf("the lines make %d, the quote says %d", sum, q.GetTotal().GetTotal())
 	}
 }
 

@@ -102,44 +102,67 @@ func (t *tally) carriage() error {
 
 // once lists freight and handling, each not 0, by seller.
 func (t *tally) once() (freight, handling []int64, err error) {
-	of := make(map[string][]*quotev1.Option)
-	var sellers []string
-	for _, option := range t.bill.Bought {
-		key := sellerKey(option.GetSource())
-		if of[key] == nil {
-			sellers = append(sellers, key)
-		}
-		of[key] = append(of[key], option)
+	sellers, err := carried(t.bill.Bought, t.bill.Currency)
+	if err != nil {
+		return nil, nil, err
 	}
 	for _, seller := range sellers {
-		var most, dangerous int64
-		terms := []int64{0}
-		for _, option := range of[seller] {
-			shared := shared(option, t.bill.Currency)
-			most = max(most, shared)
-			dangerous = max(dangerous, option.GetHandling())
-			if byWeight := option.GetFreight() - shared; byWeight > 0 {
-				terms = append(terms, byWeight)
-			}
+		if seller.freight > 0 {
+			freight = append(freight, seller.freight)
 		}
-		terms[0] = most
-		value, err := money.Sum(terms...)
-		if err != nil {
-			return nil, nil, fmt.Errorf("freight: %w", err)
+		if seller.handling > 0 {
+			handling = append(handling, seller.handling)
 		}
-		if value > 0 {
-			freight = append(freight, value)
-		}
-		if dangerous > 0 {
-			handling = append(handling, dangerous)
-		}
-		if n := len(of[seller]); n > 1 && value > 0 {
-			step := working.Sum("freight of "+of[seller][0].GetSeller(), t.bill.Currency, value, terms...)
+		if n := len(seller.places); n > 1 && seller.freight > 0 {
+			name := t.bill.Bought[seller.places[0]].GetSeller()
+			step := working.Sum("freight of "+name, t.bill.Currency, seller.freight, seller.terms...)
 			step.Formula += fmt.Sprintf(", once for %d parts", n)
 			t.steps = append(t.steps, step)
 		}
 	}
 	return freight, handling, nil
+}
+
+// carriage is what a seller charges for sending all of its parts.
+type carriage struct {
+	// places are those of its parts in what is bought.
+	places []int
+	// freight is the sum of terms: what is charged once, and what weight adds for each
+	// part; handling is charged once.
+	freight, handling int64
+	terms             []int64
+}
+
+// carried works out each seller's charges, in the order of what is bought, where nil
+// is nothing.
+func carried(bought []*quotev1.Option, currency string) ([]*carriage, error) {
+	of := make(map[string]*carriage)
+	var sellers []*carriage
+	for place, option := range bought {
+		if option == nil {
+			continue
+		}
+		key := sellerKey(option.GetSource())
+		seller := of[key]
+		if seller == nil {
+			seller = &carriage{terms: []int64{0}}
+			of[key], sellers = seller, append(sellers, seller)
+		}
+		once := shared(option, currency)
+		seller.places = append(seller.places, place)
+		seller.terms[0] = max(seller.terms[0], once)
+		seller.handling = max(seller.handling, option.GetHandling())
+		if byWeight := option.GetFreight() - once; byWeight > 0 {
+			seller.terms = append(seller.terms, byWeight)
+		}
+	}
+	for _, seller := range sellers {
+		var err error
+		if seller.freight, err = money.Sum(seller.terms...); err != nil {
+			return nil, fmt.Errorf("freight: %w", err)
+		}
+	}
+	return sellers, nil
 }
 
 func (t *tally) work() error {
