@@ -193,15 +193,15 @@ var spoilt = map[fitmentv1.Evidence_Attribute]string{
 }
 
 // speaksAgainst tells whether a buyer's statement says why a check failed: it
-// states what no sound part has, or something else than the listing does. Of a
-// loop only an open circuit says so: whether a number lies outside the window
-// depends on the vehicle.
+// states what no sound part has, or something else than the listing does. Of a loop
+// none does: whether it counts depends on how it was read, and whether it lies outside
+// the window on the vehicle. (One that counts bars the part as a mere claim, too.)
 func speaksAgainst(e *fitmentv1.Evidence, claims *evidence.Claims) bool {
 	if bad, known := spoilt[e.GetAttribute()]; known {
 		return e.GetValue() == bad
 	}
 	if e.GetAttribute() == fitmentv1.Evidence_LOOP_RESISTANCE {
-		return e.GetValue() == OverRange
+		return false
 	}
 	fact := claims.Fact(e.GetAttribute())
 	key, readable := evidence.Key(e.GetAttribute(), e.GetValue())

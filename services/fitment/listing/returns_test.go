@@ -229,7 +229,9 @@ func TestADoubtIsNotTalkedAway(t *testing.T) {
 		{"the same words", func(*fitmentv1.Evidence) {}, doubted},
 		{"other words", func(e *fitmentv1.Evidence) { e.How = "another photo" }, doubted},
 		{"seen before the report", func(e *fitmentv1.Evidence) { e.Date = "2026-03-01" }, doubted},
-		{"confirmed before the report", func(e *fitmentv1.Evidence) { e.Level, e.By, e.Date = fitmentv1.Evidence_CONFIRMED, "a lab", "2026-03-01" }, doubted},
+		{"confirmed before the report", func(e *fitmentv1.Evidence) {
+			e.Level, e.By, e.Date = fitmentv1.Evidence_CONFIRMED, "a lab", "2026-03-01"
+		}, doubted},
 		{"seen on the day", func(e *fitmentv1.Evidence) { e.Date = "2026-03-02" }, proven},
 		{"seen since", func(e *fitmentv1.Evidence) { e.Date = "2026-03-09" }, proven},
 	} {
