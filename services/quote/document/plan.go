@@ -3,7 +3,6 @@ package document
 import (
 	"cmp"
 	"fmt"
-	"slices"
 	"strconv"
 	"strings"
 
@@ -242,12 +241,13 @@ func (p *quotePage) differences() {
 	p.Table([]paper.Column{{Name: "what", Share: 2}, {Name: "before", Share: 3}, {Name: "now", Share: 3}}, rows)
 }
 
-// law repeats cautions and what the law asks.
+// law repeats the cautions that are for the customer, what the labour for the arrival
+// check is for, and what the law asks.
 func (p *quotePage) law() {
-	notices := p.q.GetNotices()
+	notices := quote.ForCustomer(p.q.GetNotices())
 	for _, line := range p.lines {
 		for _, arrival := range quote.FirstBuy(line.GetOptions()).GetArrivalChecks() {
-			notices = append(slices.Clip(notices), "On arrival: "+joined(" It passes if: ", arrival.GetCheck(), arrival.GetPass()))
+			notices = append(notices, "Checked on arrival, before it is fitted: "+joined(" It passes if: ", arrival.GetCheck(), arrival.GetPass()))
 		}
 	}
 	if kept := p.w.sentences(notices); len(kept) > 0 {

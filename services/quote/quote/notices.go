@@ -3,6 +3,7 @@ package quote
 import (
 	"fmt"
 	"slices"
+	"strings"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	quotev1 "beltwright.example/proto/beltwright/quote/v1"
@@ -32,6 +33,55 @@ const (
 	noticeBasket  = "The sellers of all lines were chosen together, since each charges its freight once. Accepting only some lines may change what they cost."
 	noticeNew     = "The plan takes a new part to pass its check. Check it on arrival all the same."
 )
+
+// What the search for a quote adds of things that it leaves out.
+const (
+	// NoticeListings is of listings, and takes their number.
+	NoticeListings = "Further listings that are not proven to fit are not named here: the search ended at %d."
+	// NoticeOffers is of offers.
+	NoticeOffers = "Further offers in your price lists, of the same kind but of parts that the catalogue does not name for this need, are not named here."
+)
+
+const (
+	onArrival = "On arrival: "
+	askAge    = " Ask for its date of manufacture."
+)
+
+// customerWords are the notices that are the shop's own, each as the customer is
+// told of it; empty where it only tells the shop what to do.
+var customerWords = map[string]string{ //nolint:gochecknoglobals // a table that nothing changes
+	noticeUsed:    "Parts that were removed from another vehicle are named as such wherever they are offered here (16 CFR 20.1).",
+	noticeMade:    "Parts that were rebuilt, by their supplier's account, are named as such wherever they are offered here (16 CFR 20.1).",
+	noticeRest:    "Not counted: further parts that a deployment makes due, programming of modules, and charges that no seller states.",
+	noticeBeta:    "Chances of passing are estimates from what is known of such parts and their sellers, and no evidence of fit.",
+	noticeMany:    "The plan buys several parts at once to begin with; this quote is about the first of them only.",
+	noticeChoices: "",
+	noticeNew:     "The plan takes a new part to pass its check; it is checked on arrival all the same.",
+	noticeSlim:    "Workings, and what must be known of an option, are left out for those that are far down in the plan or not tried.",
+	noticeLight:   "Transport and what the law asks are told of the first options only.",
+	NoticeOffers:  "",
+}
+
+// ForCustomer are a quote's notices as its customer reads them: without those that
+// only tell the shop what to do, or how the program works, and the rest of the
+// shop's own in the customer's words. Whatever is not known to be the shop's stays.
+func ForCustomer(notices []string) []string {
+	kept := make([]string, 0, len(notices))
+	searched, _, _ := strings.Cut(NoticeListings, "%d")
+	for _, notice := range notices {
+		words, own := customerWords[notice]
+		switch {
+		case strings.HasPrefix(notice, onArrival), strings.HasPrefix(notice, searched), Says(notice, []string{"pack", "packs"}):
+			continue
+		case !own:
+			words = strings.TrimSuffix(notice, askAge)
+		}
+		if words != "" {
+			kept = append(kept, words)
+		}
+	}
+	return kept
+}
 
 // notices collects the cautions and disclosures of a result.
 func notices(in Input, result Result) []string {
@@ -96,7 +146,7 @@ func oldStock(in Input, options []*quotev1.Option) []string {
 		key, _ := partKey(option.GetPartMaker(), option.GetPartNumber())
 		match := g.matches[key]
 		if option.GetCondition() == quotev1.Offer_NEW && match.GetPart().GetDiscontinued() {
-			all = append(all, option.GetSource()+": the maker has discontinued this part, so a new one is old stock; ask for its date of manufacture.")
+			all = append(all, option.GetSource()+": the maker has discontinued this part, so a new one is old stock."+askAge)
 		}
 		if years := match.GetPart().GetServiceLifeYears(); years > 0 && (option.GetPlanPlace() > 0 || option.GetFallback()) {
 			all = append(all, fmt.Sprintf("%s: the maker sets a service life of %d years from manufacture.", option.GetSource(), years))
@@ -129,9 +179,9 @@ func planned(in Input, options []*quotev1.Option) []string {
 
 func checkWords(arrival *fitmentv1.ArrivalCheck) string {
 	if arrival.GetPass() == "" {
-		return "On arrival: " + arrival.GetCheck()
+		return onArrival + arrival.GetCheck()
 	}
-	return "On arrival: " + arrival.GetCheck() + " It passes if: " + arrival.GetPass()
+	return onArrival + arrival.GetCheck() + " It passes if: " + arrival.GetPass()
 }
 
 // unique keeps the first of equal sentences, at most limit of them.

@@ -3,6 +3,7 @@ package quote_test
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -414,6 +415,40 @@ func TestNotices(t *testing.T) {
 	}
 	if strings.Count(text, "Disconnect the battery") != 1 {
 		t.Error("a caution is said twice")
+	}
+	customer := strings.Join(quote.ForCustomer(strings.Split(text, "\n")), "\n")
+	for _, want := range []string{
+		"removed from another vehicle are named as such", "rebuilt, by their supplier's account", "16 CFR 20.1", "maker's own procedure",
+		"Never throw it away", "no evidence of fit", "Disconnect the battery", "discontinued this part, so a new one is old stock.", "service life of 15 years",
+	} {
+		if !strings.Contains(customer, want) {
+			t.Errorf("the customer is not told %q:\n%s", want, customer)
+		}
+	}
+	for _, own := range []string{"Say so", "your business", "prior", "marked", "On arrival", "price list", "Ask for", "Check it"} {
+		if strings.Contains(customer, own) {
+			t.Errorf("the customer is told %q, which is the shop's own:\n%s", own, customer)
+		}
+	}
+}
+
+// What is not known to be the shop's own stays word by word, also a part's return
+// from another buyer, and how often a shop's remark is left out changes nothing.
+func TestNoticesForTheCustomer(t *testing.T) {
+	t.Parallel()
+	for notice, want := range map[string][]string{
+		"This part came back from a buyer on 2026-03-01: it failed its arrival check.":                                      {"This part came back from a buyer on 2026-03-01: it failed its arrival check."},
+		"Packaging and seals are looked at.":                                                                                {"Packaging and seals are looked at."},
+		"US-MT, where the installer stands, has no pack of its own: only the law of the place that it lies in was weighed.": nil,
+		"The provisions of all places with a pack were weighed, which is the most cautious answer.":                         nil,
+		"On arrival: Read the label.":             nil,
+		fmt.Sprintf(quote.NoticeListings, 1000):   nil,
+		quote.NoticeOffers:                        nil,
+		"Tax: no place is stated, so it is asked": {"Tax: no place is stated, so it is asked"},
+	} {
+		if got := quote.ForCustomer([]string{notice}); !slices.Equal(got, want) {
+			t.Errorf("%q is told as %q, want %q", notice, got, want)
+		}
 	}
 }
 

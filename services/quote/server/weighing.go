@@ -103,7 +103,7 @@ func (p *preparation) gatherLine(ctx context.Context, in *quote.Input) error {
 	}
 	p.revision = found.revision
 	if found.more {
-		p.extra = append(p.extra, fmt.Sprintf("Further listings that are not proven to fit are not named here: the search ended at %d.", len(found.found)))
+		p.extra = append(p.extra, fmt.Sprintf(quote.NoticeListings, len(found.found)))
 	}
 	return nil
 }
@@ -120,7 +120,7 @@ func (p *preparation) gatherOffers(ctx context.Context) error {
 	for i, list := range lists {
 		p.lines[i].Offers = list.offers
 		if list.more {
-			p.extra = append(p.extra, "Further offers in your price lists, of the same kind but of parts that the catalogue does not name for this need, are not named here.")
+			p.extra = append(p.extra, quote.NoticeOffers)
 		}
 	}
 	return nil
