@@ -55,6 +55,12 @@ func (w *world) put(kind, id string, m proto.Message) {
 	if err != nil {
 		w.t.Fatal(err)
 	}
+	w.putRaw(kind, id, raw)
+}
+
+// putRaw stores a record of shop-a's.
+func (w *world) putRaw(kind, id string, raw []byte) {
+	w.t.Helper()
 	put := store.Put{Key: store.Key{Tenant: "shop-a", Kind: kind, ID: id}, Expect: store.Whatever, Value: raw}
 	if applied, err := w.store.Store.Apply(w.t.Context(), store.Change{Puts: []store.Put{put}}); err != nil || applied[0].Err != nil {
 		w.t.Fatal(err, applied)
@@ -373,6 +379,46 @@ func TestDepositsFollowTheOutcomes(t *testing.T) {
 	w.book(booking(q, quotev1.Entry_CORE_FORFEITED, 25_00, coreOffer))
 	if got := deposits(); got != "" {
 		t.Errorf("returned and forfeited: %q", got)
+	}
+}
+
+// TestDepositsOfOneListing: a listing that several quotes offer is bought on one of
+// them, and its deposit is out on that one alone.
+func TestDepositsOfOneListing(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	offersIt := func(q *quotev1.Quote) {
+		second := proto.CloneOf(q.GetOptions()[0])
+		second.Source, second.PlanPlace = "listings/yard-b.7", 2
+		q.GetOptions()[0].CoreDeposit = 0
+		q.Options = append(q.GetOptions()[:1], second)
+	}
+	w.acceptedQuote(1, offersIt)
+	buyer := w.acceptedQuote(2, offersIt)
+	w.acceptedQuote(3, offersIt)
+	r := outcome("listings/yard-b.7", quotev1.Outcome_PASSED)
+	r.Outcome.Condition, r.Outcome.Quote = quotev1.Offer_USED, buyer.GetName()
+	if _, err := w.RecordOutcome(as(t, "shop-a"), r); err != nil {
+		t.Fatal(err)
+	}
+	out := func() []string {
+		t.Helper()
+		answer, err := w.ListCoreDeposits(as(t, "shop-a"), &quotev1.ListCoreDepositsRequest{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		var on []string
+		for _, d := range answer.GetDeposits() {
+			on = append(on, d.GetQuote())
+		}
+		return on
+	}
+	if got := out(); !cmp.Equal(got, []string{buyer.GetName()}) {
+		t.Errorf("by its outcome: got %v", got)
+	}
+	w.putRaw("bought", "listings.yard-b.7", []byte(`{"quote":"quotes/Q-2026-000003","answered":true}`))
+	if got := out(); !cmp.Equal(got, []string{"quotes/Q-2026-000003"}) {
+		t.Errorf("by its purchase: got %v", got)
 	}
 }
 

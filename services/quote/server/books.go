@@ -1,7 +1,9 @@
 package server
 
 import (
+	"cmp"
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"strings"
@@ -186,33 +188,54 @@ func (s *Server) each(ctx context.Context, tenant, kind string, atOnce int, visi
 }
 
 // addFacts looks up how the parts that a deposit is asked for fared: the outcome
-// of a purchase is its arrival check.
+// of a purchase is its arrival check. A listing is one part, and its purchase and
+// outcome have one name however many quotes offer it, so those of another quote
+// are passed over.
 func (s *Server) addFacts(ctx context.Context, tenant string, q *quotev1.Quote, facts *books.Facts) error {
 	facts.Bought, facts.Failed, facts.Arrived = make(map[string]int), make(map[string]int), make(map[string]string)
 	for source, lines := range books.Deposited(q) {
 		for nth := 1; nth <= lines; nth++ {
 			name := strings.TrimPrefix(quote.OutcomeName(source, q.GetName(), nth), outcomePrefix)
-			switch _, err := s.store.Get(ctx, store.Key{Tenant: tenant, Kind: kindBought, ID: name}); {
-			case err == nil:
-				facts.Bought[source] = nth
-			case !errors.Is(err, store.ErrNotFound):
-				return fmt.Errorf("read what was bought: %w", err)
+			buyer, err := s.buyerOf(ctx, tenant, name)
+			if err != nil {
+				return err
 			}
 			outcome, err := s.outcomeOf(ctx, tenant, name)
 			if err != nil {
 				return err
 			}
-			if outcome == nil {
+			if cmp.Or(buyer, outcome.GetQuote(), q.GetName()) != q.GetName() {
 				continue
 			}
-			facts.Bought[source] = nth
-			facts.Arrived[source] = outcome.GetCreateTime().AsTime().Format(time.DateOnly)
+			if buyer != "" || outcome != nil {
+				facts.Bought[source] = nth
+			}
+			if outcome != nil {
+				facts.Arrived[source] = outcome.GetCreateTime().AsTime().Format(time.DateOnly)
+			}
 			if outcome.GetResult() == quotev1.Outcome_FAILED {
 				facts.Failed[source]++
 			}
 		}
 	}
 	return nil
+}
+
+// buyerOf is the name of the quote on which a part was bought, by the id of its
+// outcome; empty where no purchase is noted.
+func (s *Server) buyerOf(ctx context.Context, tenant, outcomeID string) (string, error) {
+	record, err := s.store.Get(ctx, store.Key{Tenant: tenant, Kind: kindBought, ID: outcomeID})
+	if errors.Is(err, store.ErrNotFound) {
+		return "", nil
+	}
+	var noted purchaseRecord
+	if err == nil {
+		err = json.Unmarshal(record.Value, &noted)
+	}
+	if err != nil {
+		return "", fmt.Errorf("read purchase %s: %w", outcomeID, err)
+	}
+	return noted.Quote, nil
 }
 
 // outcomeOf reads an outcome by its id; nil where none is recorded.
