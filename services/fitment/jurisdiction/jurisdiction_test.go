@@ -113,57 +113,106 @@ func TestProvisionsSayWhatTheLawSays(t *testing.T) {
 	}
 }
 
+// What obligations are about. Their kinds stand in no text as such:
+//
+//   - widely: air bags, and their sensors, controllers and wiring with them, as
+//     RCW 46.37.640(1) and the Rhode Island chapter's first definition (P.L. 2010,
+//     ch. 319) define an air bag; the inflatable restraint systems of C.R.S.
+//     42-9-109.5 and N.Y. VTL 415-c are read so here, which is the cautious
+//     reading, and the packs say so.
+//   - bags: air bags alone, as Tex. Transp. Code 547.614 is read here.
+//   - anything: a text about parts, goods or work of every kind.
+type breadth string
+
+const (
+	anything breadth = "anything"
+	widely   breadth = "widely"
+	bags     breadth = "bags"
+)
+
+func (b breadth) kinds() []fitmentv1.Part_Kind {
+	inflating := []fitmentv1.Part_Kind{
+		fitmentv1.Part_DRIVER_AIR_BAG, fitmentv1.Part_PASSENGER_AIR_BAG, fitmentv1.Part_KNEE_AIR_BAG,
+		fitmentv1.Part_SIDE_AIR_BAG, fitmentv1.Part_CURTAIN_AIR_BAG,
+	}
+	switch b {
+	case bags:
+		return inflating
+	case widely:
+		return append(inflating, fitmentv1.Part_CLOCK_SPRING, module, sensor, fitmentv1.Part_OCCUPANT_SENSOR, wiring)
+	default:
+		return nil
+	}
+}
+
+// Each row is what the published law says, and where; used marks what it says of
+// parts that come out of another vehicle only.
 func TestObligationsSayWhatTheLawSays(t *testing.T) {
 	t.Parallel()
-	type kind = fitmentv1.Obligation_Type
+	type (
+		kind  = fitmentv1.Obligation_Type
+		party = fitmentv1.Obligation_Party
+	)
+	const (
+		seller, installer = fitmentv1.Obligation_SELLER, fitmentv1.Obligation_INSTALLER
+		used              = true
+	)
 	rows := []struct {
 		place string
 		kind  kind
-		party fitmentv1.Obligation_Party
+		party party
 		words []string
 		years int32
+		about breadth
+		used  bool
 		cites string
 	}{
 		// C.R.S. 42-9-109.5(1)(b) and (2): authorization, exact words, words that are
-		// forbidden, and three years.
-		{"US-CO", fitmentv1.Obligation_CONSENT, fitmentv1.Obligation_INSTALLER, nil, 0, "42-9-109.5(1)(b)"},
-		{"US-CO", fitmentv1.Obligation_INVOICE, fitmentv1.Obligation_INSTALLER, []string{"salvaged inflatable restraint system"}, 0, "42-9-109.5(1)(b)"},
-		{"US-CO", fitmentv1.Obligation_INVOICE, fitmentv1.Obligation_SELLER, nil, 0, "42-9-109.5(2)(a)"},
-		{"US-CO", fitmentv1.Obligation_FORBIDDEN_WORDS, fitmentv1.Obligation_INSTALLER, []string{"used", "as is"}, 0, "42-9-109.5(1)(b)"},
-		{"US-CO", fitmentv1.Obligation_KEEP, fitmentv1.Obligation_SELLER, nil, 3, "42-9-109.5(2)(b)"},
-		{"US-CO", fitmentv1.Obligation_WHO, fitmentv1.Obligation_INSTALLER, nil, 0, "42-9-109.5(1)(a)"},
-		// N.Y. VTL 415-c(1): query, and its date and result on the invoice.
-		{"US-NY", fitmentv1.Obligation_QUERY, fitmentv1.Obligation_SELLER, nil, 0, "415-c(1)"},
-		{"US-NY", fitmentv1.Obligation_INVOICE, fitmentv1.Obligation_SELLER, nil, 0, "415-c(1)"},
-		// R.I. Gen. Laws 31-53-5(a)(1), (3), (4) and 31-53-3.
-		{"US-RI", fitmentv1.Obligation_DISCLOSE, 0, []string{"salvaged"}, 0, "31-53-5(a)(3)"},
-		{"US-RI", fitmentv1.Obligation_DISCLOSE, fitmentv1.Obligation_INSTALLER, nil, 0, "31-53-5(a)(4)"},
-		{"US-RI", fitmentv1.Obligation_KEEP, 0, nil, 0, "31-53-5(a)(1)"},
-		{"US-RI", fitmentv1.Obligation_VERIFY, fitmentv1.Obligation_INSTALLER, nil, 0, "31-53-3"},
-		// RCW 46.37.660(1)(a): the installer verifies the self-diagnosis.
-		{"US-WA", fitmentv1.Obligation_VERIFY, fitmentv1.Obligation_INSTALLER, nil, 0, "46.37.660(1)(a)"},
-		{"US-WA", fitmentv1.Obligation_WHO, fitmentv1.Obligation_INSTALLER, nil, 0, "46.37.660(1)"},
-		{"US-TX", fitmentv1.Obligation_WHO, fitmentv1.Obligation_INSTALLER, nil, 0, "547.614"},
-		// 16 CCR 3353, 3356 and 3358.
-		{"US-CA", fitmentv1.Obligation_CONSENT, fitmentv1.Obligation_INSTALLER, nil, 0, "3353"},
-		{"US-CA", fitmentv1.Obligation_INVOICE, fitmentv1.Obligation_INSTALLER, nil, 0, "3356(c)"},
-		{"US-CA", fitmentv1.Obligation_FORBIDDEN_WORDS, fitmentv1.Obligation_INSTALLER, []string{"shop supplies", "miscellaneous parts"}, 0, "3356"},
-		{"US-CA", fitmentv1.Obligation_KEEP, fitmentv1.Obligation_INSTALLER, nil, 3, "3358"},
-		// 49 CFR 573.12; 16 CFR 20.1 and 20.3; 49 U.S.C. 30122; 49 CFR 173.166.
-		{"US", fitmentv1.Obligation_QUERY, fitmentv1.Obligation_SELLER, nil, 0, "573.12"},
-		{"US", fitmentv1.Obligation_DISCLOSE, fitmentv1.Obligation_SELLER, nil, 0, "20.1(b)"},
-		{"US", fitmentv1.Obligation_FORBIDDEN_WORDS, fitmentv1.Obligation_SELLER, []string{"Rebuilt", "Remanufactured", "Factory rebuilt"}, 0, "20.3"},
-		{"US", fitmentv1.Obligation_WHO, fitmentv1.Obligation_INSTALLER, nil, 0, "30122"},
-		{"US", fitmentv1.Obligation_WHO, fitmentv1.Obligation_SELLER, nil, 0, "173.166"},
-		// Directive 2013/29/EU, Article 7(1)(b) and (4).
-		{"EU", fitmentv1.Obligation_WHO, fitmentv1.Obligation_SELLER, nil, 0, "2013/29/EU"},
-		{"EU", fitmentv1.Obligation_WHO, fitmentv1.Obligation_SELLER, nil, 0, "2000/53/EC"},
-		// RPS 195 and RD 026: records for three years.
-		{"GB-ENG", fitmentv1.Obligation_KEEP, fitmentv1.Obligation_SELLER, nil, 3, "RPS 195"},
-		{"GB-WLS", fitmentv1.Obligation_KEEP, fitmentv1.Obligation_SELLER, nil, 3, "RD 026"},
-		{"NZ", fitmentv1.Obligation_WHO, fitmentv1.Obligation_SELLER, nil, 0, "technical bulletin 2"},
-		{"NZ", fitmentv1.Obligation_KEEP, fitmentv1.Obligation_SELLER, nil, 0, "technical bulletin 2"},
-		{"NZ", fitmentv1.Obligation_VERIFY, fitmentv1.Obligation_SELLER, nil, 0, "technical bulletin 2"},
+		// forbidden, and three years; whose duty these are is read here as both's.
+		{"US-CO", fitmentv1.Obligation_CONSENT, installer, nil, 0, widely, used, "42-9-109.5(1)(b)"},
+		{"US-CO", fitmentv1.Obligation_INVOICE, installer, []string{"salvaged inflatable restraint system"}, 0, widely, used, "42-9-109.5(1)(b)"},
+		{"US-CO", fitmentv1.Obligation_INVOICE, seller, nil, 0, widely, used, "42-9-109.5(2)(a)"},
+		{"US-CO", fitmentv1.Obligation_FORBIDDEN_WORDS, installer, []string{"used", "as is"}, 0, widely, used, "42-9-109.5(1)(b)"},
+		{"US-CO", fitmentv1.Obligation_KEEP, 0, nil, 3, widely, used, "42-9-109.5(2)(b)"},
+		{"US-CO", fitmentv1.Obligation_WHO, installer, nil, 0, widely, used, "42-9-109.5(1)(a)"},
+		// N.Y. VTL 415-c(1): query, and its date and result on the invoice, for salvaged
+		// restraints.
+		{"US-NY", fitmentv1.Obligation_QUERY, seller, nil, 0, widely, used, "415-c(1)"},
+		{"US-NY", fitmentv1.Obligation_INVOICE, seller, nil, 0, widely, used, "415-c(1)"},
+		// R.I. Gen. Laws 31-53-5(a)(1), (3), (4) and 31-53-3: that it is salvaged is told
+		// and recorded of salvaged ones, affidavit and diagnosis are of any replacement.
+		{"US-RI", fitmentv1.Obligation_DISCLOSE, 0, []string{"salvaged"}, 0, widely, used, "31-53-5(a)(3)"},
+		{"US-RI", fitmentv1.Obligation_DISCLOSE, installer, nil, 0, widely, false, "31-53-5(a)(4)"},
+		{"US-RI", fitmentv1.Obligation_KEEP, 0, nil, 0, widely, used, "31-53-5(a)(1)"},
+		{"US-RI", fitmentv1.Obligation_VERIFY, installer, nil, 0, widely, false, "31-53-3"},
+		// RCW 46.37.660(1)(a): the installer verifies the self-diagnosis, whichever
+		// part was fitted.
+		{"US-WA", fitmentv1.Obligation_VERIFY, installer, nil, 0, widely, false, "46.37.660(1)(a)"},
+		{"US-WA", fitmentv1.Obligation_WHO, installer, nil, 0, widely, false, "46.37.660(1)"},
+		{"US-TX", fitmentv1.Obligation_WHO, installer, nil, 0, bags, false, "547.614"},
+		// 16 CCR 3353, 3356 and 3358: new, used, reconditioned or rebuilt.
+		{"US-CA", fitmentv1.Obligation_CONSENT, installer, nil, 0, anything, false, "3353"},
+		{"US-CA", fitmentv1.Obligation_INVOICE, installer, nil, 0, anything, false, "3356(c)"},
+		{"US-CA", fitmentv1.Obligation_FORBIDDEN_WORDS, installer, []string{"shop supplies", "miscellaneous parts"}, 0, anything, false, "3356"},
+		{"US-CA", fitmentv1.Obligation_KEEP, installer, nil, 3, anything, false, "3358"},
+		// 49 CFR 573.12 (new or used); 16 CFR 20.1 and 20.3 (used parts, and such as were
+		// only cleaned); 49 U.S.C. 30122; 49 CFR 173.166.
+		{"US", fitmentv1.Obligation_QUERY, seller, nil, 0, anything, false, "573.12"},
+		{"US", fitmentv1.Obligation_DISCLOSE, seller, nil, 0, anything, used, "20.1(b)"},
+		{"US", fitmentv1.Obligation_FORBIDDEN_WORDS, seller, []string{"Rebuilt", "Remanufactured", "Factory rebuilt"}, 0, anything, used, "20.3"},
+		{"US", fitmentv1.Obligation_WHO, installer, nil, 0, anything, false, "30122"},
+		{"US", fitmentv1.Obligation_WHO, seller, nil, 0, anything, false, "173.166"},
+		// Directive 2013/29/EU, Article 7(1)(b) and (4); Directive 2000/53/EC, Annex I.
+		{"EU", fitmentv1.Obligation_WHO, seller, nil, 0, anything, false, "2013/29/EU"},
+		{"EU", fitmentv1.Obligation_WHO, seller, nil, 0, anything, false, "2000/53/EC"},
+		// RPS 195 and RD 026: records for three years of what stays in a vehicle for
+		// reuse; told of every part here, as they are about the vehicle.
+		{"GB-ENG", fitmentv1.Obligation_KEEP, seller, nil, 3, anything, used, "RPS 195"},
+		{"GB-WLS", fitmentv1.Obligation_KEEP, seller, nil, 3, anything, used, "RD 026"},
+		// Technical bulletin 2, Salvaged airbags; read as about every part (its pack says so).
+		{"NZ", fitmentv1.Obligation_WHO, seller, nil, 0, anything, used, "technical bulletin 2"},
+		{"NZ", fitmentv1.Obligation_KEEP, seller, nil, 0, anything, used, "technical bulletin 2"},
+		{"NZ", fitmentv1.Obligation_VERIFY, seller, nil, 0, anything, used, "technical bulletin 2"},
 	}
 	total := 0
 	for _, p := range jurisdiction.Builtin().All() {
@@ -175,10 +224,29 @@ func TestObligationsSayWhatTheLawSays(t *testing.T) {
 	for _, row := range rows {
 		if !slices.ContainsFunc(pack(t, row.place).Obligations, func(o jurisdiction.Obligation) bool {
 			return o.GetJurisdiction() == row.place && o.GetType() == row.kind && o.GetParty() == row.party && o.GetYears() == row.years &&
-				slices.Equal(o.GetWords(), row.words) && strings.Contains(o.GetSource(), row.cites)
+				slices.Equal(o.GetWords(), row.words) && strings.Contains(o.GetSource(), row.cites) &&
+				slices.Equal(o.Kinds, row.about.kinds()) && o.UsedOnly == row.used
 		}) {
-			t.Errorf("%s: no %v of %v with words %q and %d years that cites %s", row.place, row.kind, row.party, row.words, row.years, row.cites)
+			t.Errorf("%s: no %v of %v with words %q and %d years, about %s, of used parts only: %v, that cites %s",
+				row.place, row.kind, row.party, row.words, row.years, row.about, row.used, row.cites)
 		}
+	}
+}
+
+// Where the law's words do not settle which parts it is about, the pack says how
+// it is read.
+func TestPacksSayHowKindsAreRead(t *testing.T) {
+	t.Parallel()
+	for place, says := range map[string]string{
+		"US-CO": "clock springs, modules, sensors and pigtails", "US-NY": "clock springs, modules, sensors and pigtails",
+		"US-WA": "Clock springs, modules, sensors and pigtails", "US-RI": "Modules, sensors and wiring",
+	} {
+		if notes := strings.Join(pack(t, place).Notes, " "); !strings.Contains(notes, says) {
+			t.Errorf("%s: no note on %s: %s", place, says, notes)
+		}
+	}
+	if notes := strings.Join(pack(t, "US-CO").Notes, " "); !strings.Contains(notes, "check the text of C.R.S. 42-9-109.5(2)(b)") {
+		t.Errorf("US-CO: no note that who keeps the bill of sale is to be checked: %s", notes)
 	}
 }
 

@@ -213,7 +213,8 @@ func TestDutiesAreThoseOfTheStatedPlaces(t *testing.T) {
 }
 
 // Each party is told of its own duties, and only about the kind of part that they
-// are about (C.R.S. 42-9-109.5 and RCW 46.37.660 are about air bags).
+// are about (C.R.S. 42-9-109.5 and RCW 46.37.660 are about air bags). Colorado's
+// record of three years is read as asked of either.
 func TestObligationsBindTheirParty(t *testing.T) {
 	t.Parallel()
 	const bag, belt = fitmentv1.Part_SIDE_AIR_BAG, fitmentv1.Part_BUCKLE_PRETENSIONER
@@ -223,13 +224,13 @@ func TestObligationsBindTheirParty(t *testing.T) {
 		place             string
 		want              []fitmentv1.Obligation_Party
 	}{
-		"seller in Colorado":        {"US-CO", "US-WA", bag, "US-CO", []fitmentv1.Obligation_Party{fitmentv1.Obligation_SELLER}},
+		"seller in Colorado":        {"US-CO", "US-WA", bag, "US-CO", []fitmentv1.Obligation_Party{fitmentv1.Obligation_PARTY_UNSPECIFIED, fitmentv1.Obligation_SELLER}},
 		"installer in Washington":   {"US-CO", "US-WA", bag, "US-WA", []fitmentv1.Obligation_Party{fitmentv1.Obligation_INSTALLER}},
-		"installer in Colorado":     {"US-WA", "US-CO", bag, "US-CO", []fitmentv1.Obligation_Party{fitmentv1.Obligation_INSTALLER}},
-		"both in Colorado":          {"US-CO", "US-CO", bag, "US-CO", []fitmentv1.Obligation_Party{fitmentv1.Obligation_SELLER, fitmentv1.Obligation_INSTALLER}},
+		"installer in Colorado":     {"US-WA", "US-CO", bag, "US-CO", []fitmentv1.Obligation_Party{fitmentv1.Obligation_PARTY_UNSPECIFIED, fitmentv1.Obligation_INSTALLER}},
+		"both in Colorado":          {"US-CO", "US-CO", bag, "US-CO", []fitmentv1.Obligation_Party{fitmentv1.Obligation_PARTY_UNSPECIFIED, fitmentv1.Obligation_SELLER, fitmentv1.Obligation_INSTALLER}},
 		"a pretensioner":            {"US-CO", "US-CO", belt, "US-CO", nil},
-		"a kind that is not stated": {"US-CO", "US-CO", 0, "US-CO", []fitmentv1.Obligation_Party{fitmentv1.Obligation_SELLER, fitmentv1.Obligation_INSTALLER}},
-		"seller not stated":         {"", "US-WA", bag, "US-CO", []fitmentv1.Obligation_Party{fitmentv1.Obligation_SELLER}},
+		"a kind that is not stated": {"US-CO", "US-CO", 0, "US-CO", []fitmentv1.Obligation_Party{fitmentv1.Obligation_PARTY_UNSPECIFIED, fitmentv1.Obligation_SELLER, fitmentv1.Obligation_INSTALLER}},
+		"seller not stated":         {"", "US-WA", bag, "US-CO", []fitmentv1.Obligation_Party{fitmentv1.Obligation_PARTY_UNSPECIFIED, fitmentv1.Obligation_SELLER}},
 		"installer not stated":      {"US-CO", "", bag, "US-WA", []fitmentv1.Obligation_Party{fitmentv1.Obligation_INSTALLER}},
 		"either":                    {"US-RI", "US-WA", bag, "US-RI", []fitmentv1.Obligation_Party{fitmentv1.Obligation_PARTY_UNSPECIFIED}},
 		"the country of both":       {"US-CO", "US-WA", belt, "US", []fitmentv1.Obligation_Party{fitmentv1.Obligation_SELLER, fitmentv1.Obligation_INSTALLER}},
