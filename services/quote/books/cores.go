@@ -56,8 +56,9 @@ func Deposits(q *quotev1.Quote, account Account, facts Facts) []*quotev1.CoreDep
 		if booked.Paid > 0 {
 			bought = max(bought, 1)
 		}
-		kept := int64(max(bought-facts.Failed[name], 0))
-		out := kept*p.option.GetCoreDeposit() - booked.CoreReturned - booked.CoreForfeited
+		failed := min(facts.Failed[name], bought)
+		kept := int64(bought-failed) * p.option.GetCoreDeposit()
+		out := kept - max(booked.CoreReturned-owed(p.option, int64(failed), booked), 0) - booked.CoreForfeited
 		if out <= 0 {
 			continue
 		}
@@ -68,6 +69,16 @@ func Deposits(q *quotev1.Quote, account Account, facts Facts) []*quotev1.CoreDep
 		})
 	}
 	return deposits
+}
+
+// owed are the deposits of so many failed parts that no refund has brought back: a
+// refund pays price and tax first, less what the seller keeps of a return. Of the
+// deposits that are booked as returned these come first, so that the ones of failed
+// parts never hide one that is out.
+func owed(option *quotev1.Option, failed int64, booked Sums) int64 {
+	deposits := failed * option.GetCoreDeposit()
+	rest := failed * max(option.GetPrice()+option.GetTax()-option.GetReturnLoss(), 0)
+	return deposits - min(max(booked.Refunded-rest, 0), deposits)
 }
 
 // dueDay is the last day for the old part: the seller's days, counted from the

@@ -21,6 +21,11 @@ func TestDepositsThatAreOut(t *testing.T) {
 		change(d)
 		return []*quotev1.CoreDeposit{d}
 	}
+	twice := func(q *quotev1.Quote) {
+		line := &quotev1.QuoteLine{Need: q.GetNeed(), Options: q.GetOptions()[:1], State: quotev1.QuoteLine_ACCEPTED}
+		q.Lines = []*quotev1.QuoteLine{line, line}
+	}
+	oneFailed := books.Facts{Failed: map[string]int{usedPart: 1}}
 	second := &quotev1.CoreDeposit{Quote: quoteNamed, Source: remanPart, Seller: "farrowtull-works", Amount: 60_00, CurrencyCode: "USD"}
 	for name, c := range map[string]struct {
 		change  func(q *quotev1.Quote)
@@ -53,13 +58,35 @@ func TestDepositsThatAreOut(t *testing.T) {
 		"no deposit": {change: func(q *quotev1.Quote) { q.Options[0].CoreDeposit = 0 }},
 		"still open": {change: func(q *quotev1.Quote) { q.State = quotev1.Quote_OPEN }},
 		"one item on two lines": {
-			change: func(q *quotev1.Quote) {
-				line := &quotev1.QuoteLine{Need: q.GetNeed(), Options: q.GetOptions()[:1], State: quotev1.QuoteLine_ACCEPTED}
-				q.Lines = []*quotev1.QuoteLine{line, line}
-			},
+			change:  twice,
 			entries: []*quotev1.Entry{entry(returned, 50_00, usedPart), entry(returned, 10_00, usedPart)},
 			want:    with(func(d *quotev1.CoreDeposit) { d.Amount = 40_00 }),
 		},
+		// One of two fails: price 185.00, tax 17.04 and deposit 50.00 are due for it, and
+		// the other one's deposit is out until it comes back by itself.
+		"one of two failed": {change: twice, facts: oneFailed, want: []*quotev1.CoreDeposit{first}},
+		"one of two failed, its deposit booked as returned": {
+			change: twice, facts: oneFailed, entries: []*quotev1.Entry{entry(refunded, 202_04, usedPart), entry(returned, 50_00, usedPart)},
+			want: []*quotev1.CoreDeposit{first},
+		},
+		"one of two failed, its deposit refunded": {
+			change: twice, facts: oneFailed, entries: []*quotev1.Entry{entry(refunded, 252_04, usedPart)}, want: []*quotev1.CoreDeposit{first},
+		},
+		"one of two failed, its deposit refunded and the other's returned": {
+			change: twice, facts: oneFailed, entries: []*quotev1.Entry{entry(refunded, 252_04, usedPart), entry(returned, 50_00, usedPart)},
+		},
+		"one of two failed, both deposits returned": {
+			change: twice, facts: oneFailed, entries: []*quotev1.Entry{entry(returned, 50_00, usedPart), entry(returned, 50_00, usedPart)},
+		},
+		"one of two failed, the seller keeps part of the price": {
+			change: func(q *quotev1.Quote) {
+				twice(q)
+				q.Options[0].ReturnLoss = 37_00
+			},
+			facts: oneFailed, entries: []*quotev1.Entry{entry(refunded, 215_04, usedPart), entry(returned, 50_00, usedPart)},
+		},
+		"failed and returned":  {facts: oneFailed, entries: []*quotev1.Entry{entry(returned, 50_00, usedPart)}},
+		"failed and forfeited": {change: twice, facts: oneFailed, entries: []*quotev1.Entry{entry(forfeited, 50_00, usedPart)}},
 	} {
 		q := workedExample()
 		if c.change != nil {
