@@ -1,5 +1,8 @@
 package transport
 
+// explosiveSource is where name and class of UN0503 are from.
+const explosiveSource = "German dangerous-goods reference list, entry UN0503"
+
 // papers are what shipping papers and package must show.
 func (c Consignment) papers() []Fact {
 	var facts []Fact
@@ -7,7 +10,7 @@ func (c Consignment) papers() []Fact {
 	case UN3268:
 		facts = c.classNine()
 	case UN0503:
-		const source = "entry UN0503; PHMSA interpretation 25-0159"
+		const source = explosiveSource + "; PHMSA interpretation 25-0159"
 		facts = []Fact{
 			{"proper shipping name", "Safety devices, pyrotechnic", source},
 			{"class or division", "1.4G", source},

@@ -44,7 +44,7 @@ func unclassified() finding {
 // cannot be told from a Consignment, so the answer is never yes.
 func (c Consignment) explosive() []finding {
 	return []finding{
-		{Unknown, "it is an explosive of division 1.4G, not class 9: it needs an EX number or product code and a carrier that takes class 1; ask the carrier", "PHMSA interpretation 25-0159; entry UN0503"},
+		{Unknown, "it is an explosive of division 1.4G, not class 9: it needs an EX number or product code and a carrier that takes class 1; ask the carrier", "PHMSA interpretation 25-0159; " + explosiveSource},
 		c.trained(),
 	}
 }

@@ -142,6 +142,9 @@ func TestPapers(t *testing.T) {
 			t.Errorf("1.4G, %s: %q, want %q", name, got, want)
 		}
 	}
+	if ruling, err := transport.Decide(explosive); err != nil || !strings.Contains(ruling.Papers[0].Source, "German dangerous-goods reference list") {
+		t.Errorf("1.4G: papers %v do not name where they are from; %v", ruling.Papers, err)
+	}
 	if got := fact(t, loose(transport.Sea, 900), "stowage"); got != "A" {
 		t.Errorf("stowage %q", got)
 	}
