@@ -155,7 +155,8 @@ func (s *Server) stepOnce(ctx context.Context, w write, record store.Record, ord
 		return err
 	}
 	puts := append([]store.Put{{Key: record.Key, Expect: record.Version, Value: raw}}, r.puts...)
-	if _, err := s.apply(ctx, w, store.Change{Puts: puts}, raw); err != nil {
+	// No answer is kept: a repeat answers with the order as it is by then.
+	if _, err := s.apply(ctx, w, store.Change{Puts: puts}, nil); err != nil {
 		return err
 	}
 	r.giveBack(ctx, next)
@@ -254,14 +255,25 @@ func (r *recording) lookAtQuote(ctx context.Context, name string) error {
 	return err
 }
 
-// lookAtNext asks what the law asks before a listing is bought next.
+// lookAtNext asks what the law asks before a part is bought next: of a listing as it
+// is decided now, of a supplier's item as of its part in the catalogue.
 func (r *recording) lookAtNext(ctx context.Context, s *quotev1.NextPurchase) error {
 	at := repair.Find(r.order, s.GetSource(), quotev1.Purchase_NEXT)
-	if at < 0 || !repair.IsListing(s.GetSource()) {
+	if at < 0 {
 		return nil
 	}
-	donor, err := r.s.side.look(ctx, r.facts.Bought[at].Need, s.GetSource())
-	r.facts.Obligations = donor.GetDecision().GetObligations()
+	about := r.facts.Bought[at]
+	if repair.IsListing(s.GetSource()) {
+		donor, err := r.s.side.look(ctx, about.Need, s.GetSource())
+		r.facts.Obligations = donor.GetDecision().GetObligations()
+		return err
+	}
+	parts, err := r.s.side.findParts(ctx, about.Need)
+	for _, match := range parts {
+		if quote.Named([]*fitmentv1.PartMatch{match})(about.Option.GetPartMaker(), about.Option.GetPartNumber()) {
+			r.facts.Obligations = match.GetObligations()
+		}
+	}
 	return err
 }
 
