@@ -38,11 +38,11 @@ func (e usageError) Unwrap() error { return e.error }
 func Main(ctx context.Context, args []string, streams Streams) int {
 	root := Root(streams)
 	root.SetArgs(args)
-	err := root.ExecuteContext(ctx)
+	cmd, err := root.ExecuteContextC(ctx)
 	if err == nil {
 		return ExitOK
 	}
-	_, _ = fmt.Fprintln(streams.Err, "beltwright: "+explain(err))
+	_, _ = fmt.Fprintln(streams.Err, "beltwright: "+explain(cmd, err))
 	if _, usage := errors.AsType[usageError](err); usage {
 		return ExitUsage
 	}

@@ -584,7 +584,7 @@ func TestErrorsSayWhatToDo(t *testing.T) {
 		apierr.Violation{Field: "vin", Problem: "has 3 characters", Expected: "17"}, apierr.Violation{Field: "market", Problem: "is no country"})
 	s := start(t, nil, refusal)
 	code, out, errs := run(t, "", s.to("decode", "ABC")...)
-	if code != cli.ExitFailed || out != "" || !strings.Contains(errs, "  vin: has 3 characters; expected 17\n  market: is no country") {
+	if code != cli.ExitFailed || out != "" || !strings.Contains(errs, "  vin: has 3 characters; expected 17\n  market (--market): is no country") {
 		t.Errorf("exit %d %q %q", code, out, errs)
 	}
 	unauthenticated := start(t, nil, apierr.New(codes.Unauthenticated, fitmentv1.ErrorInfo_CREDENTIAL_INVALID, "wrong"))
@@ -600,6 +600,31 @@ func TestErrorsSayWhatToDo(t *testing.T) {
 	code, _, errs = run(t, "", "quote", "list", "--server", nobody, "--key", "k")
 	if code != cli.ExitFailed || !strings.Contains(errs, "the server does not answer") || !strings.Contains(errs, "is the server running?") {
 		t.Errorf("exit %d %q", code, errs)
+	}
+}
+
+// TestErrorsNameFlags: whoever types flags is told the flag beside the request's
+// field, also where the two have other names; an argument has none.
+func TestErrorsNameFlags(t *testing.T) {
+	t.Parallel()
+	for field, test := range map[string]struct {
+		flag string
+		line []string
+	}{
+		"tax_percent":                {" (--tax)", []string{"quote", "--kind", "clock-spring"}},
+		"need.vehicle.build_date":    {" (--built)", []string{"quote", "--kind", "clock-spring"}},
+		"further_needs[1].need.kind": {" (--also)", []string{"quote", "--kind", "clock-spring"}},
+		"deadline_days":              {" (--deadline)", []string{"quote", "--kind", "clock-spring"}},
+		"entry.note":                 {" (--note)", []string{"books", "credit-note", "give", "quotes/Q-2026-000001", "--amount", "1.00"}},
+		"entry.kind":                 {"", []string{"books", "record", "paid", "quotes/Q-2026-000001", "--amount", "1.00"}},
+		"from_day":                   {" (--from)", []string{"books", "sum"}},
+		"lines[0]":                   {" (--line)", []string{"quote", "accept", "quotes/Q-2026-000001"}},
+	} {
+		refusal := apierr.Invalid(fitmentv1.ErrorInfo_FIELD_INVALID, apierr.Violation{Field: field, Problem: "is wrong", Expected: "what is right"})
+		_, _, errs := run(t, "", start(t, nil, refusal).to(test.line...)...)
+		if want := "beltwright: " + field + test.flag + ": is wrong; expected what is right\n"; errs != want {
+			t.Errorf("got %q, want %q", errs, want)
+		}
 	}
 }
 

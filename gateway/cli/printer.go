@@ -8,6 +8,7 @@ import (
 	"text/tabwriter"
 	"time"
 
+	"github.com/spf13/cobra"
 	"google.golang.org/genproto/googleapis/rpc/errdetails"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
@@ -94,9 +95,9 @@ func cash(value int64, currency string) string {
 	return amount.Format(value, currency) + " " + currency
 }
 
-// explain turns an error into text that says what to do: every field that is
-// wrong, and when trying again is worth it.
-func explain(err error) string {
+// explain turns an error of a command into text that says what to do: every field
+// that is wrong, with its flag, and when trying again is worth it.
+func explain(cmd *cobra.Command, err error) string {
 	var carrier interface{ GRPCStatus() *status.Status }
 	if !errors.As(err, &carrier) {
 		return err.Error()
@@ -111,11 +112,20 @@ func explain(err error) string {
 	for _, detail := range s.Details() {
 		switch detail := detail.(type) {
 		case *errdetails.BadRequest:
-			if len(detail.GetFieldViolations()) == 1 {
+			violations := detail.GetFieldViolations()
+			if len(violations) == 0 {
+				continue
+			}
+			if first := violations[0].GetField(); strings.HasPrefix(s.Message(), first+": ") {
+				rest := strings.TrimPrefix(text.String(), first)
+				text.Reset()
+				text.WriteString(hinted(cmd, first) + rest)
+			}
+			if len(violations) == 1 {
 				continue // the message says it already
 			}
-			for _, v := range detail.GetFieldViolations() {
-				text.WriteString("\n  " + v.GetField() + ": " + v.GetDescription())
+			for _, v := range violations {
+				text.WriteString("\n  " + hinted(cmd, v.GetField()) + ": " + v.GetDescription())
 			}
 		case *errdetails.RetryInfo:
 			text.WriteString("\n  trying again is worth it after " + wholeSeconds(detail.GetRetryDelay().AsDuration()).String())
