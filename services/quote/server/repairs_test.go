@@ -536,6 +536,17 @@ func TestWhenNothingIsLeft(t *testing.T) {
 	j.do(j.arrives(partB, false), nextStep(partC))
 	j.do(j.arrives(partC, false))
 	j.wantPurchases("yard-a.1 RETURNING, yard-b.1 RETURNING, yard-c.1 RETURNING, northline.n NEXT")
+	// 16 CCR 3353: the customer's word is asked for a new part, too.
+	ask := func(asked ...*fitmentv1.Obligation) {
+		j.fake.set(func() {
+			for _, part := range j.fake.parts {
+				part.Obligations = asked
+			}
+		})
+	}
+	ask(&fitmentv1.Obligation{Type: fitmentv1.Obligation_CONSENT, Text: "The customer authorizes the work.", Source: "16 CCR 3353"})
+	refused(t, j.try(nextStep(partN)), codes.FailedPrecondition, fitmentv1.ErrorInfo_STEP_REFUSED)
+	ask()
 	j.do(nextStep(partN))
 	j.do(j.arrives(partN, false))
 	if text := strings.Join(j.order.GetNext(), " "); j.order.GetState() != quotev1.RepairOrder_TO_BUY_NEXT || !strings.Contains(text, "Nothing is left on the plan of line 1") {
