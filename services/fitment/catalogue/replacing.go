@@ -2,8 +2,6 @@ package catalogue
 
 import (
 	"cmp"
-	"strconv"
-	"strings"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	"beltwright.example/services/fitment/evidence"
@@ -88,7 +86,7 @@ func (w *walk) replacement(to *node, way []*step, root *Match) Match {
 func (w *walk) why(to *node, way []*step, root *Match, path []string) string {
 	said := "it replaces " + path[0]
 	if between := path[1 : len(path)-1]; len(between) > 0 {
-		said += " by way of " + joined(between)
+		said += " by way of " + prose.Some(between, maxNamed)
 	}
 	open := ""
 	for _, one := range way {
@@ -112,11 +110,3 @@ func (w *walk) why(to *node, way []*step, root *Match, path []string) string {
 
 // maxNamed is how many numbers a list in words has at most.
 const maxNamed = 3
-
-// joined writes numbers as a list in words.
-func joined(numbers []string) string {
-	if more := len(numbers) - maxNamed; more > 0 {
-		return strings.Join(numbers[:maxNamed], ", ") + " and " + strconv.Itoa(more) + " more"
-	}
-	return prose.List(numbers)
-}

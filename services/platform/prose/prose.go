@@ -16,6 +16,14 @@ func List(texts []string) string {
 	return strings.Join(texts[:last], ", ") + " and " + texts[last]
 }
 
+// Some joins at most so many texts and counts the others: "a, b, c and 4 more".
+func Some(texts []string, most int) string {
+	if more := len(texts) - most; more > 0 {
+		return strings.Join(texts[:most], ", ") + " and " + strconv.Itoa(more) + " more"
+	}
+	return List(texts)
+}
+
 // ListOf joins what each item is called.
 func ListOf[T any](items []T, name func(T) string) string {
 	names := make([]string, len(items))

@@ -20,6 +20,11 @@ func TestList(t *testing.T) {
 			t.Errorf("%q is joined as %q, want %q", texts, got, want)
 		}
 	}
+	for want, texts := range map[string][]string{"a and b": {"a", "b"}, "a, b and c": {"a", "b", "c"}, "a, b, c and 2 more": {"a", "b", "c", "d", "e"}} {
+		if got := prose.Some(texts, 3); got != want {
+			t.Errorf("%q are told as %q, want %q", texts, got, want)
+		}
+	}
 	if got := prose.ListOf([]int{1, 2, 3}, strconv.Itoa); got != "1, 2 and 3" {
 		t.Errorf("%q", got)
 	}

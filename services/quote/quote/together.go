@@ -2,6 +2,7 @@ package quote
 
 import (
 	"fmt"
+	"math"
 	"math/big"
 	"slices"
 	"strings"
@@ -19,6 +20,8 @@ const (
 	// writtenPlaces is with how many decimal places the chances are written that the
 	// lines' chances are made of.
 	writtenPlaces = 12
+	// maxNamed is how many sellers are named at most.
+	maxNamed = 3
 )
 
 // lineLaw is how the plan of a line can end.
@@ -67,7 +70,7 @@ type together struct {
 func (t *together) tell() (note string, steps []working.Step) {
 	note = t.ready() + " " + t.costs()
 	if shared := t.shared(); len(shared) > 0 {
-		note += fmt.Sprintf(" The lines' plans are taken to be independent of each other, which they are only where no seller is shared: more than one line may buy of %s, whose parts tend to pass or to fail alike.", prose.List(shared))
+		note += fmt.Sprintf(" The lines' plans are taken to be independent of each other, which they are only where no seller is shared: more than one line may buy of %s, whose parts tend to pass or to fail alike.", prose.Some(shared, maxNamed))
 	} else {
 		note += " The lines' plans share no seller, so they are taken to be independent of each other."
 	}
@@ -92,20 +95,23 @@ func (t *together) shared() []string {
 
 // ready says how likely all lines are ready by which day.
 func (t *together) ready() string {
-	var said []string
-	last := new(big.Rat)
-	for _, day := range t.days() {
-		var steps []string
-		chance := big.NewRat(1, 1)
-		for _, line := range t.lines {
-			steps = append(steps, written(line.law.ReadyBy(day), chance))
+	days := t.days()
+	said := make([]string, len(days))
+	all := big.NewRat(1, 1)
+	for i, day := range days {
+		all.SetInt64(1)
+		chance := big.NewRat(1, 1) // as the factors are written
+		factors := make([]string, len(t.lines))
+		for n, line := range t.lines {
+			ready := line.law.ReadyBy(day)
+			factors[n] = written(ready, chance)
+			all.Mul(all, ready)
 		}
-		t.add(fmt.Sprintf("chance that all lines are ready by day %d", day), strings.Join(steps, " × "), chance.FloatString(chancePlaces))
-		said = append(said, fmt.Sprintf("%s by day %d", percentOf(chance), day))
-		last = chance
+		t.add(fmt.Sprintf("chance that all lines are ready by day %d", day), strings.Join(factors, " × "), chance.FloatString(chancePlaces))
+		said[i] = fmt.Sprintf("%s by day %d", percentOf(all), day)
 	}
 	text := "All lines ready: " + prose.List(said) + "."
-	if never := new(big.Rat).Sub(big.NewRat(1, 1), last); never.Sign() > 0 {
+	if all.Cmp(big.NewRat(1, 1)) < 0 {
 		text = strings.TrimSuffix(text, ".") + "; else a line stays without a part."
 	}
 	return text
@@ -113,12 +119,15 @@ func (t *together) ready() string {
 
 // days are those worth telling of: of all days on which a line can become ready the
 // first ones by which all lines are with 1, 5, 8 and 9.5 in 10 at least, and the last
-// one.
+// one. Floating-point numbers are enough to choose them.
 func (t *together) days() []int32 {
 	var all []int32
-	for _, line := range t.lines {
+	ready := make([]map[int32]float64, len(t.lines)) // by line and day: the chance of just that day
+	for i, line := range t.lines {
+		ready[i] = make(map[int32]float64)
 		for _, end := range line.law.Ends {
 			if !end.Unrepaired {
+				ready[i][end.Days] += end.Probability
 				all = append(all, end.Days)
 			}
 		}
@@ -127,11 +136,12 @@ func (t *together) days() []int32 {
 	all = slices.Compact(all)
 	var told []int32
 	levels := []float64{.1, .5, .8, .95}
+	so := make([]float64, len(t.lines))
 	for i, day := range all {
 		chance := 1.0
-		for _, line := range t.lines {
-			ready, _ := line.law.ReadyBy(day).Float64()
-			chance *= ready
+		for line := range t.lines {
+			so[line] += ready[line][day]
+			chance *= so[line]
 		}
 		reached := 0
 		for reached < len(levels) && chance >= levels[reached] {
@@ -225,7 +235,11 @@ func written(value, into *big.Rat) string {
 	return text
 }
 
+// percentOf writes a chance that is not 1 as less than 100 %, however near it is.
 func percentOf(chance *big.Rat) string {
 	value, _ := chance.Float64()
+	if chance.Cmp(big.NewRat(1, 1)) < 0 {
+		value = min(value, math.Nextafter(1, 0))
+	}
 	return prose.Percent(value)
 }

@@ -79,6 +79,28 @@ func TestLinesThatShareASellerAreNotIndependent(t *testing.T) {
 	workingtest.Check(t, whole.Workings)
 }
 
+// A chance that is near 1 is not told as certain, and of many shared sellers three are
+// named.
+func TestNearlyCertainIsNotCertain(t *testing.T) {
+	t.Parallel()
+	lines := make([]quote.Input, 2)
+	for i := range lines {
+		var donors []*fitmentv1.Donor
+		for n := range 40 {
+			d := priced(fmt.Sprintf("yard-%02d", n), fmt.Sprint(i), int64(50_00+n), 0)
+			d.Listing.Terms.Days = 1
+			donors = append(donors, d)
+		}
+		lines[i] = input(donors, nil)
+	}
+	whole := weighAll(t, lines...)
+	got := lastNote(t, whole)
+	if !strings.Contains(got, "above 99.99 % by day 40; else a line stays without a part.") || !strings.Contains(got, "buy of yard-00, yard-01, yard-02 and 37 more, whose parts") {
+		t.Errorf("%q", got)
+	}
+	workingtest.Check(t, whole.Workings)
+}
+
 // Of twenty lines the ways to end are too many to be put together; the chances of
 // being ready and the mean are told all the same, the former of the days that matter.
 func TestManyLinesTogether(t *testing.T) {

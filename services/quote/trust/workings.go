@@ -58,14 +58,13 @@ func (s spread) names() (mean, variance, inverse string) {
 
 // written writes every seller's rate out.
 func (s spread) written() []working.Step {
-	var rates, squares, inverses []string
+	rates, squares, inverses := make([]string, len(s.records)), make([]string, len(s.records)), make([]string, len(s.records))
 	sum, square, inverse := new(big.Rat), new(big.Rat), new(big.Rat)
-	for _, r := range s.records {
+	for i, r := range s.records {
 		rate := big.NewRat(int64(r.Passed), int64(r.Reported()))
 		share := big.NewRat(1, int64(r.Reported()))
 		text := fmt.Sprintf("%d / %d", r.Passed, r.Reported())
-		rates, squares = append(rates, text), append(squares, text+" × "+text)
-		inverses = append(inverses, fmt.Sprintf("1 / %d", r.Reported()))
+		rates[i], squares[i], inverses[i] = text, text+" × "+text, fmt.Sprintf("1 / %d", r.Reported())
 		sum.Add(sum, rate)
 		square.Add(square, rate.Mul(rate, rate))
 		inverse.Add(inverse, share)
