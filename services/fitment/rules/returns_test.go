@@ -74,17 +74,19 @@ func TestAPartThatFailedACheckFitsNoMore(t *testing.T) {
 	}
 }
 
-// goodAndBad are statements for and against a part, about each attribute.
+// goodAndBad are statements for and against a part, about each attribute: a number
+// and a loop's value of each, too, though nothing is said of how it was read.
 func goodAndBad(about []fitmentv1.Evidence_Attribute) []*fitmentv1.Evidence {
 	list := []*fitmentv1.Evidence{}
 	for _, attribute := range about {
+		values := []string{"K1", "2.1", "OL", "0.1"}
 		for _, p := range scenePools {
-			if p.attribute != attribute {
-				continue
+			if p.attribute == attribute {
+				values = append(append(values, p.good), p.others...)
 			}
-			for _, value := range append([]string{p.good, "K1", "2.1", "OL", "0.1"}, p.others...) {
-				list = append(list, &fitmentv1.Evidence{Attribute: attribute, Value: value})
-			}
+		}
+		for _, value := range values {
+			list = append(list, &fitmentv1.Evidence{Attribute: attribute, Value: value})
 		}
 	}
 	return list
