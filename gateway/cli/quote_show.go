@@ -134,7 +134,7 @@ func seldom(chance float64) string {
 
 // showChoices shows in short what may be chosen between; --why shows all of it.
 func showChoices(p *printer, trade *quotev1.TradeOff, currency string) {
-	p.linef("may be chosen between; no other of %d ways beats one of these in cost, risk and days at once:", trade.GetPolicies())
+	p.linef("the choices; no other of %d ways beats one of these in cost, risk and days at once:", trade.GetPolicies())
 	told := quote.Telling(trade)
 	rows := make([][]string, 0, len(told))
 	for at, n := range told {
@@ -207,7 +207,7 @@ func (v *quoteView) options(p *printer, q *quotev1.Quote, line *quotev1.QuoteLin
 	}
 	shut, hidden := make([]string, 0, len(line.GetExcluded())), 0
 	for _, e := range line.GetExcluded() {
-		if !v.all && beside(e) {
+		if !v.all && quote.Beside(e) {
 			hidden++
 			continue
 		}
@@ -221,18 +221,6 @@ func (v *quoteView) options(p *printer, q *quotev1.Quote, line *quotev1.QuoteLin
 	if hidden > 0 {
 		p.linef("%d more do not fit, or are other parts altogether; --all lists them", hidden)
 	}
-}
-
-// beside tells whether something is kept out because it is another part: what is
-// not proven yet, may not be used again or cannot be had is worth a look, and this
-// is not.
-func beside(e *quotev1.ExcludedOption) bool {
-	for _, begin := range []string{"is of the kind ", "the catalogue does not show that part ", "the catalogue lists part ", "does not fit: "} {
-		if strings.HasPrefix(e.GetReason(), begin) {
-			return true
-		}
-	}
-	return false
 }
 
 func showTogether(p *printer, q *quotev1.Quote) {

@@ -40,8 +40,12 @@ func showPurchase(p *printer, purchase *quotev1.Purchase) {
 	if purchase.GetState() == quotev1.Purchase_RETURNING {
 		text += ", refund due " + cash(purchase.GetRefundDue(), purchase.GetCurrencyCode())
 	}
-	if purchase.GetReturnedAs() != "" {
-		text += ", on its way back as " + purchase.GetReturnedAs()
+	switch as := purchase.GetReturnedAs(); {
+	case as == "":
+	case purchase.GetState() == quotev1.Purchase_RETURNING:
+		text += ", on its way back as " + as
+	default:
+		text += ", went back as " + as
 	}
 	p.linef("%s", text)
 	if purchase.GetState() == quotev1.Purchase_BOUGHT {

@@ -45,6 +45,19 @@ func says(t *testing.T, text string, wanted ...string) {
 	}
 }
 
+// TestTagOfAReturnedPart: the tag of a part that failed on arrival says so.
+func TestTagOfAReturnedPart(t *testing.T) {
+	t.Parallel()
+	back := part(fitmentv1.Part_BUCKLE_PRETENSIONER)
+	back.State = fitmentv1.Listing_RETURNING
+	back.ReturnReport = &fitmentv1.ReturnReport{FailedChecks: []string{"Look into the connector for the shorting clip."}}
+	raw, err := document.Tag(back, "https://example.org:8443/beltwright", now, paper.A4)
+	if err != nil {
+		t.Fatal(err)
+	}
+	says(t, papertest.Flat(t, raw), "not on sale: on its way back", "failed on arrival", "Look into the connector for the shorting clip.")
+}
+
 func TestTag(t *testing.T) {
 	t.Parallel()
 	for name, size := range map[string]paper.Size{"a4": paper.A4, "letter": paper.Letter} {

@@ -28,10 +28,24 @@ func Tag(l *fitmentv1.Listing, address string, now time.Time, size paper.Size) (
 		d.Rule()
 		d.Gap(1)
 		d.Pairs(pairs(seen))
+		d.Pairs(returned(seen))
 		d.Heading("Handle with care")
 		d.List(cautions(seen.GetKind()))
 		evidence(d, seen.GetEvidence())
 	})
+}
+
+// returned says why a part came back: nobody may take its tag for that of a part on
+// sale.
+func returned(l *fitmentv1.Listing) []paper.Pair {
+	sale := ""
+	if l.GetState() == fitmentv1.Listing_RETURNING {
+		sale = "not on sale: on its way back"
+	}
+	return []paper.Pair{
+		{Name: "state", Value: sale},
+		{Name: "failed on arrival", Value: strings.Join(l.GetReturnReport().GetFailedChecks(), " ")},
+	}
 }
 
 // changed is when the listing last changed.
