@@ -20,7 +20,7 @@ const (
 	// with the least cost for it.
 	sellersALine = 50
 	// maxRounds bounds how often a basket is chosen anew because one listing was
-	// to serve two lines.
+	// to serve two lines; then the lines take turns.
 	maxRounds = 100
 )
 
@@ -69,7 +69,29 @@ func fill(fields []*field, stop func() bool) (*fillings, error) {
 		}
 		b.banned[line][source], b.twice = true, true
 	}
-	return nil, errors.New("basket: one listing after another suits several lines; ask for fewer needs at once")
+	return b, b.byTurns()
+}
+
+// byTurns lets one line after another take what is cheapest for it of what is left:
+// needs that are alike want the same listings over and over.
+func (b *fillings) byTurns() error {
+	b.chosen, b.separate, b.proven = make([]*candidate, len(b.fields)), 0, false
+	for line := range b.fields {
+		b.banned[line] = make(map[string]bool)
+		for _, taken := range b.chosen[:line] {
+			if name := taken.option.GetSource(); strings.HasPrefix(name, "listings/") {
+				b.banned[line][name] = true
+			}
+		}
+		best := b.best(line)
+		if len(best) == 0 {
+			return fmt.Errorf("line %d: %w", line+1, ErrTaken)
+		}
+		b.chosen[line] = best[0]
+		b.separate += b.worth[best[0]] + best[0].once()
+	}
+	b.apart = b.chosen
+	return nil
 }
 
 // worth is what a candidate counts with: the price of a sure thing that is worth

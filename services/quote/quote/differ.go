@@ -18,12 +18,13 @@ const maxDifferences = 100
 
 // Differences lists what a customer sees differently in one version of a quote
 // than in the one before: needs, what is bought first and then, prices, terms and
-// totals. Times, numbers and holds are no difference.
+// totals. Times, numbers and holds are no difference. Totals stand before the lines,
+// so that what is counted only is the least of it.
 func Differences(before, after *quotev1.Quote) []*quotev1.Difference {
 	d := &differ{before: before, after: after}
 	d.terms()
-	d.lines()
 	d.totals()
+	d.lines()
 	if n := len(d.found) - maxDifferences; n > 0 {
 		d.found = append(d.found[:maxDifferences], &quotev1.Difference{What: fmt.Sprintf("and %d more", n)})
 	}
@@ -101,7 +102,7 @@ func (d *differ) lines() {
 
 func (d *differ) line(name string, before, after *quotev1.QuoteLine) {
 	d.add(name+", bought first", firstWords(before), firstWords(after))
-	d.add(name+", plan", strings.Join(before.GetPlan().GetOrder(), ", "), strings.Join(after.GetPlan().GetOrder(), ", "))
+	d.plan(name, before.GetPlan().GetOrder(), after.GetPlan().GetOrder())
 	d.amounts(name+", expected cost", before.GetPlan().GetExpectedCost(), after.GetPlan().GetExpectedCost())
 	d.add(name+", labour", labourWords(d.before, before.GetLabour()), labourWords(d.after, after.GetLabour()))
 	old := make(map[string]*quotev1.Option, len(before.GetOptions()))
@@ -118,6 +119,10 @@ func (d *differ) line(name string, before, after *quotev1.QuoteLine) {
 		}
 		d.amounts(what+", price", was.GetPrice(), option.GetPrice())
 		d.amounts(what+", in all", was.GetLandedCost(), option.GetLandedCost())
+		d.amounts(what+", deposit on the old part", was.GetCoreDeposit(), option.GetCoreDeposit())
+		d.amounts(what+", freight", was.GetFreight(), option.GetFreight())
+		d.amounts(what+", kept where it goes back", was.GetReturnLoss(), option.GetReturnLoss())
+		d.add(what+", part", numberWords(was), numberWords(option))
 		d.add(what+", condition", was.GetConditionWords(), option.GetConditionWords())
 		d.add(what+", days", dayWords(was.GetDays()), dayWords(option.GetDays()))
 		d.add(what+", days of warranty", dayWords(was.GetWarrantyDays()), dayWords(option.GetWarrantyDays()))
@@ -128,6 +133,28 @@ func (d *differ) line(name string, before, after *quotev1.QuoteLine) {
 			d.add(name+", "+option.GetSource(), cash(d.before, option.GetPrice()), "")
 		}
 	}
+}
+
+// plan compares two orders of purchase, without what they begin with alike.
+func (d *differ) plan(name string, before, after []string) {
+	same := 0
+	for same < min(len(before), len(after)) && before[same] == after[same] {
+		same++
+	}
+	what := name + ", plan"
+	if same > 0 {
+		what += fmt.Sprintf(" from place %d on", same+1)
+	}
+	d.add(what, orderWords(before[same:]), orderWords(after[same:]))
+}
+
+// orderWords names the first of what is bought in order, and counts the rest.
+func orderWords(sources []string) string {
+	const named = 4
+	if n := len(sources) - named; n > 0 {
+		return strings.Join(sources[:named], ", ") + fmt.Sprintf(" and %d more", n)
+	}
+	return strings.Join(sources, ", ")
 }
 
 func (d *differ) totals() {
@@ -157,6 +184,10 @@ func firstWords(line *quotev1.QuoteLine) string {
 		return ""
 	}
 	return partWords(option) + " " + option.GetSource()
+}
+
+func numberWords(option *quotev1.Option) string {
+	return strings.TrimSpace(option.GetPartMaker() + " " + option.GetPartNumber())
 }
 
 func needWords(need *fitmentv1.Need) string {

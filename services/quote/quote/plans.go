@@ -178,7 +178,7 @@ func (f *field) purchaseFrom(first *candidate, waived int64) (purchase, error) {
 		f.fallback = first
 	}
 	tried := f.tried()
-	kept := tried[:min(len(tried), plan.MaxOffers)]
+	kept := slices.Clone(tried[:min(len(tried), plan.MaxOffers)])
 	if at := slices.Index(tried, first); at >= len(kept) {
 		kept[len(kept)-1] = first
 	}

@@ -2,6 +2,7 @@ package quote
 
 import (
 	"fmt"
+	"slices"
 
 	"google.golang.org/protobuf/proto"
 
@@ -37,6 +38,9 @@ func Slim(q *quotev1.Quote, most int) {
 	for _, line := range q.GetLines() {
 		line.Excluded = line.GetExcluded()[:min(len(line.GetExcluded()), keptOut)]
 	}
+	if left == 0 {
+		return
+	}
 	q.Notices = append(q.Notices, fmt.Sprintf("%d more that are kept out are not named here, for lack of room.", left))
 }
 
@@ -45,15 +49,14 @@ func slimOptions(q *quotev1.Quote, most int) {
 		if proto.Size(q) <= most {
 			return
 		}
-		if i == 0 {
+		if i == 0 && !slices.Contains(q.GetNotices(), noticeSlim) {
 			q.Notices = append(q.Notices, noticeSlim)
 		}
 		for _, option := range AllOptions(q) {
 			if place := option.GetPlanPlace(); option.GetFallback() || (place > 0 && place <= keep) {
 				continue
 			}
-			option.Workings, option.Transport, option.Obligations = nil, nil, nil
-			option.ArrivalChecks, option.OneUse, option.ReplaceWith = nil, nil, nil
+			lighten(option)
 		}
 		for _, line := range Lines(q) {
 			if workings, most := line.GetPlan().GetWorkings(), int(keep)*4; len(workings) > most {

@@ -1,6 +1,7 @@
 package quote_test
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"math/big"
@@ -392,17 +393,23 @@ func TestDifferences(t *testing.T) {
 		t.Errorf("differences of what a customer sees alike: %v", got)
 	}
 	for want, alter := range map[string]func(*quotev1.Quote){
-		"customer: none → R. Ash":                                                func(q *quotev1.Quote) { q.Customer = "R. Ash" },
-		"tax rate: none → 7.25 %":                                                func(q *quotev1.Quote) { q.TaxPercent = "7.25" },
-		"cost of a day: 0.00 USD → 5.00 USD":                                     func(q *quotev1.Quote) { q.DayCost = 5_00 },
-		"supplies: none → thread lock 3.00 USD":                                  func(q *quotev1.Quote) { q.Supplies = []*quotev1.SupplyLine{{Label: "thread lock", Amount: 3_00}} },
-		"supplies: none → 5 % of labour":                                         func(q *quotev1.Quote) { q.SuppliesPercent = "5" },
-		"limits: none → expected days 5":                                         func(q *quotev1.Quote) { q.Limits = &quotev1.Limits{MaxDays: 5} },
-		"several parts bought at once: false → true":                             func(q *quotev1.Quote) { q.Parallel = true },
-		"day to be ready by: none → 7":                                           func(q *quotev1.Quote) { q.DeadlineDays = 7 },
-		"hours it is asked to be good for: none → 24":                            func(q *quotev1.Quote) { q.ValidHours = 24 },
-		"total: 100.00 USD → 101.00 USD":                                         func(q *quotev1.Quote) { q.Total.Total = 101_00 },
-		"line 1, listings/yard-a.1, price: 100.00 USD → 99.00 USD":               func(q *quotev1.Quote) { q.Options[0].Price = 99_00 },
+		"customer: none → R. Ash":                                                 func(q *quotev1.Quote) { q.Customer = "R. Ash" },
+		"tax rate: none → 7.25 %":                                                 func(q *quotev1.Quote) { q.TaxPercent = "7.25" },
+		"cost of a day: 0.00 USD → 5.00 USD":                                      func(q *quotev1.Quote) { q.DayCost = 5_00 },
+		"supplies: none → thread lock 3.00 USD":                                   func(q *quotev1.Quote) { q.Supplies = []*quotev1.SupplyLine{{Label: "thread lock", Amount: 3_00}} },
+		"supplies: none → 5 % of labour":                                          func(q *quotev1.Quote) { q.SuppliesPercent = "5" },
+		"limits: none → expected days 5":                                          func(q *quotev1.Quote) { q.Limits = &quotev1.Limits{MaxDays: 5} },
+		"several parts bought at once: false → true":                              func(q *quotev1.Quote) { q.Parallel = true },
+		"day to be ready by: none → 7":                                            func(q *quotev1.Quote) { q.DeadlineDays = 7 },
+		"hours it is asked to be good for: none → 24":                             func(q *quotev1.Quote) { q.ValidHours = 24 },
+		"total: 100.00 USD → 101.00 USD":                                          func(q *quotev1.Quote) { q.Total.Total = 101_00 },
+		"line 1, listings/yard-a.1, price: 100.00 USD → 99.00 USD":                func(q *quotev1.Quote) { q.Options[0].Price = 99_00 },
+		"line 1, listings/yard-a.1, freight: 0.00 USD → 9.00 USD":                 func(q *quotev1.Quote) { q.Options[0].Freight = 9_00 },
+		"line 1, listings/yard-a.1, kept where it goes back: 0.00 USD → 8.00 USD": func(q *quotev1.Quote) { q.Options[0].ReturnLoss = 8_00 },
+		"line 1, listings/yard-a.1, part: Norrland NB 40-118 → Norrland NB 40-119": func(q *quotev1.Quote) {
+			q.Options[0].PartNumber = "NB 40-119"
+		},
+		"line 1, plan from place 2 on: listings/yard-b.1 → none":                 func(q *quotev1.Quote) { q.Plan.Order = q.GetPlan().GetOrder()[:1] },
 		"line 1, listings/yard-b.1: 120.00 USD → none":                           func(q *quotev1.Quote) { q.Options = q.GetOptions()[:1] },
 		"line 1, plan: listings/yard-a.1, listings/yard-b.1 → listings/yard-b.1": func(q *quotev1.Quote) { q.Plan.Order = q.GetPlan().GetOrder()[1:] },
 		"line 1, bought first: used part listings/yard-a.1 → used part listings/yard-b.1": func(q *quotev1.Quote) {
@@ -423,6 +430,78 @@ func TestDifferences(t *testing.T) {
 		if !slices.Contains(said, want) {
 			t.Errorf("no %q among %q", want, said)
 		}
+	}
+}
+
+// However much is different, a new total is told; and long plans are told from where
+// they part.
+func TestManyDifferences(t *testing.T) {
+	t.Parallel()
+	many := func(price, total int64, from int) *quotev1.Quote {
+		q := &quotev1.Quote{Need: need(), CurrencyCode: "USD", Total: &quotev1.QuoteTotal{Total: total}, Plan: &quotev1.PlanPurchaseResponse{}}
+		for i := range 200 {
+			q.Options = append(q.Options, &quotev1.Option{Source: fmt.Sprintf("listings/yard-a.%d", i), Price: price})
+			q.Plan.Order = append(q.Plan.Order, fmt.Sprintf("listings/yard-a.%d", (i+from)%200))
+		}
+		return q
+	}
+	got := quote.Differences(many(100_00, 1, 0), many(99_00, 2, 1))
+	told := func(what, before string) bool {
+		return slices.ContainsFunc(got, func(d *quotev1.Difference) bool { return d.GetWhat() == what && d.GetBefore() == before })
+	}
+	if !told("total", "0.01 USD") || !told("line 1, plan", "listings/yard-a.0, listings/yard-a.1, listings/yard-a.2, listings/yard-a.3 and 196 more") {
+		t.Errorf("neither total nor plan is told of in %v", got[:3])
+	}
+	if last := got[len(got)-1].GetWhat(); len(got) != 101 || last != "and 102 more" {
+		t.Errorf("%d differences, at last %q", len(got), last)
+	}
+}
+
+// Needs that are alike want the same listings: each line gets one of its own, and
+// the cheapest ones serve.
+func TestNeedsThatAreAlikeShareTheListingsOut(t *testing.T) {
+	t.Parallel()
+	var donors []*fitmentv1.Donor
+	for i := range quote.MaxLines + 5 {
+		donors = append(donors, priced(fmt.Sprint("yard-", i%4), fmt.Sprint(i), int64(100_00+100*i), 10_00))
+	}
+	lines := make([]quote.Input, quote.MaxLines)
+	for i := range lines {
+		lines[i] = input(donors, nil)
+	}
+	whole := weighAll(t, lines...)
+	bought := whole.Firsts()
+	slices.Sort(bought)
+	if n := len(slices.Compact(bought)); n != quote.MaxLines {
+		t.Errorf("%d lines buy %d listings", quote.MaxLines, n)
+	}
+	if most := int64(quote.MaxLines*100_00 + 100*190); whole.Total.GetParts() != most || whole.Basket.GetProven() {
+		t.Errorf("parts cost %d instead of %d, proven: %t", whole.Total.GetParts(), most, whole.Basket.GetProven())
+	}
+	for i := range lines {
+		lines[i].Donors = donors[:quote.MaxLines-1]
+	}
+	if _, err := quote.WeighAll(lines, nil); !errors.Is(err, quote.ErrTaken) {
+		t.Errorf("one listing too few: %v", err)
+	}
+}
+
+// What takes part in a plan or not is all that may be tried, also where the basket
+// buys something first that the line by itself would not try any more.
+func TestNothingTriedIsForgotten(t *testing.T) {
+	t.Parallel()
+	var donors []*fitmentv1.Donor
+	for i := range 210 {
+		donors = append(donors, priced(fmt.Sprint("yard-", i%3), fmt.Sprint(i), int64(100_00+i), 0))
+	}
+	dear := priced("yard-z", "1", 99_00, 50_00) // its index is far above the others', but its freight is paid anyway
+	whole := weighAll(t, input(append(donors, dear), nil), input([]*fitmentv1.Donor{priced("yard-z", "2", 50_00, 50_00)}, nil))
+	if whole.Firsts()[0] != "listings/yard-z.1" {
+		t.Fatalf("the basket buys %q", whole.Firsts())
+	}
+	plan := whole.Lines[0].Plan
+	if got := len(plan.GetOrder()) + len(plan.GetNotTried()); got != len(donors)+1 {
+		t.Errorf("%d of %d are tried or not", got, len(donors)+1)
 	}
 }
 
