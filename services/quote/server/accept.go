@@ -7,7 +7,6 @@ import (
 	"slices"
 
 	"google.golang.org/grpc/codes"
-	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/proto"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
@@ -192,20 +191,24 @@ func (a *acceptance) buy(ctx context.Context) error {
 			a.bought = append(a.bought, line)
 		}
 	}
-	if err != nil && status.Code(err) != codes.Unavailable {
+	if err != nil && !unsettled(err) {
 		a.unmark(ctx)
 	}
 	return err
 }
 
 // complete is for a quote whose time is over: the sales may have been made in time,
-// and the acceptance not stored.
+// and the acceptance not stored. What is not bought by a sale is proven again: nobody
+// knows whether it was among what was accepted in time.
 func (a *acceptance) complete(ctx context.Context) error {
 	if !slices.ContainsFunc(a.accepted, a.holding) {
 		return quoteExpired(a.quote)
 	}
 	for _, line := range a.accepted {
 		if !a.holding(line) {
+			if err := a.s.proveOffer(ctx, a.tenant, a.quote, a.lines[line]); err != nil {
+				return inLine(err, line, len(a.lines))
+			}
 			continue
 		}
 		ours, err := a.s.soldForQuote(ctx, a.tenant, a.quote, line, a.holds[line])
@@ -289,6 +292,9 @@ func (a *acceptance) marks(ctx context.Context) ([]store.Put, error) {
 			return nil, err
 		}
 		if found.Quote != a.quote.GetName() || found.Until.IsZero() {
+			if err := a.stillOpen(ctx); err != nil {
+				return nil, err
+			}
 			continue // the hold is over, as its sale will find out
 		}
 		accepted := slices.Contains(a.accepted, i)
@@ -307,6 +313,17 @@ func (a *acceptance) marks(ctx context.Context) ([]store.Put, error) {
 		return nil, nil
 	}
 	return puts, nil
+}
+
+// stillOpen is store.ErrConflict where the quote was closed since it was read. Whoever
+// closes it frees its claims in the same step and gives its holds back afterwards:
+// until then a sale would succeed, and no quote would stand on it.
+func (a *acceptance) stillOpen(ctx context.Context) error {
+	_, now, err := a.s.loadQuote(ctx, a.tenant, a.quote.GetName())
+	if err == nil && now.GetState() != quotev1.Quote_OPEN {
+		err = fmt.Errorf("%s: %w", a.quote.GetName(), store.ErrConflict)
+	}
+	return err
 }
 
 // unmark ends the marks of what was not bought.

@@ -49,7 +49,7 @@ func (p *preparation) attempt(ctx context.Context, n int) (applied store.Applied
 		return applied, false, err
 	}
 	if len(before.Listings) == 0 && !before.Void {
-		whole, err := p.weigh(false)
+		whole, err := p.weigh(ctx, false)
 		if err != nil {
 			return applied, false, err
 		}
@@ -91,7 +91,7 @@ func (p *preparation) chooseOrVoid(ctx context.Context, n int, c wanted) (wanted
 
 // keepUnheld stores a quote that holds nothing.
 func (p *preparation) keepUnheld(ctx context.Context, n int) (store.Applied, error) {
-	whole, err := p.weigh(true)
+	whole, err := p.weigh(ctx, true)
 	if err != nil {
 		return store.Applied{}, err
 	}
@@ -160,7 +160,7 @@ func (p *preparation) hold(ctx context.Context, n int, c wanted) ([]*held, error
 		}
 		hold, err := p.s.side.hold(ctx, p.tenant, item.Listing, min(c.Minutes, briefly), 0, p.write.step(fmt.Sprint("hold ", n, " ", item.Listing)).requestID)
 		if err != nil {
-			if status.Code(err) != codes.Unavailable { // refused, so there is no hold
+			if !unsettled(err) { // refused, so there is no hold
 				p.dropRest(ctx, n, c, item)
 			}
 			return holds, &lostError{item.Listing, err}
@@ -289,7 +289,7 @@ func (p *preparation) withHolds(ctx context.Context, n int, holds []*held) (appl
 	for name := range firsts {
 		p.held[name] = true
 	}
-	whole, err := p.weigh(true)
+	whole, err := p.weigh(ctx, true)
 	if err == nil && sameFirsts(firsts, listed(whole.Firsts())) {
 		if applied, done, err = p.keepHeld(ctx, n, holds, whole); done {
 			return applied, true, err

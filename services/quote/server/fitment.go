@@ -243,6 +243,13 @@ func nonsense(method string, err error) error {
 		"the fitment service's answer to %s does not make sense: %v", method, err)
 }
 
+// unsettled tells whether an error leaves open whether the fitment side did what it
+// was asked: its answer was lost, or nobody waited for it.
+func unsettled(err error) bool {
+	code := status.Code(err)
+	return code == codes.Unavailable || code == codes.Canceled
+}
+
 // lost tells whether an error says that somebody else has the listing.
 func lost(err error) bool {
 	reason := apierr.ReasonOf(err)

@@ -88,6 +88,7 @@ func (k *keeping) once(ctx context.Context) (store.Applied, error) {
 	if err != nil {
 		return store.Applied{}, err
 	}
+	quote.Slim(k.quote, store.MaxValue-closingRoom) // what is different came on top
 	raw, err := proto.MarshalOptions{Deterministic: true}.Marshal(k.quote)
 	if err != nil {
 		return store.Applied{}, fmt.Errorf("keep the quote: %w", err)

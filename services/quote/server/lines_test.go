@@ -346,6 +346,70 @@ func TestAcceptanceOfSeveralLines(t *testing.T) {
 	})
 }
 
+// A new version was stored, and has not given back yet what it does not hold: an
+// acceptance that read the version before buys nothing with its hold.
+func TestAnAcceptanceOvertakenByANewVersionBuysNothing(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	w.listKind(buckle, "yard-a", "1", 100_00, 12_00)
+	second := w.listKind(spring, "yard-a", "2", 50_00, 12_00)
+	q := w.prepareLines(repair())
+	if got := heldListings(q); got[1] != second {
+		t.Fatalf("holds %q", got)
+	}
+	w.listKind(spring, "yard-a", "3", 20_00, 12_00)
+	w.fake.set(func() {
+		w.fake.before["GetListing"] = func(string) error { // the acceptance has read the quote
+			delete(w.fake.before, "GetListing")
+			w.fake.before["ReleaseListing"] = func(string) error { return status.Error(codes.Unavailable, "cut off") }
+			w.fake.mu.Unlock()
+			defer w.fake.mu.Lock()
+			_, err := w.revise(q, repair())
+			return err
+		}
+	})
+	_, err := w.acceptLines(q, 2)
+	refused(t, err, codes.FailedPrecondition, fitmentv1.ErrorInfo_QUOTE_CLOSED)
+	if got := w.get(q.GetName()).GetState(); got != quotev1.Quote_SUPERSEDED {
+		t.Errorf("the quote is %s", got)
+	}
+	if got := w.fake.listing(second).GetState(); got != fitmentv1.Listing_HELD {
+		t.Errorf("%s is %s", second, got)
+	}
+}
+
+// A sale was made in time and its acceptance not stored. Afterwards no offer comes in
+// with it that the gate shuts out by now.
+func TestALateAcceptanceProvesOffersAgain(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	listing := w.listKind(buckle, "yard-a", "1", 100_00, 12_00)
+	w.offer("s1", quotev1.Offer_NEW, 60_00, func(o *quotev1.Offer) { o.Kind = spring })
+	w.match("NB-40118", yes, yes)
+	w.fake.set(func() { w.fake.parts[0].Part.Kind = spring })
+	q := w.prepareLines(repair())
+	w.store.failWith(func(changes []store.Change) (bool, error) {
+		if isQuote(changes) {
+			return true, errors.New("the disk is gone")
+		}
+		return false, nil
+	})
+	_, err := w.acceptLines(q)
+	refused(t, err, codes.Unavailable, fitmentv1.ErrorInfo_DEPENDENCY_DOWN)
+	if got := w.fake.listing(listing).GetState(); got != fitmentv1.Listing_SOLD {
+		t.Fatalf("the listing is %s", got)
+	}
+	w.store.failWith(nil)
+	w.clock.Advance(100 * time.Hour)
+	w.fake.set(func() { w.fake.parts[0].Recall.Answer = no })
+	_, err = w.acceptLines(q)
+	refused(t, err, codes.FailedPrecondition, fitmentv1.ErrorInfo_GATE_SHUT)
+	w.fake.set(func() { w.fake.parts[0].Recall.Answer = yes })
+	if got, err := w.acceptLines(q); err != nil || got.GetState() != quotev1.Quote_ACCEPTED {
+		t.Errorf("with the gate open: %s, %v", got.GetState(), err)
+	}
+}
+
 // The law of Colorado in short: the customer consents in writing to a salvaged
 // restraint, and the invoice bears its very words (C.R.S. 42-9-109.5(1)(b)).
 func consenting() *fitmentv1.Decision {

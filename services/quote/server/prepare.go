@@ -35,6 +35,8 @@ const (
 	// room is kept free in a quote's record for number, holds and times, and for
 	// what its acceptance adds.
 	room = 16 << 10
+	// closingRoom of it is for what closes the quote: an authorization, or a reason.
+	closingRoom = 8 << 10
 )
 
 // PrepareQuote weighs what may be bought, holds the plans' first listings, and
@@ -80,7 +82,7 @@ func (p *preparation) dryRun(ctx context.Context) (*quotev1.PrepareQuoteResponse
 	if err := p.gather(ctx); err != nil {
 		return nil, err
 	}
-	whole, err := p.weighed(true)
+	whole, err := p.weighed(ctx, true)
 	if err != nil {
 		return nil, err
 	}
@@ -96,7 +98,7 @@ func (p *preparation) draft(ctx context.Context) (store.Applied, error) {
 	if err := p.gather(ctx); err != nil {
 		return store.Applied{}, err
 	}
-	whole, err := p.weigh(true)
+	whole, err := p.weigh(ctx, true)
 	if err != nil {
 		return store.Applied{}, err
 	}

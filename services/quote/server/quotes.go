@@ -1,6 +1,7 @@
 package server
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -140,7 +141,7 @@ func closed(q *quotev1.Quote) error {
 		what, when = "issued", q.GetIssueTime()
 	}
 	return apierr.New(codes.FailedPrecondition, fitmentv1.ErrorInfo_QUOTE_CLOSED, "quote %s was %s at %s",
-		q.GetNumber(), what, when.AsTime().Format(time.RFC3339))
+		cmp.Or(q.GetNumber(), q.GetName()), what, when.AsTime().Format(time.RFC3339))
 }
 
 // notIssued says that a draft is to be issued first.

@@ -29,7 +29,7 @@ func (f *faults) hit() bool {
 	return f.left == 0
 }
 
-// break_ lets one step fail; a negative number lets none.
+// breakOnce lets one step fail; a negative number lets none.
 func (w *world) breakOnce(f *faults) {
 	failed := status.Error(codes.Unavailable, "connection reset")
 	w.store.failWith(func([]store.Change) (bool, error) {

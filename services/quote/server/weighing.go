@@ -135,8 +135,8 @@ func inLine(err error, line, lines int) error {
 }
 
 // weigh weighs for a quote that is to be stored.
-func (p *preparation) weigh(choices bool) (quote.Whole, error) {
-	whole, err := p.weighed(choices)
+func (p *preparation) weigh(ctx context.Context, choices bool) (quote.Whole, error) {
+	whole, err := p.weighed(ctx, choices)
 	if err != nil {
 		return quote.Whole{}, err
 	}
@@ -149,11 +149,13 @@ func (p *preparation) weigh(choices bool) (quote.Whole, error) {
 }
 
 // weighed weighs. Having nothing to buy is an answer, too.
-func (p *preparation) weighed(choices bool) (quote.Whole, error) {
+func (p *preparation) weighed(ctx context.Context, choices bool) (quote.Whole, error) {
 	for i := range p.lines {
 		p.lines[i].Choices = choices
 	}
-	whole, err := quote.WeighAll(p.lines, nil)
+	limited, cancel := searchTime(ctx, basketTime)
+	defer cancel()
+	whole, err := quote.WeighAll(p.lines, func() bool { return limited.Err() != nil })
 	switch {
 	case errors.Is(err, quote.ErrTaken):
 		return quote.Whole{}, apierr.New(codes.FailedPrecondition, fitmentv1.ErrorInfo_NOTHING_TO_BUY, "%v", err)
@@ -188,7 +190,7 @@ func nothingToBuy(result quote.Result, line, lines int) error {
 	}
 	text := "nothing may be bought for " + which + ": no listing and no offer is on record for it"
 	if n := len(result.Excluded); n > 0 {
-		nearest := result.Excluded[0]
+		nearest := result.Excluded[max(slices.IndexFunc(result.Excluded, func(e *quotev1.ExcludedOption) bool { return !quote.Beside(e) }), 0)]
 		text = fmt.Sprintf("nothing may be bought for %s: all %d on offer are kept out; %s %s", which, n, nearest.GetSource(), nearest.GetReason())
 		if nearest.GetRemedy() != "" {
 			text += "; what would admit it: " + nearest.GetRemedy()
