@@ -62,13 +62,15 @@ func option(source string, price int64, place int32) *quotev1.Option {
 }
 
 // accepted is a quote of two lines, of which those given are accepted: the buckle
-// from two yards with a new one behind them, and a new clock spring.
+// from two yards with a new one behind them, and a new clock spring. The customer
+// allowed more than any of it costs.
 func accepted(name string, lines ...int) *quotev1.Quote {
 	last := option(fresh, 400_00, 0)
 	last.Fallback, last.CoreDeposit = true, 50_00
 	last.LandedCost += 50_00
 	q := &quotev1.Quote{
 		Name: name, State: quotev1.Quote_PARTLY_ACCEPTED, CurrencyCode: "USD", Need: needs()[0],
+		Authorization: &quotev1.Authorization{By: "C-1", UpTo: 2000_00},
 		Lines: []*quotev1.QuoteLine{
 			{Need: needs()[0], Options: []*quotev1.Option{option(usedA, 100_00, 1), option(usedB, 120_00, 2), last}},
 			{Need: needs()[1], Options: []*quotev1.Option{option(column, 80_00, 1)}},

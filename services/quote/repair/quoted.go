@@ -132,8 +132,9 @@ func RefundWorking(option *quotev1.Option, currency string) working.Step {
 }
 
 // Allowance says whether buying this option next stays within what the customer
-// allowed: what they pay if it passes, and the most they allowed. Limited is false
-// where the acceptance records no authorisation, and so no limit.
+// allowed: what they pay if it passes, and the most they allowed, which is what was
+// accepted where nothing more is on record. Limited is false where no customer is
+// named and no authorisation recorded: the business spends its own money.
 //
 // What failed before it on the same line counts with what is lost on it: neither the
 // labour of fitting it nor supplies were spent on it.
@@ -160,7 +161,8 @@ func Allowance(bought []Bought, order *quotev1.RepairOrder, line int32, next *qu
 		}
 		pays += option.GetLandedCost() - option.GetFitLabour() - option.GetSupplies() - Refund(option)
 	}
-	return pays + next.GetLandedCost(), most, q.GetAuthorization() != nil
+	limited = q.GetAuthorization() != nil || q.GetCustomer() != "" || order.GetCustomer() != ""
+	return pays + next.GetLandedCost(), most, limited
 }
 
 // names joins sources for a sentence.

@@ -355,9 +355,16 @@ func TestWhatTheCustomerAllowed(t *testing.T) {
 	// failed: of its 210.00 the fitting (100.00) was not done and 80.00 come back, so
 	// 30.00 are lost. B lands at 230.00: 190 + 30 + 230 = 450.00.
 	s := at(t, quotev1.RepairOrder_TO_BUY_NEXT)
+	s.quotes[firstQ].Authorization = nil
 	pays, most, limited := repair.Allowance(s.bought, s.order, 1, s.bought[2].Option, s.quotes[firstQ])
-	if pays != 450_00 || most != 400_00 || limited {
+	if pays != 450_00 || most != 400_00 || !limited {
 		t.Errorf("pays %d of %d, limited %v", pays, most, limited)
+	}
+	refusal(t, s.record(next(usedB)), "allowed 400.00") // nobody said that it may cost more than was accepted
+	own := proto.CloneOf(s.order)
+	own.Customer = ""
+	if _, _, limited := repair.Allowance(s.bought, own, 1, s.bought[2].Option, s.quotes[firstQ]); limited {
+		t.Error("a business's own money is limited")
 	}
 	s.quotes[firstQ].Authorization = &quotev1.Authorization{By: "C-1"}
 	refusal(t, s.record(next(usedB)), "450.00 USD", "allowed 400.00", "new authorisation")
@@ -366,6 +373,7 @@ func TestWhatTheCustomerAllowed(t *testing.T) {
 	s.quotes[firstQ].Authorization.UpTo = 450_00
 	s.must(next(usedB))
 	s = at(t, quotev1.RepairOrder_TO_BUY_NEXT)
+	s.quotes[firstQ].Authorization.UpTo = 0
 	for _, o := range quote.Lines(s.quotes[firstQ])[0].GetOptions() { // supplies are needed once: 5.00 more
 		o.Supplies, o.LandedCost = 5_00, o.GetLandedCost()+5_00
 	}
@@ -373,6 +381,7 @@ func TestWhatTheCustomerAllowed(t *testing.T) {
 		t.Errorf("with supplies: pays %d of %d", pays, most)
 	}
 	s = at(t, quotev1.RepairOrder_TO_BUY_NEXT)
+	s.quotes[firstQ].Authorization.UpTo = 0
 	s.quotes[firstQ].Total = &quotev1.QuoteTotal{Total: 395_00} // freight once
 	if pays, most, _ := repair.Allowance(s.bought, s.order, 1, s.bought[2].Option, s.quotes[firstQ]); pays != 445_00 || most != 395_00 {
 		t.Errorf("by the quote's total: pays %d of %d", pays, most)
@@ -388,6 +397,7 @@ func TestTheConsentThatTheLawAsksFor(t *testing.T) {
 		{Type: fitmentv1.Obligation_KEEP, Text: "Keep the papers for three years."},
 		{Type: fitmentv1.Obligation_CONSENT, Text: "Have the customer's written authorization.", Source: "C.R.S. 42-9-109.5"},
 	}
+	s.quotes[firstQ].Authorization, s.order.Customer = nil, "" // no customer, no limit, and no consent
 	refusal(t, s.record(next(usedB)), "42-9-109.5", "new quote")
 	for _, a := range []*quotev1.Authorization{
 		{By: "C-1", UpTo: 1000_00, Method: quotev1.Authorization_SIGNED}, {By: "C-1", UpTo: 1000_00, Method: quotev1.Authorization_SPOKEN, UsedPart: true},

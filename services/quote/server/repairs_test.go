@@ -15,6 +15,7 @@ import (
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/testing/protocmp"
+	"google.golang.org/protobuf/types/known/timestamppb"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	quotev1 "beltwright.example/proto/beltwright/quote/v1"
@@ -161,8 +162,8 @@ func abandonStep() *quotev1.RepairStep {
 	return &quotev1.RepairStep{Step: &quotev1.RepairStep_Abandonment{Abandonment: &quotev1.Abandonment{Reason: "The customer sold the car."}}}
 }
 
-// ordered is an order whose part is bought: of three yards and a new part, the
-// cheapest first.
+// orderedJob is an order whose part is bought: of three yards and a new part, the
+// cheapest first. The customer allowed more than any of them costs.
 func orderedJob(t *testing.T) *job {
 	t.Helper()
 	w := newWorld(t)
@@ -177,7 +178,11 @@ func orderedJob(t *testing.T) *job {
 	if q.GetHeldListing() != "listings/yard-a.1" {
 		t.Fatalf("the quote holds %s", q.GetHeldListing())
 	}
-	if _, err := w.accept(q); err != nil {
+	if _, err := w.AcceptQuote(as(t, "shop-a"), &quotev1.AcceptQuoteRequest{
+		Name: q.GetName(), RequestId: uuid.NewString(), Authorization: &quotev1.Authorization{
+			By: "C-7", Method: quotev1.Authorization_SIGNED, Time: timestamppb.New(w.clock.Now()), UpTo: 5000_00,
+		},
+	}); err != nil {
 		t.Fatal(err)
 	}
 	return w.openJob().do(readStep(), madeStep(q), orderStep(q))
@@ -536,7 +541,13 @@ func TestWhenNothingIsLeft(t *testing.T) {
 	j.do(j.arrives(partB, false), nextStep(partC))
 	j.do(j.arrives(partC, false))
 	j.wantPurchases("yard-a.1 RETURNING, yard-b.1 RETURNING, yard-c.1 RETURNING, northline.n NEXT")
-	// 16 CCR 3353: the customer's word is asked for a new part, too.
+	// 16 CCR 3353: the customer's word is asked for a new part, too. (Without a customer
+	// nothing bounds what is spent.)
+	record, q := j.stored(j.order.GetQuote())
+	q.Authorization = nil
+	j.keep(record, q)
+	j.rewrite(func(order *quotev1.RepairOrder) { order.Customer = "" })
+	j.read()
 	ask := func(asked ...*fitmentv1.Obligation) {
 		j.fake.set(func() {
 			for _, part := range j.fake.parts {
@@ -585,10 +596,14 @@ func TestWhatTheCustomerAllowedBindsThePlan(t *testing.T) {
 	q.Authorization = &quotev1.Authorization{By: "C-7", UpTo: 110_00}
 	j.keep(record, q)
 	refused(t, j.try(nextStep(partB)), codes.FailedPrecondition, fitmentv1.ErrorInfo_STEP_REFUSED)
+	record, q = j.stored(j.order.GetQuote())
+	q.Authorization = nil // a customer who is not asked allowed what was accepted, and no more
+	j.keep(record, q)
+	refused(t, j.try(nextStep(partB)), codes.FailedPrecondition, fitmentv1.ErrorInfo_STEP_REFUSED)
 	if l := j.fake.listing(partB); l.GetState() != fitmentv1.Listing_HELD {
 		t.Errorf("beyond what was allowed the listing became %v", l.GetState())
 	}
-	q.Authorization.UpTo = 1000_00
+	q.Authorization = &quotev1.Authorization{By: "C-7", UpTo: 1000_00}
 	record, _ = j.stored(j.order.GetQuote())
 	j.keep(record, q)
 	j.do(nextStep(partB))
