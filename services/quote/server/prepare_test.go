@@ -121,6 +121,22 @@ func TestDryRunStoresNothing(t *testing.T) {
 	}
 }
 
+// TestNearestOfWhatIsKeptOut: where nothing may be bought, a near miss is told of
+// rather than a part that does not fit, whatever their names.
+func TestNearestOfWhatIsKeptOut(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	other := decision(no, yes)
+	other.Findings[0].Remedy = "proof that the label is wrong"
+	w.listDecided("yard-a", "0", 1, other)
+	name := w.listDecided("yard-a", "1", 1, decision(yes, unknown))
+	_, err := w.PrepareQuote(as(t, "shop-a"), request())
+	refused(t, err, codes.FailedPrecondition, fitmentv1.ErrorInfo_NOTHING_TO_BUY)
+	if text := status.Convert(err).Message(); !strings.Contains(text, name+" is not proven yet") || strings.Contains(text, "yard-a.0") {
+		t.Errorf("got %q", text)
+	}
+}
+
 func TestNothingToBuy(t *testing.T) {
 	t.Parallel()
 	w := newWorld(t)
