@@ -391,7 +391,7 @@ func TestDepositsOfOneListing(t *testing.T) {
 		second := proto.CloneOf(q.GetOptions()[0])
 		second.Source, second.PlanPlace = "listings/yard-b.7", 2
 		q.GetOptions()[0].CoreDeposit = 0
-		q.Options = append(q.GetOptions()[:1], second)
+		q.Options = []*quotev1.Option{q.GetOptions()[0], second}
 	}
 	w.acceptedQuote(1, offersIt)
 	buyer := w.acceptedQuote(2, offersIt)

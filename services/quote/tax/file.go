@@ -74,7 +74,8 @@ func Parse(r io.Reader) (Pack, error) {
 		return Pack{}, fmt.Errorf("read a tax pack: %w", err)
 	}
 	pack := Pack{
-		Place: doc.Place, Name: doc.Name, Version: doc.Version, Notes: doc.Notes,
+		Place: doc.Place, Name: doc.Name, Version: doc.Version,
+		Notes: append([]string(nil), doc.Notes...), // an empty list is none
 		Taxed: make(map[Line]Rule), CoreTaxReturned: make(map[Condition]Rule),
 	}
 	seen := make(map[string]bool, len(doc.Rules))
