@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"net/http"
 	"os"
 
@@ -148,7 +149,10 @@ func (c *connection) getFile(cmd *cobra.Command, request *fitmentv1.DownloadAtta
 // writeNew writes a file that does not exist yet, whole or not at all.
 func writeNew(path string, from io.Reader) error {
 	file, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600) //nolint:gosec // a file that the user named
-	if err != nil {
+	switch {
+	case errors.Is(err, fs.ErrExist):
+		return fmt.Errorf("no file is overwritten; name another one with --out: %w", err)
+	case err != nil:
 		return fmt.Errorf("make the file: %w", err)
 	}
 	_, err = io.Copy(file, from)

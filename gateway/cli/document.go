@@ -135,7 +135,11 @@ func pdfPrint[Res documented](
 		if err != nil {
 			return err
 		}
-		file, err := f.file(args[0], what, ".pdf")
+		ending := ".pdf"
+		if verb := cmd.Name(); verb != "print" {
+			ending = "-" + verb + ending // one listing has several papers
+		}
+		file, err := f.file(args[0], what, ending)
 		if err != nil {
 			return err
 		}

@@ -46,12 +46,12 @@ func printCases() map[string]printCase {
 		"tag": {
 			[]string{"listing", "tag", "listings/k.1"},
 			&fitmentv1.RenderTagRequest{Name: "listings/k.1", Paper: fitmentv1.Document_A4},
-			&fitmentv1.RenderTagResponse{Document: pdf}, "k.1.pdf",
+			&fitmentv1.RenderTagResponse{Document: pdf}, "k.1-tag.pdf",
 		},
 		"shipping facts": {
 			[]string{"listing", "shipping", "listings/k.1", "--mode", "cargo-aircraft", "--to-recycler"},
 			&fitmentv1.RenderShippingFactsRequest{Name: "listings/k.1", Paper: fitmentv1.Document_A4, Mode: "cargo-aircraft", ToRecycler: true},
-			&fitmentv1.RenderShippingFactsResponse{Document: pdf}, "k.1.pdf",
+			&fitmentv1.RenderShippingFactsResponse{Document: pdf}, "k.1-shipping.pdf",
 		},
 		"credit note": {
 			[]string{"books", "credit-note", "print", "entries/Q-1.0003"},

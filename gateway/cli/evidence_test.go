@@ -210,7 +210,7 @@ func TestAFileGoesUpAndComesDown(t *testing.T) {
 	if !slices.Equal(s.asked, []string{name + " in listings/k.1"}) {
 		t.Errorf("asked %v", s.asked)
 	}
-	if code, _, errs = run(t, "", append(get, down)...); code != cli.ExitFailed || !strings.Contains(errs, "exists") {
+	if code, _, errs = run(t, "", append(get, down)...); code != cli.ExitFailed || !strings.Contains(errs, "no file is overwritten; name another one with --out") {
 		t.Errorf("over a file that is there: exit %d, %s", code, errs)
 	}
 	if code, out, errs = run(t, "", append(get, "-")...); code != cli.ExitOK || out != string(content) {

@@ -264,7 +264,11 @@ func (p *quotePage) law() {
 // authorization records the customer's word or, where the quote still waits for
 // it, has room for it.
 func (p *quotePage) authorization() {
-	p.Keep(46)
+	room := 20.0
+	if p.q.GetState() == quotev1.Quote_OPEN {
+		room = 46 // with the lines to sign on
+	}
+	p.Keep(room)
 	p.Heading("The customer's authorization")
 	if a := p.q.GetAuthorization(); a.GetBy() != "" {
 		p.Text("Recorded: " + joined("; ", person(a, p.q.GetCurrencyCode()), p.w.text(a.GetNote())))
