@@ -71,16 +71,20 @@ func (a *authorizationFlags) bind(cmd *cobra.Command) {
 	flags := cmd.Flags()
 	flags.StringVar(&a.by, "by", "", "who allowed the work")
 	flags.StringVar(&a.method, "method", "", "how: signed, written or spoken")
-	flags.StringVar(&a.at, "at", "", "when, such as 2026-03-10T09:30:00Z; now if not given")
+	flags.StringVar(&a.at, "at", "", "when, such as 2026-03-10T09:30:00Z; now if neither this nor --request-id is given")
 	flags.StringVar(&a.upTo, "up-to", "", "most that may be spent, in the quote's currency; the quoted total if not given")
 	flags.StringVar(&a.note, "note", "", "remark, such as by what line it was spoken")
 	flags.BoolVar(&a.usedPart, "used-part", false, "the customer allows a used part to be fitted")
 }
 
-// authorization reads the flags; nil where none is given.
-func (a *authorizationFlags) authorization(c *connection, cmd *cobra.Command, name string) (*quotev1.Authorization, error) {
+// authorization reads the flags; nil where none is given. A repeat must say the same
+// time as before, so a write with a request id of its own states it.
+func (a *authorizationFlags) authorization(c *connection, cmd *cobra.Command, name string, id *requestID) (*quotev1.Authorization, error) {
 	if *a == (authorizationFlags{}) {
 		return nil, nil //nolint:nilnil // none is a valid answer
+	}
+	if a.at == "" && id.given != "" {
+		return nil, usageError{errors.New("--at: is missing; with --request-id say when it was allowed, so that a repeat says the same")}
 	}
 	method, err := enum("--method", a.method, quotev1.Authorization_METHOD_UNSPECIFIED)
 	if err != nil {
@@ -142,7 +146,7 @@ gave it and how.`,
 			return err
 		}
 		request := &quotev1.AcceptQuoteRequest{Name: args[0], Lines: numbers, RequestId: id.text()}
-		if request.Authorization, err = a.authorization(c, cmd, args[0]); err != nil {
+		if request.Authorization, err = a.authorization(c, cmd, args[0], id); err != nil {
 			return err
 		}
 		return call(c, cmd, func(ctx context.Context, conn grpc.ClientConnInterface) (*quotev1.AcceptQuoteResponse, error) {

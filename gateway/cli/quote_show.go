@@ -262,7 +262,11 @@ func showTotal(p *printer, q *quotev1.Quote) {
 			parts = append(parts, part.name+" "+cash(part.value, currency))
 		}
 	}
-	text := "total " + cash(t.GetTotal(), currency)
+	text := "total "
+	if q.GetState() == quotev1.Quote_PARTLY_ACCEPTED { // the quote says what was offered, its papers and books what is owed
+		text = "total of all lines, declined ones included, "
+	}
+	text += cash(t.GetTotal(), currency)
 	if len(parts) > 1 {
 		text += ": " + strings.Join(parts, ", ")
 	}

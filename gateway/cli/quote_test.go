@@ -154,6 +154,7 @@ func TestQuoteFlagsThatAreNotUnderstood(t *testing.T) {
 		"is no whole number":       {"quote", "--also", "kind=clock-spring,fit-minutes=x"},
 		"expected one of signed":   {"quote", "accept", "quotes/q", "--by", "x", "--method", "thought"},
 		"is no time":               {"quote", "accept", "quotes/q", "--at", "noon"},
+		"--at: is missing":         {"quote", "accept", "quotes/q", "--by", "x", "--request-id", "5b0c7c7e-2f4f-4a7e-9d0e-3f6f1d2a9b10"},
 		"is no number of a line":   {"quote", "accept", "quotes/q", "--line", "0"},
 		"expected one of dry-run":  {"quote", "list", "--state", "lost"},
 		"--late-cost":              {"quote", "--late-cost", "x"},

@@ -15,6 +15,7 @@ import (
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/testing/protocmp"
+	"google.golang.org/protobuf/types/known/timestamppb"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	quotev1 "beltwright.example/proto/beltwright/quote/v1"
@@ -123,6 +124,48 @@ func TestANewVersionTakesTheHoldOver(t *testing.T) {
 	}
 	if _, err := w.accept(third); err != nil {
 		t.Error(err)
+	}
+}
+
+// A quote that just fits into a record has a new version in which much is different.
+func TestAFullQuoteIsRevised(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	w.fake.set(func() { w.fake.pageSize = 100 })
+	const listings, detailed = 100, quote.MaxDetailed
+	long := decision(yes, yes)
+	long.Obligations = []*fitmentv1.Obligation{{Text: "x"}}
+	for i := range listings {
+		w.listDecided("yard-a", fmt.Sprintf("%03d", i), int64(100_00+100*i), long)
+	}
+	made := func(by string) {
+		w.fake.set(func() {
+			for _, d := range w.fake.donors {
+				d.Listing.PartMaker = strings.Repeat(by, 100)
+			}
+		})
+	}
+	made("長")
+	dry := request()
+	dry.DryRun, dry.RequestId = true, ""
+	room := store.MaxValue - 17<<10 - proto.Size(w.prepareLines(dry))
+	w.fake.set(func() { long.Obligations[0].Text = strings.Repeat("x", room/detailed) })
+	first := w.prepare()
+	if size := proto.Size(first); size < store.MaxValue-20<<10 {
+		t.Fatalf("the quote has %d bytes only", size)
+	}
+	made("短")
+	second, err := w.revise(first, request())
+	if err != nil || len(second.GetDifferences()) != listings {
+		t.Fatalf("%d differences, %v", len(second.GetDifferences()), err)
+	}
+	answer, err := w.AcceptQuote(as(t, "shop-a"), &quotev1.AcceptQuoteRequest{
+		Name: second.GetName(), RequestId: uuid.NewString(), Authorization: &quotev1.Authorization{
+			By: strings.Repeat("長", 100), Method: quotev1.Authorization_SIGNED, Time: timestamppb.New(w.clock.Now()), Note: strings.Repeat("長", 500),
+		},
+	})
+	if err != nil || answer.GetQuote().GetState() != quotev1.Quote_ACCEPTED {
+		t.Errorf("accepted: %s, %v", answer.GetQuote().GetState(), err)
 	}
 }
 
