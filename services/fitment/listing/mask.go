@@ -8,6 +8,7 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+	"beltwright.example/services/platform/identity"
 )
 
 // vinsOf finds every VIN that a listing states, however its letters are written.
@@ -68,6 +69,33 @@ func mask(m protoreflect.Message, vins *regexp.Regexp) {
 			m.Set(field, protoreflect.ValueOfString(hide(value.String())))
 		case messages && !field.IsMap():
 			mask(value.Message(), vins)
+		}
+		return true
+	})
+}
+
+// someBuyer stands for a buyer who is not to be known.
+const someBuyer = "a buyer"
+
+// hideReporters hides in every statement of a message about a part that came back
+// which buyer saw it, but from himself and those who keep the listing.
+func hideReporters(m protoreflect.Message, l *fitmentv1.Listing, viewer identity.Principal) {
+	if l.GetReturnOf() == "" || isKeeper(l, viewer) {
+		return
+	}
+	if e, ok := m.Interface().(*fitmentv1.Evidence); ok && reported(e, l.GetYard()) && e.GetBy() != viewer.Tenant {
+		e.By = someBuyer
+		return
+	}
+	m.Range(func(field protoreflect.FieldDescriptor, value protoreflect.Value) bool {
+		switch {
+		case field.Kind() != protoreflect.MessageKind || field.IsMap():
+		case field.IsList():
+			for i := range value.List().Len() {
+				hideReporters(value.List().Get(i).Message(), l, viewer)
+			}
+		default:
+			hideReporters(value.Message(), l, viewer)
 		}
 		return true
 	})

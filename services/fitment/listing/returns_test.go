@@ -12,6 +12,7 @@ import (
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	"beltwright.example/services/fitment/listing"
 	"beltwright.example/services/platform/check"
+	"beltwright.example/services/platform/identity"
 )
 
 // bought is a listing of hill-yard's that shop-a bought.
@@ -255,6 +256,40 @@ func TestADoubtIsNotTalkedAway(t *testing.T) {
 	_, back = listing.Return(sold, report(labelCheck), "B-17-R1", noon)
 	if next, _, err := listing.Revise(back, dated, noon); err != nil || levels(next) != doubted {
 		t.Errorf("what was seen on the day of the report, before it: %s, %v", levels(next), err)
+	}
+}
+
+// Who bought a part is for the yard and the buyer to know, also where the buyer's
+// statements stay with the part.
+func TestOthersDoNotLearnWhoSentAPartBack(t *testing.T) {
+	t.Parallel()
+	var fields check.Fields
+	r := report(labelCheck)
+	r.Seen = listing.Seen([]*fitmentv1.Evidence{{Attribute: fitmentv1.Evidence_LABEL_LEGIBLE, Value: "no"}}, "shop-a", "hill-yard", noon, &fields)
+	_, back := listing.Return(bought(t), r, "B-17-R1", noon)
+	on := must(t)(listing.Hold(must(t)(listing.Relist(back, noon)), "shop-c", 0, noon.Add(time.Hour), noon))
+	decision := &fitmentv1.Decision{Findings: []*fitmentv1.Finding{{Evidence: on.GetEvidence()}}}
+	for _, c := range []struct {
+		viewer identity.Principal
+		want   string
+	}{
+		{identity.Principal{Tenant: "shop-b"}, "a buyer"},
+		{identity.Principal{Tenant: "shop-c"}, "a buyer"}, // who holds it and sees its VIN
+		{identity.Principal{Tenant: "shop-a"}, "shop-a"},
+		{identity.Principal{Tenant: "hill-yard"}, "shop-a"},
+		{identity.Principal{Tenant: "x", Roles: []identity.Role{identity.Admin}}, "shop-a"},
+	} {
+		seen := listing.View(on, c.viewer, noon).GetEvidence()
+		if got := seen[len(seen)-1].GetBy(); got != c.want || seen[0].GetBy() != "hill-yard" {
+			t.Errorf("%v sees that %q said so, and %q the rest", c.viewer, got, seen[0].GetBy())
+		}
+		told := listing.MaskDecision(decision, on, c.viewer, noon).GetFindings()[0].GetEvidence()
+		if got := told[len(told)-1].GetBy(); got != c.want {
+			t.Errorf("a decision tells %v that %q said so", c.viewer, got)
+		}
+	}
+	if by := on.GetEvidence()[2].GetBy(); by != "shop-a" {
+		t.Errorf("the record itself says %q", by)
 	}
 }
 

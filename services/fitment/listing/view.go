@@ -19,7 +19,8 @@ const maskedCharacters = 6
 // the buyer, the yard and administrators, and the donor's VIN in full only for
 // the yard, administrators, the holder of a hold that counts, and the buyer.
 // Others see it masked wherever the yard wrote it, but for the listing's own
-// name and number, by which everybody must find it.
+// name and number, by which everybody must find it. Which buyer saw what of a part
+// that came back is for him, the yard and administrators.
 func View(l *fitmentv1.Listing, viewer identity.Principal, now time.Time) *fitmentv1.Listing {
 	v := clone(l)
 	v.State = StateAt(l, now)
@@ -30,6 +31,7 @@ func View(l *fitmentv1.Listing, viewer identity.Principal, now time.Time) *fitme
 	if !keeper && viewer.Tenant != l.GetBuyer() {
 		v.Buyer = ""
 	}
+	hideReporters(v.ProtoReflect(), l, viewer)
 	if SeesVIN(l, viewer, now) {
 		return v
 	}
@@ -39,19 +41,23 @@ func View(l *fitmentv1.Listing, viewer identity.Principal, now time.Time) *fitme
 }
 
 // MaskDecision is a decision about the listing as a viewer may see it: without
-// the donor's VIN in full where he may not see that. A decision's evidence may
-// be the listing's own, so what is masked is a copy.
+// the donor's VIN in full and the names of earlier buyers where he may not see that.
+// A decision's evidence may be the listing's own, so what is masked is a copy.
 func MaskDecision(whole *fitmentv1.Decision, l *fitmentv1.Listing, viewer identity.Principal, now time.Time) *fitmentv1.Decision {
 	return Mask(whole, l, viewer, now)
 }
 
 // Mask is MaskDecision for any message about the listing.
 func Mask[M proto.Message](whole M, l *fitmentv1.Listing, viewer identity.Principal, now time.Time) M {
-	if SeesVIN(l, viewer, now) {
+	vin := SeesVIN(l, viewer, now)
+	if vin && (l.GetReturnOf() == "" || isKeeper(l, viewer)) {
 		return whole
 	}
 	masked := proto.CloneOf(whole)
-	mask(masked.ProtoReflect(), vinsOf(l))
+	hideReporters(masked.ProtoReflect(), l, viewer)
+	if !vin {
+		mask(masked.ProtoReflect(), vinsOf(l))
+	}
 	return masked
 }
 
