@@ -247,7 +247,7 @@ func (p *quotePage) law() {
 	notices := quote.ForCustomer(p.q.GetNotices())
 	for _, line := range p.lines {
 		for _, arrival := range quote.FirstBuy(line.GetOptions()).GetArrivalChecks() {
-			notices = append(notices, "Checked on arrival, before it is fitted: "+joined(" It passes if: ", arrival.GetCheck(), arrival.GetPass()))
+			notices = append(notices, "In the arrival check: "+joined(" It passes if: ", arrival.GetCheck(), arrival.GetPass()))
 		}
 	}
 	if kept := p.w.sentences(notices); len(kept) > 0 {

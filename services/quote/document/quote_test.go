@@ -62,7 +62,7 @@ func TestTheWholeQuote(t *testing.T) {
 				"A: expected, 560.12 USD and 4.9 days", "B: not more than 801.50 USD", "C: 1102.44 USD, the mean of the dearest 1 in 20",
 				"Ready by: 87.5 % in 4 days; 97.5 % in 10 days; 100 % in 19 days", "try 2", "if all else fails", "Velmark VB 7: new",
 				"2 more that were looked at are kept out", "labour, subtotal", "179.20", "supplies: thread locker", "tax at 7.25 %", "17.04", "515.49",
-				"Expected back once the old parts are returned: 50.00 USD", "Checked on arrival, before it is fitted: Read the label. It passes if: it says KB-40118.",
+				"Expected back once the old parts are returned: 50.00 USD", "In the arrival check: Read the label. It passes if: it says KB-40118.",
 				"A part that has not fired is live.", "no legal advice", "I allow this work", "signature", "page 1 of")
 			if strings.Contains(text, "secret reason") {
 				t.Error("a reason for keeping something out is printed")
