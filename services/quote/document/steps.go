@@ -119,10 +119,10 @@ func inspection(a *quotev1.ArrivalInspection) []string {
 		if result.GetPassed() {
 			verdict = "passed"
 		}
-		said = append(said, joined("; ", verdict+": "+result.GetCheck(), result.GetNote()))
+		said = append(said, joined(" Noted: ", verdict+": "+result.GetCheck(), result.GetNote()))
 	}
 	for _, each := range a.GetEvidence() {
-		said = append(said, joined(" ", "Seen:", words(each.GetAttribute()), each.GetValue(), each.GetHow()))
+		said = append(said, "Seen: "+joined(", ", joined(": ", words(each.GetAttribute()), each.GetValue()), each.GetHow()))
 	}
 	return said
 }
