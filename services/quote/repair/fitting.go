@@ -11,7 +11,8 @@ import (
 )
 
 // Limits on the stock of air-bag waste that a shop may keep: 40 CFR 261.4(j),
-// 83 FR 61552 (30 November 2018).
+// 83 FR 61552 (30 November 2018). The rule speaks of air-bag modules and inflators;
+// pretensioners count with them (common practice, no source).
 const (
 	MaxStored     = 250
 	MaxStoredDays = 180
