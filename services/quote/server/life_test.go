@@ -127,6 +127,26 @@ func TestANewVersionTakesTheHoldOver(t *testing.T) {
 	}
 }
 
+// The request that made a draft comes again after the store has forgotten it: what
+// became of the draft stays.
+func TestADraftIsNotMadeAgain(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	w.list("yard-a", "1", 100_00)
+	r := request()
+	r.Draft = true
+	draft := w.prepareLines(r)
+	if _, err := w.issue(draft); err != nil {
+		t.Fatal(err)
+	}
+	w.clock.Advance(1000 * time.Hour)
+	_, err := w.PrepareQuote(as(t, "shop-a"), r)
+	refused(t, err, codes.FailedPrecondition, fitmentv1.ErrorInfo_REQUEST_ID_REUSED)
+	if got := w.get(draft.GetName()).GetState(); got != quotev1.Quote_SUPERSEDED {
+		t.Errorf("the draft is %s", got)
+	}
+}
+
 // A quote that just fits into a record has a new version in which much is different.
 func TestAFullQuoteIsRevised(t *testing.T) {
 	t.Parallel()

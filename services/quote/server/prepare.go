@@ -2,6 +2,7 @@ package server
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"regexp"
 
@@ -113,7 +114,11 @@ func (p *preparation) draft(ctx context.Context) (store.Applied, error) {
 		return store.Applied{}, fmt.Errorf("keep the draft: %w", err)
 	}
 	key := store.Key{Tenant: p.tenant, Kind: kindQuote, ID: id}
-	return p.s.apply(ctx, p.write, store.Change{Puts: []store.Put{{Key: key, Expect: store.Whatever, Value: raw}}}, raw)
+	applied, err := p.s.apply(ctx, p.write, store.Change{Puts: []store.Put{{Key: key, Expect: store.Absent, Value: raw}}}, raw)
+	if errors.Is(err, store.ErrConflict) { // so long ago that the store has forgotten the request; the draft may be issued by now
+		err = storeError(store.ErrRequestReused)
+	}
+	return applied, err
 }
 
 // issue holds what the plans buy first, then stores the quote with its number.
