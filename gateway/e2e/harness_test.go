@@ -5,6 +5,7 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"net/http"
@@ -149,6 +150,24 @@ func (p *process) signal(s syscall.Signal) {
 	p.t.Helper()
 	if err := p.command.Process.Signal(s); err != nil {
 		p.t.Fatal(err)
+	}
+}
+
+// pause stops the process and returns once it stands still: on a busy machine its
+// threads may go on for a while after the signal was sent.
+func (p *process) pause() {
+	p.t.Helper()
+	p.signal(syscall.SIGSTOP)
+	for {
+		var status syscall.WaitStatus
+		_, err := syscall.Wait4(p.command.Process.Pid, &status, syscall.WUNTRACED, nil)
+		switch {
+		case errors.Is(err, syscall.EINTR):
+		case err != nil || !status.Stopped():
+			p.t.Fatalf("the process does not stand still: status %#x, %v", status, err)
+		default:
+			return
+		}
 	}
 }
 

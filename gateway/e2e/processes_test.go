@@ -146,7 +146,7 @@ func TestFitmentSlowNothingFits(t *testing.T) {
 	fitment, _, c := apart(t)
 	name := fmt.Sprint(at(t, c.post("/v1/quotes:prepare", quoteRequest(object{"requestId": uuid.NewString()})), "quote", "name"))
 	all := asks(t, c)
-	fitment.signal(syscall.SIGSTOP)
+	fitment.pause()
 	nothingFits(t, c, all, name)
 }
 
