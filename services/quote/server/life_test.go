@@ -165,7 +165,7 @@ func TestAFullQuoteIsRevised(t *testing.T) {
 			}
 		})
 	}
-	made("長")
+	made("…")
 	dry := request()
 	dry.DryRun, dry.RequestId = true, ""
 	room := store.MaxValue - 17<<10 - proto.Size(w.prepareLines(dry))
@@ -174,14 +174,14 @@ func TestAFullQuoteIsRevised(t *testing.T) {
 	if size := proto.Size(first); size < store.MaxValue-20<<10 {
 		t.Fatalf("the quote has %d bytes only", size)
 	}
-	made("短")
+	made("†")
 	second, err := w.revise(first, request())
 	if err != nil || len(second.GetDifferences()) != listings {
 		t.Fatalf("%d differences, %v", len(second.GetDifferences()), err)
 	}
 	answer, err := w.AcceptQuote(as(t, "shop-a"), &quotev1.AcceptQuoteRequest{
 		Name: second.GetName(), RequestId: uuid.NewString(), Authorization: &quotev1.Authorization{
-			By: strings.Repeat("長", 100), Method: quotev1.Authorization_SIGNED, Time: timestamppb.New(w.clock.Now()), Note: strings.Repeat("長", 500),
+			By: strings.Repeat("…", 100), Method: quotev1.Authorization_SIGNED, Time: timestamppb.New(w.clock.Now()), Note: strings.Repeat("…", 500),
 		},
 	})
 	if err != nil || answer.GetQuote().GetState() != quotev1.Quote_ACCEPTED {
