@@ -1377,7 +1377,9 @@ type CheckResult struct {
 	// Whether it passed.
 	Passed bool `protobuf:"varint,2,opt,name=passed,proto3" json:"passed,omitempty"`
 	// What was seen, at most 500 characters.
-	Note          string `protobuf:"bytes,3,opt,name=note,proto3" json:"note,omitempty"`
+	Note string `protobuf:"bytes,3,opt,name=note,proto3" json:"note,omitempty"`
+	// Not done, since another check has failed already; then it has not passed.
+	NotDone       bool `protobuf:"varint,4,opt,name=not_done,json=notDone,proto3" json:"not_done,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1431,6 +1433,13 @@ func (x *CheckResult) GetNote() string {
 		return x.Note
 	}
 	return ""
+}
+
+func (x *CheckResult) GetNotDone() bool {
+	if x != nil {
+		return x.NotDone
+	}
+	return false
 }
 
 // ArrivalInspection is the check of a part that arrived.
@@ -2784,11 +2793,12 @@ const file_beltwright_quote_v1_repair_proto_rawDesc = "" +
 	"\tQuoteMade\x12\x14\n" +
 	"\x05quote\x18\x01 \x01(\tR\x05quote\"\x1d\n" +
 	"\x05Order\x12\x14\n" +
-	"\x05quote\x18\x01 \x01(\tR\x05quote\"O\n" +
+	"\x05quote\x18\x01 \x01(\tR\x05quote\"j\n" +
 	"\vCheckResult\x12\x14\n" +
 	"\x05check\x18\x01 \x01(\tR\x05check\x12\x16\n" +
 	"\x06passed\x18\x02 \x01(\bR\x06passed\x12\x12\n" +
-	"\x04note\x18\x03 \x01(\tR\x04note\"\xa4\x01\n" +
+	"\x04note\x18\x03 \x01(\tR\x04note\x12\x19\n" +
+	"\bnot_done\x18\x04 \x01(\bR\anotDone\"\xa4\x01\n" +
 	"\x11ArrivalInspection\x12\x16\n" +
 	"\x06source\x18\x01 \x01(\tR\x06source\x12:\n" +
 	"\aresults\x18\x02 \x03(\v2 .beltwright.quote.v1.CheckResultR\aresults\x12;\n" +
