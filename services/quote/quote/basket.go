@@ -27,7 +27,7 @@ const (
 // What a basket takes for granted.
 const (
 	basketIndex   = "A part counts in the basket with what it is worth in its line's plan: its price, its days, and what a failed check is expected to cost."
-	basketRetries = "Freight is shared among first purchases only: what is tried after a failed check pays its own, so sharing there is not counted."
+	basketRetries = "Freight is shared among first purchases only: what is tried after a failed check pays its own, so sharing there is not counted; nor, while sellers are chosen, is the tax that a place may take of shared freight (the total has it right)."
 	basketUnequal = "A seller's parts state different freight or handling: the highest is charged, and the bound counts the lowest."
 	basketTwice   = "One listing suits several lines and can serve one: which, was settled line by line, so a cheaper basket may exist."
 	basketMost    = "Of the sellers of a line the 50 cheapest for it were compared."

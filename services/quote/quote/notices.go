@@ -30,7 +30,8 @@ const (
 	noticeLimits  = "No way to buy keeps all the limits that were set; the plan is the one of least expected cost. How near one comes stands beside the trade-off."
 	noticeLine    = "The plan of a line does not keep the limits that were set, which count for each line: its first purchase was chosen together with the other lines'."
 	noticeChoices = "What may be chosen between is not listed for more than four lines where several parts may be bought at once; ask for a line by itself."
-	noticeBasket  = "The sellers of all lines were chosen together, since each charges its freight once. Accepting only some lines may change what they cost."
+	noticeTime    = "What may be chosen between is not listed for every line: the time for it was up; ask for the others by themselves."
+	noticeBasket  = "The sellers of all lines were chosen together, since each charges its freight once. Accepting only some lines may change what they cost; itemised supplies are charged with whichever lines are accepted."
 	noticeNew     = "The plan takes a new part to pass its check. Check it on arrival all the same."
 )
 
@@ -56,6 +57,7 @@ var customerWords = map[string]string{ //nolint:gochecknoglobals // a table that
 	noticeBeta:    "Chances of passing are estimates from what is known of such parts and their sellers, and no evidence of fit.",
 	noticeMany:    "The plan buys several parts at once to begin with; this quote is about the first of them only.",
 	noticeChoices: "",
+	noticeTime:    "",
 	noticeNew:     "The plan takes a new part to pass its check; it is checked on arrival all the same.",
 	noticeSlim:    "Workings, and what must be known of an option, are left out for those that are far down in the plan or not tried.",
 	noticeLight:   "Transport and what the law asks are told of the first options only.",

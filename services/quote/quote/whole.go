@@ -39,7 +39,7 @@ type Whole struct {
 // once, and each line's plan opens with the chosen one. No listing serves two
 // lines. The inputs differ in need, labour and what is offered, and the first one
 // alone has itemised supplies. Stop, where not nil, ends the search for a cheaper
-// basket.
+// basket, and with it the listing of what may be chosen between.
 func WeighAll(lines []Input, stop func() bool) (Whole, error) {
 	var whole Whole
 	if len(lines) > maxParallel && lines[0].Parallel && lines[0].Choices {
@@ -81,6 +81,10 @@ func (w *Whole) weigh(fields []*field, stop func() bool) error {
 	waived := waive(firsts)
 	all := together{currency: fields[0].in.Currency}
 	for i, f := range fields {
+		if f.in.Choices && stop != nil && stop() {
+			f.in.Choices = false
+			w.Notices = append(w.Notices, noticeTime)
+		}
 		for j, first := range firsts {
 			if first != nil && j != i && strings.HasPrefix(first.option.GetSource(), "listings/") {
 				f.without(first.option.GetSource(), fmt.Sprintf("is chosen for line %d of this quote", j+1))

@@ -606,3 +606,48 @@ func TestThePlanAfterASettledPurchaseIsTheBest(t *testing.T) {
 		t.Error("no line began as it would by itself, so the test shows nothing")
 	}
 }
+
+// Once time is up the lines that are left get their plan, but nothing to choose
+// between, and the quote says so.
+func TestChoicesEndWithTheTimeForThem(t *testing.T) {
+	t.Parallel()
+	lines := make([]quote.Input, 3)
+	for i := range lines {
+		yard := fmt.Sprint("yard-", i)
+		lines[i] = input([]*fitmentv1.Donor{priced(yard, "1", 80_00, 0), priced(yard, "2", 90_00, 0)}, []*fitmentv1.PartMatch{proven("NB40118")})
+		lines[i].Choices = true
+	}
+	asked := 0
+	for _, test := range []struct {
+		stop func() bool
+		with int // lines with a trade-off
+	}{
+		{nil, len(lines)},
+		{func() bool { return false }, len(lines)},
+		{func() bool { return true }, 0},
+		{func() bool { asked++; return asked > 1 }, -1},
+	} {
+		whole, err := quote.WeighAll(lines, test.stop)
+		if err != nil {
+			t.Fatal(err)
+		}
+		with := 0
+		for i, line := range whole.Lines {
+			if len(line.Plan.GetOrder()) == 0 {
+				t.Errorf("line %d has no plan", i+1)
+			}
+			if len(line.TradeOff.GetPoints()) > 0 {
+				with++
+			}
+		}
+		told := slices.ContainsFunc(whole.Notices, func(n string) bool { return strings.Contains(n, "the time for it was up") })
+		switch {
+		case test.with >= 0 && with != test.with:
+			t.Errorf("%d lines have something to choose between, want %d", with, test.with)
+		case test.with < 0 && with == len(lines):
+			t.Error("time ran out, and every line has something to choose between all the same")
+		case told != (with < len(lines)):
+			t.Errorf("%d of %d lines have something to choose between; notices %q", with, len(lines), whole.Notices)
+		}
+	}
+}

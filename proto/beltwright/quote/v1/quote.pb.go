@@ -2316,6 +2316,7 @@ type AcceptQuoteRequest struct {
 	// UUID that makes the call safe to repeat.
 	RequestId string `protobuf:"bytes,2,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	// Lines that are accepted, from 1; empty for all. The others are declined.
+	// Itemised supplies belong to the repair and are charged whichever these are.
 	Lines []int32 `protobuf:"varint,3,rep,packed,name=lines,proto3" json:"lines,omitempty"`
 	// Who allowed the work, and how.
 	Authorization *Authorization `protobuf:"bytes,4,opt,name=authorization,proto3" json:"authorization,omitempty"`
