@@ -283,26 +283,29 @@ func repairOrder(c *connection) *cobra.Command {
 }
 
 func repairInspect(c *connection) *cobra.Command {
-	var passed, failed, saw []string
+	var passed, failed, undone, saw []string
 	cmd := &cobra.Command{
 		Use: "inspect ORDER SOURCE", Short: "Record the arrival check of a part",
 		Long: `Inspect answers every check that is due on a part that arrived. Checks are named by their
 numbers, which "repair show" lists. A part that fails one goes back, and the plan's next
-one is held; what was seen of single attributes goes with it.`,
+one is held; what was seen of single attributes goes with it. Once a check fails, those
+that no flag names count as not done; "--passed all" says that all others were done and
+passed, but those named by --not-done.`,
 		Example: `  beltwright repair inspect repairOrders/R-2026-000001 listings/kettlewick.SOLANE-1 --by Kim --passed all
   beltwright repair inspect repairOrders/R-2026-000001 listings/kettlewick.SOLANE-1 --by Kim \
-    --passed 1 --passed 2 --passed 3 --failed "4=clip missing" --passed 5 --passed 6 --saw shorting-clip-present=no`,
+    --passed 1 --passed 2 --passed 3 --failed "4=clip missing" --not-done 5 --saw shorting-clip-present=no`,
 		Args: arguments("ORDER", "SOURCE"),
 	}
-	cmd.Flags().StringArrayVar(&passed, "passed", nil, "number of a check that passed, or all but those that failed: all; may be repeated")
+	cmd.Flags().StringArrayVar(&passed, "passed", nil, "number of a check that passed, or all that no other flag names: all; may be repeated")
 	cmd.Flags().StringArrayVar(&failed, "failed", nil, "number of a check that failed, with what was seen: NUMBER or NUMBER=NOTE; may be repeated")
+	cmd.Flags().StringArrayVar(&undone, "not-done", nil, "number of a check that was not done, since another one failed: NUMBER or NUMBER=NOTE; may be repeated")
 	bindSaw(cmd, &saw)
 	return step(c, cmd, func(order *quotev1.RepairOrder, args []string) (*quotev1.RepairStep, error) {
 		seen, err := parseSaw(saw)
 		if err != nil {
 			return nil, err
 		}
-		results, err := checkResults(dueChecks(order, args[0]), passed, failed)
+		results, err := checkResults(dueChecks(order, args[0]), passed, failed, undone)
 		return &quotev1.RepairStep{Step: &quotev1.RepairStep_ArrivalInspection{ArrivalInspection: &quotev1.ArrivalInspection{
 			Source: args[0], Results: results, Evidence: seen,
 		}}}, err
@@ -319,23 +322,30 @@ func dueChecks(order *quotev1.RepairOrder, source string) []*fitmentv1.ArrivalCh
 	return nil
 }
 
-// checkResults reads the answers to numbered checks.
-func checkResults(due []*fitmentv1.ArrivalCheck, passed, failed []string) ([]*quotev1.CheckResult, error) {
+// checkResults reads the answers to numbered checks. What nobody says was looked at
+// never counts as passed: it is not done where another check failed, else the service
+// asks for it.
+func checkResults(due []*fitmentv1.ArrivalCheck, passed, failed, undone []string) ([]*quotev1.CheckResult, error) {
 	var results []*quotev1.CheckResult
 	answered := make(map[int]bool)
-	add := func(flag, text string, pass bool) error {
+	add := func(flag, text string, pass, left bool) error {
 		number, note, _ := strings.Cut(text, "=")
 		n, err := strconv.Atoi(strings.TrimSpace(number))
 		if err != nil || n < 1 || n > len(due) {
 			return usageError{fmt.Errorf("--%s: %q is none of the checks; expected a number from 1 to %d, as \"repair show\" lists them", flag, number, len(due))}
 		}
 		answered[n] = true
-		results = append(results, &quotev1.CheckResult{Check: due[n-1].GetCheck(), Passed: pass, Note: note})
+		results = append(results, &quotev1.CheckResult{Check: due[n-1].GetCheck(), Passed: pass, NotDone: left, Note: note})
 		return nil
 	}
 	all := false
 	for _, text := range failed {
-		if err := add("failed", text, false); err != nil {
+		if err := add("failed", text, false, false); err != nil {
+			return nil, err
+		}
+	}
+	for _, text := range undone {
+		if err := add("not-done", text, false, true); err != nil {
 			return nil, err
 		}
 	}
@@ -344,13 +354,13 @@ func checkResults(due []*fitmentv1.ArrivalCheck, passed, failed []string) ([]*qu
 			all = true
 			continue
 		}
-		if err := add("passed", text, true); err != nil {
+		if err := add("passed", text, true, false); err != nil {
 			return nil, err
 		}
 	}
 	for n := range due {
-		if all && !answered[n+1] {
-			results = append(results, &quotev1.CheckResult{Check: due[n].GetCheck(), Passed: true})
+		if !answered[n+1] && (all || len(failed) > 0) {
+			results = append(results, &quotev1.CheckResult{Check: due[n].GetCheck(), Passed: all, NotDone: !all})
 		}
 	}
 	return results, nil

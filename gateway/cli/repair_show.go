@@ -99,11 +99,17 @@ func stepWords(order *quotev1.RepairOrder, s *quotev1.RepairStep) string {
 }
 
 func inspectionWords(s *quotev1.ArrivalInspection) string {
-	failed := 0
+	failed, undone := 0, 0
 	for _, result := range s.GetResults() {
-		if !result.GetPassed() {
+		switch {
+		case result.GetNotDone():
+			undone++
+		case !result.GetPassed():
 			failed++
 		}
+	}
+	if undone > 0 {
+		return fmt.Sprintf("arrived: %s, %d of %d checks failed, %d not done", s.GetSource(), failed, len(s.GetResults()), undone)
 	}
 	if failed == 0 {
 		return fmt.Sprintf("arrived: %s, all %d checks passed", s.GetSource(), len(s.GetResults()))

@@ -14,29 +14,37 @@ func TestAnswersToNumberedChecks(t *testing.T) {
 	t.Parallel()
 	due := []*fitmentv1.ArrivalCheck{{Check: "label"}, {Check: "clip"}, {Check: "loop"}}
 	for _, c := range []struct {
-		passed, failed []string
-		want           string
+		passed, failed, undone []string
+		want                   string
 	}{
-		{[]string{"all"}, nil, "label+ clip+ loop+"},
-		{[]string{"all"}, []string{"2=gone = broken"}, "clip-gone = broken label+ loop+"},
-		{[]string{"1", "3"}, []string{"2"}, "clip- label+ loop+"},
-		{[]string{"3"}, nil, "loop+"}, // the server asks for the others
-		{nil, nil, ""},
+		{[]string{"all"}, nil, nil, "label+ clip+ loop+"},
+		{[]string{"all"}, []string{"2=gone = broken"}, nil, "clip-gone = broken label+ loop+"},
+		{[]string{"all"}, []string{"2"}, []string{"3=no tool"}, "clip- loop?no tool label+"},
+		{[]string{"1", "3"}, []string{"2"}, nil, "clip- label+ loop+"},
+		{[]string{"1"}, []string{"2"}, nil, "clip- label+ loop?"}, // nobody says that the loop was looked at
+		{nil, []string{"1"}, nil, "label- clip? loop?"},
+		{nil, nil, []string{"1"}, "label?"}, // the server refuses it where nothing failed
+		{[]string{"3"}, nil, nil, "loop+"},  // the server asks for the others
+		{nil, nil, nil, ""},
 	} {
-		results, err := checkResults(due, c.passed, c.failed)
+		results, err := checkResults(due, c.passed, c.failed, c.undone)
 		if err != nil {
 			t.Fatal(err)
 		}
 		var got []string
 		for _, r := range results {
-			got = append(got, r.GetCheck()+map[bool]string{true: "+", false: "-"}[r.GetPassed()]+r.GetNote())
+			sign := map[bool]string{true: "+", false: "-"}[r.GetPassed()]
+			if r.GetNotDone() {
+				sign = "?"
+			}
+			got = append(got, r.GetCheck()+sign+r.GetNote())
 		}
 		if text := strings.Join(got, " "); text != c.want {
-			t.Errorf("%v and %v: %q, want %q", c.passed, c.failed, text, c.want)
+			t.Errorf("%v, %v and %v: %q, want %q", c.passed, c.failed, c.undone, text, c.want)
 		}
 	}
 	for _, bad := range []string{"0", "4", "-1", "x", "", "=note", "99999999999999999999"} {
-		if _, err := checkResults(due, nil, []string{bad}); err == nil {
+		if _, err := checkResults(due, nil, []string{bad}, nil); err == nil {
 			t.Errorf("--failed %q went through", bad)
 		} else {
 			usage(t, err)
@@ -77,9 +85,9 @@ func FuzzRepairFlags(f *testing.F) {
 			t.Fatalf("%q was seen as %v", text, seen)
 		}
 		due := []*fitmentv1.ArrivalCheck{{Check: "label"}, {Check: "clip"}}
-		results, err := checkResults(due, nil, []string{text})
+		results, err := checkResults(due, nil, []string{text}, nil)
 		usage(t, err)
-		if err == nil && (len(results) != 1 || !slices.Contains([]string{"label", "clip"}, results[0].GetCheck())) {
+		if err == nil && (len(results) != 2 || results[0].GetNotDone() || !results[1].GetNotDone() || !slices.Contains([]string{"label", "clip"}, results[0].GetCheck())) {
 			t.Fatalf("%q answers %v", text, results)
 		}
 	})

@@ -117,7 +117,7 @@ func order() *quotev1.RepairOrder {
 		{Step: &quotev1.RepairStep_Order{Order: &quotev1.Order{Quote: "quotes/Q-2026-000001"}}},
 		{Step: &quotev1.RepairStep_ArrivalInspection{ArrivalInspection: &quotev1.ArrivalInspection{
 			Source:   "listings/kettlewick.SOLANE-1",
-			Results:  []*quotev1.CheckResult{{Check: "Read the label.", Passed: true}, {Check: "Look for marks.", Note: "bent tab"}},
+			Results:  []*quotev1.CheckResult{{Check: "Read the label.", Passed: true}, {Check: "Look for marks.", Note: "bent tab"}, {Check: "Read the loop.", NotDone: true}},
 			Evidence: []*fitmentv1.Evidence{{Attribute: fitmentv1.Evidence_DAMAGE, Value: "yes", How: "seen"}},
 		}}},
 		{Step: &quotev1.RepairStep_ReturnSettled{ReturnSettled: &quotev1.ReturnSettled{Source: "listings/kettlewick.SOLANE-1", Refunded: 140_00, Note: "less postage"}}},
@@ -163,7 +163,7 @@ func TestRepairOrder(t *testing.T) {
 			"Reading, buckle pretensioner, row 1 right, module reported: over range, open", "substitute load: 2.1 Ω, in range",
 			"Suspect: part, buckle pretensioner, row 1 right, 97.0 %", "Buying: justified: the part is proven to be at fault", "Reason: as agreed",
 			"Allowed by R. Fen, signed, 2026-03-10 09:30 UTC, up to 600.00 USD; by mail",
-			"passed: Read the label.", "failed: Look for marks. Noted: bent tab", "Seen: damage: yes, seen", "148.00 USD", "SOLANE-1-R1",
+			"passed: Read the label.", "failed: Look for marks. Noted: bent tab", "not done: Read the loop.", "Seen: damage: yes, seen", "148.00 USD", "SOLANE-1-R1",
 			"paid back 140.00 USD of 148.00 USD", "less postage", "Bought listings/saltmarrow.S-22", "By the vehicle maker's procedure TS-77", "off for 20 minutes",
 			"12 modules and inflators are stored, the oldest since 2026-02-01", "Papers: P-9", "they stayed clear: yes", "2 Ω as the module reports it, window 1.4 to 3.2 Ω",
 			"cannot be read: the module does not report it", "Warranty of the shop: 90 days.", "parts and labour", "12. Given up", "The repair is proven and the order is closed")

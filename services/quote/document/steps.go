@@ -116,7 +116,10 @@ func inspection(a *quotev1.ArrivalInspection) []string {
 	said = append(said, a.GetSource())
 	for _, result := range a.GetResults() {
 		verdict := "failed"
-		if result.GetPassed() {
+		switch {
+		case result.GetNotDone():
+			verdict = "not done"
+		case result.GetPassed():
 			verdict = "passed"
 		}
 		said = append(said, joined(" Noted: ", verdict+": "+result.GetCheck(), result.GetNote()))

@@ -10,7 +10,8 @@ import (
 )
 
 // inspect records the check of a part that arrived. Every check that is due is
-// answered once; one that failed sends the part back.
+// answered once; one that failed sends the part back, and then others may be left
+// undone.
 func (c *change) inspect(s *quotev1.ArrivalInspection) error {
 	at := find(c.order, s.GetSource(), quotev1.Purchase_BOUGHT)
 	if at < 0 {
@@ -36,8 +37,8 @@ func (c *change) inspect(s *quotev1.ArrivalInspection) error {
 	return nil
 }
 
-// answered checks that each check due is answered once, and returns those that
-// failed.
+// answered checks that each check due is answered once, and left undone only where
+// another one failed. It returns those that failed.
 func (c *change) answered(p *quotev1.Purchase, s *quotev1.ArrivalInspection) (failed []string) {
 	const field = "step.arrival_inspection.results"
 	due := make(map[string]bool, len(p.GetArrivalChecks()))
@@ -58,10 +59,9 @@ func (c *change) answered(p *quotev1.Purchase, s *quotev1.ArrivalInspection) (fa
 		}
 		due[result.GetCheck()] = false
 		c.fields.Text(at+"note", result.GetNote(), maxNote, false)
-		if !result.GetPassed() {
-			failed = append(failed, result.GetCheck())
-		}
 	}
+	failed, _ = Failed(s)
+	c.undone(field, s.GetResults(), len(failed) > 0)
 	for _, one := range p.GetArrivalChecks() {
 		if due[one.GetCheck()] {
 			c.fields.Add(field, fmt.Sprintf("%.120q is not answered", one.GetCheck()), "a result for each check that is due")
@@ -71,10 +71,26 @@ func (c *change) answered(p *quotev1.Purchase, s *quotev1.ArrivalInspection) (fa
 	return failed
 }
 
+// undone refuses checks that were not done where no other one failed, or that are
+// said to have passed.
+func (c *change) undone(field string, results []*quotev1.CheckResult, failed bool) {
+	for i, result := range results {
+		at := fmt.Sprintf("%s[%d].not_done", field, i)
+		switch {
+		case !result.GetNotDone():
+		case result.GetPassed():
+			c.fields.Add(at, "stands beside passed", "one of the two: what was not done has not passed")
+		case !failed:
+			c.fields.Add(at, "is set, and no check failed", "passed or failed: a check may be left undone only once another one has failed")
+		}
+	}
+}
+
 // Failed are the checks of an inspection that failed, and what was noted of them.
+// What was not done has neither passed nor failed.
 func Failed(s *quotev1.ArrivalInspection) (checks []string, note string) {
 	for _, result := range s.GetResults() {
-		if result.GetPassed() {
+		if result.GetPassed() || result.GetNotDone() {
 			continue
 		}
 		checks = append(checks, result.GetCheck())
