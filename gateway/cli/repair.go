@@ -454,8 +454,10 @@ func repairDispose(c *connection) *cobra.Command {
 	cmd := &cobra.Command{
 		Use: "dispose ORDER", Short: "Record what became of an old part",
 		Long: `Dispose records what became of a part that was replaced. One that has not fired is live: it
-goes back by a lawful shipment, to a facility that takes air-bag waste, or is stored, 250
-at most and for 180 days at most (40 CFR 261.4(j)). It is never thrown away or posted.`,
+goes back by a lawful shipment, to a facility that takes air-bag waste, or is stored. In
+the United States, and where the diagnosis does not say where, at most 250 are stored, for
+at most 180 days, in a container labelled "Airbag Waste—Do Not Reuse" (40 CFR 261.4(j), 83
+FR 61552); elsewhere local law decides. It is never thrown away or posted.`,
 		Example: `  beltwright repair dispose repairOrders/R-2026-000001 --by Kim --kind buckle-pretensioner --row 1 --side right \
     --way collected --papers "Haulers 4711"`,
 		Args: arguments("ORDER"),

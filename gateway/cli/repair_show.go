@@ -38,7 +38,7 @@ func showPurchase(p *printer, purchase *quotev1.Purchase) {
 		text += fmt.Sprintf(", held until %s, fence %d", localTime(hold.GetExpireTime().AsTime()), hold.GetFence())
 	}
 	if purchase.GetState() == quotev1.Purchase_RETURNING {
-		text += ", refund due " + cash(purchase.GetRefundDue(), purchase.GetCurrencyCode())
+		text += ", " + repair.RefundName + " " + cash(purchase.GetRefundDue(), purchase.GetCurrencyCode())
 	}
 	switch as := purchase.GetReturnedAs(); {
 	case as == "":

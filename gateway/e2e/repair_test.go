@@ -165,7 +165,7 @@ func repairOnTheCommandLine(t *testing.T, c client, address string) {
 	part := []string{"--kind", "buckle-pretensioner", "--row", "1", "--side", "right"}
 	order := found(run(0, append([]string{"repair", "open", "--complaint", "The lamp stays on."}, vehicle...)...), "("+name+`\d{4}-000002)`)
 	run(2, "repair", "inspect", order)
-	found(run(1, "repair", "close", order, "--by", "Kim"), `is received, and closing belongs to one that is proven`)
+	found(run(1, "repair", "close", order, "--by", "Kim"), `is received; the closing can be recorded only while it is proven`)
 	run(0, "repair", "diagnose", order, "--by", "Kim", "--lacks", "kind=buckle-pretensioner,row=1,side=right", "--jurisdiction", "US-WA", "--code", "B0058",
 		"--reading", "kind=buckle-pretensioner,row=1,side=right,method=module-reported,over-range=yes",
 		"--test", "kind=buckle-pretensioner,row=1,side=right,method=substitute-load,before=open-or-high,after=no-code",
@@ -178,7 +178,7 @@ func repairOnTheCommandLine(t *testing.T, c client, address string) {
 	second := found(run(0, "repair", "inspect", order, first, "--by", "Kim", "--passed", "all", "--failed", "1=another number", "--saw", "part-number=KR 1"),
 		`part: (\S+), line 1, next`)
 	found(run(0, "listing", "get", first+"-R1"), `(?s)returning.*came back; sold before as `+regexp.QuoteMeta(first)+`.*KR 1 +confirmed`)
-	found(run(0, "repair", "show", order, "--why"), `refund due for `+regexp.QuoteMeta(first)+` = [0-9.]+ \+ .* − [0-9.]+ = [0-9.]+`)
+	found(run(0, "repair", "show", order, "--why"), `refund due after return freight and restocking for `+regexp.QuoteMeta(first)+` = [0-9.]+ \+ .* − [0-9.]+ = [0-9.]+`)
 	run(0, "repair", "buy-next", order, "--by", "Kim")
 	run(0, "repair", "settle", order, first, "--by", "Kim", "--note", "nothing came back")
 	found(run(0, "repair", "list", "--state", "ordered"), `(`+regexp.QuoteMeta(order)+`)`)

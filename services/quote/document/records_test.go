@@ -164,7 +164,7 @@ func TestRepairOrder(t *testing.T) {
 			"Suspect: part, buckle pretensioner, row 1 right, 97.0 %", "Buying: justified: the part is proven to be at fault", "Reason: as agreed",
 			"Allowed by R. Fen, signed, 2026-03-10 09:30 UTC, up to 600.00 USD; by mail",
 			"passed: Read the label.", "failed: Look for marks. Noted: bent tab", "not done: Read the loop.", "Seen: damage: yes, seen", "148.00 USD", "SOLANE-1-R1",
-			"paid back 140.00 USD of 148.00 USD", "less postage", "Bought listings/saltmarrow.S-22", "By the vehicle maker's procedure TS-77", "off for 20 minutes",
+			"paid back 140.00 USD of 148.00 USD (refund due after return freight and restocking)", "Airbag Waste—Do Not Reuse", "at most 250, for at most 180 days", "less postage", "Bought listings/saltmarrow.S-22", "By the vehicle maker's procedure TS-77", "off for 20 minutes",
 			"12 modules and inflators are stored, the oldest since 2026-02-01", "Papers: P-9", "they stayed clear: yes", "2 Ω as the module reports it, window 1.4 to 3.2 Ω",
 			"cannot be read: the module does not report it", "Warranty of the shop: 90 days.", "parts and labour", "12. Given up", "The repair is proven and the order is closed")
 	}
@@ -184,6 +184,9 @@ func TestAnOrderThatIsNotClosedSaysSo(t *testing.T) {
 		text := papertest.Flat(t, raw)
 		if proven := strings.Contains(text, "The repair is proven and the order is closed"); proven != (state == quotev1.RepairOrder_CLOSED) {
 			t.Errorf("%s: proven %v", state, proven)
+		}
+		if state == quotev1.RepairOrder_ABANDONED {
+			says(t, text, "was given up", "Fit the part.")
 		}
 		if state == quotev1.RepairOrder_FITTED {
 			says(t, text, "What is next", "Fit the part.", "proves no repair yet")

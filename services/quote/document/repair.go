@@ -7,6 +7,7 @@ import (
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	quotev1 "beltwright.example/proto/beltwright/quote/v1"
 	"beltwright.example/services/platform/paper"
+	"beltwright.example/services/quote/repair"
 )
 
 // RepairOrder draws the record of a repair as PDF, from complaint to proof and
@@ -81,7 +82,7 @@ func (p repairPage) parts() {
 		{Name: "part", Share: 3},
 		{Name: "line", Share: 0.6, Number: true},
 		{Name: "state", Share: 1.2},
-		{Name: "refund due", Share: 1.5},
+		{Name: repair.RefundName, Share: 1.8},
 		{Name: "went back as", Share: 3},
 		{Name: "warranty", Share: 1.1},
 	}, rows)
@@ -106,6 +107,7 @@ func (p repairPage) end() {
 	case quotev1.RepairOrder_ABANDONED:
 		p.Gap(3)
 		p.Strong("The order was given up. This record proves no repair.")
+		p.List(p.r.GetNext())
 	default:
 		if len(p.r.GetNext()) > 0 {
 			p.Heading("What is next")

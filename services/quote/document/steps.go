@@ -6,6 +6,7 @@ import (
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	quotev1 "beltwright.example/proto/beltwright/quote/v1"
+	"beltwright.example/services/quote/repair"
 )
 
 // told is the name of an order's step and what it says, a sentence each.
@@ -26,7 +27,7 @@ func told(r *quotev1.RepairOrder, q *quotev1.Quote, step *quotev1.RepairStep) (n
 	case *quotev1.RepairStep_Fitting:
 		return "Fitting", fitting(s.Fitting)
 	case *quotev1.RepairStep_Disposal:
-		return "Old part", disposal(s.Disposal)
+		return "Old part", disposal(r, s.Disposal)
 	case *quotev1.RepairStep_Proof:
 		return "Proof of repair", proof(s.Proof)
 	case *quotev1.RepairStep_Closing:
@@ -55,7 +56,7 @@ func settled(r *quotev1.RepairOrder, s *quotev1.ReturnSettled) []string {
 	for _, purchase := range r.GetPurchases() {
 		if purchase.GetSource() == s.GetSource() {
 			paid := cash(s.GetRefunded(), purchase.GetCurrencyCode())
-			return kept(fmt.Sprintf("%s went back; the seller paid back %s of %s.", s.GetSource(), paid, cash(purchase.GetRefundDue(), purchase.GetCurrencyCode())), s.GetNote())
+			return kept(fmt.Sprintf("%s went back; the seller paid back %s of %s (%s).", s.GetSource(), paid, cash(purchase.GetRefundDue(), purchase.GetCurrencyCode()), repair.RefundName), s.GetNote())
 		}
 	}
 	return kept(s.GetSource()+" went back.", s.GetNote())
@@ -152,14 +153,14 @@ var ways = map[quotev1.Disposal_Way]string{
 	quotev1.Disposal_STORED:        "is stored in the shop",
 }
 
-func disposal(d *quotev1.Disposal) []string {
+func disposal(r *quotev1.RepairOrder, d *quotev1.Disposal) []string {
 	said := kept(
 		joined(" ", partOf(d.GetKind(), d.GetPosition()), ways[d.GetWay()]),
 		labelled("Papers:", d.GetPapers()),
 		labelled("Core of", d.GetCoreOf()),
 	)
 	if d.GetWay() == quotev1.Disposal_STORED {
-		said = append(said, fmt.Sprintf("%d modules and inflators are stored, the oldest since %s; at most 250, for at most 180 days (40 CFR 261.4(j)).", d.GetStored(), d.GetStoredSince()))
+		said = append(said, fmt.Sprintf("%d modules and inflators are stored, the oldest since %s.", d.GetStored(), d.GetStoredSince()), repair.Storing(r, d))
 	}
 	return said
 }

@@ -173,7 +173,7 @@ func Allowed(order *quotev1.RepairOrder, bought []Bought, line int32, next *quot
 	pays, most, limited := Allowance(bought, order, line, next, q)
 	if limited && pays > most {
 		currency := q.GetCurrencyCode()
-		return refused("buying %s would bring the work to %s %s, and the customer allowed %s: a new quote and a new authorisation are needed (diagnosis or quote_made takes this purchase back)",
+		return refused("buying %s would bring the work to %s %s, and the customer allowed %s: a new quote and a new authorisation are needed (recording another diagnosis or quote takes this purchase back)",
 			next.GetSource(), amount.Format(pays, currency), currency, amount.Format(most, currency))
 	}
 	return nil

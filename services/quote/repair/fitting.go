@@ -4,18 +4,9 @@ import (
 	"fmt"
 	"slices"
 	"strings"
-	"time"
 
 	quotev1 "beltwright.example/proto/beltwright/quote/v1"
 	"beltwright.example/services/quote/quote"
-)
-
-// Limits on the stock of air-bag waste that a shop may keep: 40 CFR 261.4(j),
-// 83 FR 61552 (30 November 2018). The rule speaks of air-bag modules and inflators;
-// pretensioners count with them (common practice, no source).
-const (
-	MaxStored     = 250
-	MaxStoredDays = 180
 )
 
 // fit records the work on the vehicle: all parts that passed. Once the order is
@@ -126,30 +117,6 @@ func (c *change) way(field string, s *quotev1.Disposal) {
 	}
 	if s.GetStoredSince() != "" {
 		c.fields.Add(field+"stored_since", "is only for STORED", "nothing")
-	}
-}
-
-// stored holds the shop's stock against what the law lets it keep.
-func (c *change) stored(field string, s *quotev1.Disposal) {
-	const law = " (40 CFR 261.4(j))"
-	if n := s.GetStored(); n < 1 || n > MaxStored {
-		c.fields.Add(field+"stored", fmt.Sprintf("%d is out of range", n), fmt.Sprintf("1 to %d modules and inflators in the shop, this one included%s; more go to a collection facility first", MaxStored, law))
-	}
-	before := len(c.fields.Violations())
-	c.fields.Date(field+"stored_since", s.GetStoredSince())
-	if s.GetStoredSince() == "" {
-		c.fields.Add(field+"stored_since", "is missing", "the day since which the oldest one has been stored, YYYY-MM-DD")
-	}
-	if len(c.fields.Violations()) > before {
-		return
-	}
-	day, err := time.Parse(time.DateOnly, s.GetStoredSince())
-	today := c.facts.Now.UTC().Truncate(24 * time.Hour)
-	switch days := int(today.Sub(day).Hours() / 24); {
-	case err != nil || days < -1: // a day's grace covers the time zones
-		c.fields.Add(field+"stored_since", s.GetStoredSince()+" lies in the future", "a day that has begun")
-	case days > MaxStoredDays:
-		c.fields.Add(field+"stored_since", fmt.Sprintf("the oldest one has been stored for %d days", days), fmt.Sprintf("at most %d days%s; what is older goes to a collection facility first", MaxStoredDays, law))
 	}
 }
 

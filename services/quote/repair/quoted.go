@@ -59,7 +59,7 @@ func (c *change) suits(field, name string, q *quotev1.Quote) error {
 // every line that was accepted is bought.
 func (c *change) ordered(s *quotev1.Order) error {
 	if s.GetQuote() != c.order.GetQuote() {
-		c.fields.Add("step.order.quote", fmt.Sprintf("%.80q is not the order's quote", s.GetQuote()), c.order.GetQuote()+", or record quote_made for the other one first")
+		c.fields.Add("step.order.quote", fmt.Sprintf("%.80q is not the order's quote", s.GetQuote()), c.order.GetQuote()+", or record that the work is quoted on the other one first")
 		return nil
 	}
 	q := c.facts.Quote
@@ -120,14 +120,17 @@ func Refund(option *quotev1.Option) int64 {
 	return max(option.GetPrice()+option.GetCoreDeposit()+option.GetTax()-option.GetReturnLoss(), 0)
 }
 
+// RefundName says what a refund is: what the seller's terms charge is off already.
+const RefundName = "refund due after return freight and restocking"
+
 // RefundWorking says how a refund in this currency came about.
 func RefundWorking(option *quotev1.Option, currency string) working.Step {
-	step := working.Sum("refund due", currency, Refund(option), option.GetPrice(), option.GetCoreDeposit(), option.GetTax())
+	step := working.Sum(RefundName, currency, Refund(option), option.GetPrice(), option.GetCoreDeposit(), option.GetTax())
 	step.Formula += " − " + working.Term(option.GetReturnLoss(), currency)
 	if option.GetPrice()+option.GetCoreDeposit()+option.GetTax() < option.GetReturnLoss() {
 		step.Formula = working.Term(0, currency) + ", since the terms keep more than was paid"
 	}
-	step.Source = "price, deposit and their tax, less what the seller's terms keep"
+	step.Source = "price, deposit and their tax, less what the seller's terms charge for return freight and restocking"
 	return step
 }
 

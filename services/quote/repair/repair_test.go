@@ -74,9 +74,11 @@ func TestEveryStepInEveryState(t *testing.T) {
 			"diagnosis": quotev1.RepairOrder_DIAGNOSED, "quote_made": quotev1.RepairOrder_QUOTED, "arrival_inspection": quotev1.RepairOrder_TO_BUY_NEXT,
 			"next_purchase": quotev1.RepairOrder_ORDERED, "return_settled": quotev1.RepairOrder_TO_BUY_NEXT,
 		},
-		quotev1.RepairOrder_ARRIVED:   {"fitting": quotev1.RepairOrder_FITTED},
-		quotev1.RepairOrder_FITTED:    {"disposal": quotev1.RepairOrder_FITTED, "proof": quotev1.RepairOrder_PROVEN},
-		quotev1.RepairOrder_PROVEN:    {"closing": quotev1.RepairOrder_CLOSED},
+		quotev1.RepairOrder_ARRIVED: {"fitting": quotev1.RepairOrder_FITTED},
+		quotev1.RepairOrder_FITTED:  {"disposal": quotev1.RepairOrder_FITTED, "proof": quotev1.RepairOrder_PROVEN},
+		quotev1.RepairOrder_PROVEN: {
+			"diagnosis": quotev1.RepairOrder_DIAGNOSED, "proof": quotev1.RepairOrder_PROVEN, "closing": quotev1.RepairOrder_CLOSED,
+		},
 		quotev1.RepairOrder_CLOSED:    {},
 		quotev1.RepairOrder_ABANDONED: {},
 	}
@@ -430,7 +432,7 @@ func TestFitting(t *testing.T) {
 	wrong(t, s.record(step), "step.fitting.reason", "pigtail")
 	step.GetFitting().Reason = "The pigtail was replaced last month."
 	s.must(step)
-	if text := strings.Join(s.order.GetNext(), " "); !strings.Contains(text, "lamp on at key-on") || !strings.Contains(text, "disposal") {
+	if text := strings.Join(s.order.GetNext(), " "); !strings.Contains(text, "lamp on at key-on") || !strings.Contains(text, "what became of each old part") {
 		t.Errorf("next: %q", text)
 	}
 }

@@ -11,8 +11,12 @@ import (
 // sentences say what may or must be done next on an order.
 func sentences(order *quotev1.RepairOrder) []string {
 	var list []string
-	if !Ended(order) {
-		list = stateSentences(order)
+	switch order.GetState() {
+	case quotev1.RepairOrder_ABANDONED:
+		list = leftOver(order)
+	case quotev1.RepairOrder_CLOSED:
+	default:
+		list = append(stateSentences(order), inStore(order)...)
 	}
 	for _, p := range order.GetPurchases() {
 		if p.GetState() != quotev1.Purchase_RETURNING {
@@ -22,8 +26,44 @@ func sentences(order *quotev1.RepairOrder) []string {
 			list = append(list, fmt.Sprintf("The yard of %s is not told yet that it comes back: repeat the inspection's request once the fitment service answers.", p.GetSource()))
 		}
 		if !Ended(order) {
-			list = append(list, fmt.Sprintf("Send %s back, and record the seller's refund (return_settled): by the terms %s %s are due. A live part is shipped by somebody trained for it.",
+			list = append(list, fmt.Sprintf("Send %s back, and record the seller's refund: by the terms %s %s are due after return freight and restocking. A live part is shipped by somebody trained for it.",
 				p.GetSource(), amount.Format(p.GetRefundDue(), p.GetCurrencyCode()), p.GetCurrencyCode()))
+		}
+	}
+	return list
+}
+
+// leftOver names what was paid for and is neither fitted nor returned when an order
+// is given up: somebody has to see to it, since it may be live.
+func leftOver(order *quotev1.RepairOrder) []string {
+	var list []string
+	for _, p := range order.GetPurchases() {
+		source, has := p.GetSource(), "is neither fitted nor returned"
+		switch p.GetState() {
+		case quotev1.Purchase_BOUGHT:
+			has = "has not arrived"
+		case quotev1.Purchase_PASSED:
+		case quotev1.Purchase_RETURNING:
+			has = "is on its way back without a refund on record"
+		default:
+			continue
+		}
+		list = append(list, fmt.Sprintf("%s is paid for, may be live, and %s: return it by the seller's terms, shipped by somebody trained for it, or keep it stored by the rules for live parts. It is never thrown away or posted.", source, has))
+	}
+	return list
+}
+
+// inStore says how the old parts in store are kept, each sentence once.
+func inStore(order *quotev1.RepairOrder) []string {
+	out := disposals(order)
+	var list []string
+	for _, step := range order.GetSteps() {
+		d := step.GetDisposal()
+		if d.GetWay() != quotev1.Disposal_STORED || out[keyOf(d.GetKind(), d.GetPosition())].stored == 0 {
+			continue
+		}
+		if text := Storing(order, d); !slices.Contains(list, text) {
+			list = append(list, text)
 		}
 	}
 	return list
@@ -38,7 +78,7 @@ func stateSentences(order *quotev1.RepairOrder) []string {
 		if failed := lastProof(order); failed != nil {
 			return append([]string{"The proof failed. Diagnose again and quote what is lacking, or work on what was fitted once more and record the fitting."}, Unproven(order, failed)...)
 		}
-		return []string{"Prepare a quote for what the vehicle lacks, and record it (quote_made)."}
+		return []string{"Prepare a quote for what the vehicle lacks, and record it."}
 	case quotev1.RepairOrder_QUOTED:
 		return []string{fmt.Sprintf("Have %s accepted with the customer's authorisation, then record the order.", order.GetQuote())}
 	case quotev1.RepairOrder_ORDERED:
@@ -50,7 +90,7 @@ func stateSentences(order *quotev1.RepairOrder) []string {
 	case quotev1.RepairOrder_FITTED:
 		return append([]string{"Prove the repair and record it: lamp on at key-on, out after its check, out with the engine running; codes cleared and stayed clear; each loop as the module reports it."}, oldParts(order)...)
 	case quotev1.RepairOrder_PROVEN:
-		return append([]string{"Close the order, with the shop's warranty."}, oldParts(order)...)
+		return append([]string{"Close the order, with the shop's warranty. Where the lamp returns before that, record another proof, or diagnose again."}, oldParts(order)...)
 	default:
 		return nil
 	}
@@ -60,7 +100,7 @@ func arrivals(order *quotev1.RepairOrder) []string {
 	due := in(order, quotev1.Purchase_BOUGHT)
 	list := make([]string, 0, len(due))
 	for _, source := range due {
-		list = append(list, "When "+source+" arrives, answer each of its arrival checks (arrival_inspection): the fitting is recorded only after that.")
+		list = append(list, "When "+source+" arrives, answer each of its arrival checks: the fitting is recorded only after that.")
 	}
 	return list
 }
@@ -71,7 +111,7 @@ func toBuy(order *quotev1.RepairOrder) []string {
 		if p.GetState() != quotev1.Purchase_NEXT {
 			continue
 		}
-		text := fmt.Sprintf("Buy %s next, as the plan of line %d says (next_purchase).", p.GetSource(), p.GetLine())
+		text := fmt.Sprintf("Buy %s next, as the plan of line %d says, and record that.", p.GetSource(), p.GetLine())
 		if hold := p.GetHold(); hold != nil {
 			text += " It is held until " + hold.GetExpireTime().AsTime().UTC().Format("2006-01-02 15:04 MST") + "."
 		}
@@ -92,7 +132,7 @@ func oldParts(order *quotev1.RepairOrder) []string {
 	if done >= len(in(order, quotev1.Purchase_FITTED)) {
 		return nil
 	}
-	return []string{"Record what became of each old part that may be live (disposal). It is never thrown away or posted."}
+	return []string{"Record what became of each old part that may be live. It is never thrown away or posted."}
 }
 
 // lastProof is the proof after which an order was to be diagnosed again, where

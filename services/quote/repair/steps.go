@@ -9,8 +9,8 @@ import (
 	"beltwright.example/services/platform/check"
 )
 
-// stepKind is one kind of step: what it is called, and in which states an order
-// may be when it is recorded.
+// stepKind is one kind of step: what it is called in a sentence, and in which states
+// an order may be when it is recorded.
 type stepKind struct {
 	name string
 	in   []quotev1.RepairOrder_State
@@ -24,28 +24,30 @@ var open = []quotev1.RepairOrder_State{
 
 // The kinds of steps. A part may arrive while the order is diagnosed or quoted
 // anew for another one, or once the repair went on without it, and a return is
-// settled whenever the seller pays.
+// settled whenever the seller pays. Where the lamp returns before a proven order is
+// closed, it is proven or diagnosed anew.
 var (
-	diagnosisStep = stepKind{"diagnosis", []quotev1.RepairOrder_State{
+	diagnosisStep = stepKind{"a diagnosis", []quotev1.RepairOrder_State{
 		quotev1.RepairOrder_RECEIVED, quotev1.RepairOrder_DIAGNOSED, quotev1.RepairOrder_QUOTED, quotev1.RepairOrder_TO_BUY_NEXT,
+		quotev1.RepairOrder_PROVEN,
 	}}
-	quoteMadeStep = stepKind{"quote_made", []quotev1.RepairOrder_State{
+	quoteMadeStep = stepKind{"a quote", []quotev1.RepairOrder_State{
 		quotev1.RepairOrder_DIAGNOSED, quotev1.RepairOrder_QUOTED, quotev1.RepairOrder_TO_BUY_NEXT,
 	}}
-	orderStep   = stepKind{"order", []quotev1.RepairOrder_State{quotev1.RepairOrder_QUOTED}}
-	arrivalStep = stepKind{"arrival_inspection", []quotev1.RepairOrder_State{
+	orderStep   = stepKind{"the order", []quotev1.RepairOrder_State{quotev1.RepairOrder_QUOTED}}
+	arrivalStep = stepKind{"an arrival check", []quotev1.RepairOrder_State{
 		quotev1.RepairOrder_ORDERED, quotev1.RepairOrder_TO_BUY_NEXT, quotev1.RepairOrder_DIAGNOSED, quotev1.RepairOrder_QUOTED,
 		quotev1.RepairOrder_FITTED, quotev1.RepairOrder_PROVEN,
 	}}
-	nextStep    = stepKind{"next_purchase", []quotev1.RepairOrder_State{quotev1.RepairOrder_TO_BUY_NEXT}}
-	settledStep = stepKind{"return_settled", open}
-	fittingStep = stepKind{"fitting", []quotev1.RepairOrder_State{quotev1.RepairOrder_ARRIVED, quotev1.RepairOrder_DIAGNOSED}}
-	disposeStep = stepKind{"disposal", []quotev1.RepairOrder_State{
+	nextStep    = stepKind{"a next purchase", []quotev1.RepairOrder_State{quotev1.RepairOrder_TO_BUY_NEXT}}
+	settledStep = stepKind{"the end of a return", open}
+	fittingStep = stepKind{"a fitting", []quotev1.RepairOrder_State{quotev1.RepairOrder_ARRIVED, quotev1.RepairOrder_DIAGNOSED}}
+	disposeStep = stepKind{"what became of an old part", []quotev1.RepairOrder_State{
 		quotev1.RepairOrder_FITTED, quotev1.RepairOrder_PROVEN, quotev1.RepairOrder_DIAGNOSED,
 	}}
-	proofStep   = stepKind{"proof", []quotev1.RepairOrder_State{quotev1.RepairOrder_FITTED}}
-	closingStep = stepKind{"closing", []quotev1.RepairOrder_State{quotev1.RepairOrder_PROVEN}}
-	abandonStep = stepKind{"abandonment", open}
+	proofStep   = stepKind{"a proof", []quotev1.RepairOrder_State{quotev1.RepairOrder_FITTED, quotev1.RepairOrder_PROVEN}}
+	closingStep = stepKind{"the closing", []quotev1.RepairOrder_State{quotev1.RepairOrder_PROVEN}}
+	abandonStep = stepKind{"giving it up", open}
 )
 
 // kindOf is the kind of a step; false where it is none.
@@ -96,8 +98,8 @@ func Admit(order *quotev1.RepairOrder, step *quotev1.RepairStep) error {
 	case Ended(order):
 		return refused("order %s is %s: nothing changes any more", order.GetNumber(), words(order.GetState()))
 	case !slices.Contains(kind.in, order.GetState()):
-		return refused("order %s is %s, and %s belongs to one that is %s; what comes next: %s", order.GetNumber(), words(order.GetState()),
-			strings.ReplaceAll(kind.name, "_", " "), stateList(kind.in), strings.Join(order.GetNext(), " "))
+		return refused("order %s is %s; %s can be recorded only while it is %s; what comes next: %s", order.GetNumber(), words(order.GetState()),
+			kind.name, stateList(kind.in), strings.Join(order.GetNext(), " "))
 	case len(order.GetSteps()) >= MaxSteps || (len(order.GetSteps()) >= MaxSteps-10 && !Ends(step)):
 		return refused("order %s has %d steps, and the last ten of %d are for ending it", order.GetNumber(), len(order.GetSteps()), MaxSteps)
 	}

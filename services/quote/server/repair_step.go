@@ -203,7 +203,7 @@ func (r *recording) leavesNothingBought(ctx context.Context) error {
 			return err
 		}
 		if sold {
-			return apierr.New(codes.FailedPrecondition, fitmentv1.ErrorInfo_STEP_REFUSED, "%s is bought already: record its purchase first (next_purchase)", p.GetSource())
+			return apierr.New(codes.FailedPrecondition, fitmentv1.ErrorInfo_STEP_REFUSED, "%s is bought already: record that purchase first", p.GetSource())
 		}
 	}
 	return nil
