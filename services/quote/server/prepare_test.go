@@ -137,6 +137,22 @@ func TestNearestOfWhatIsKeptOut(t *testing.T) {
 	}
 }
 
+// TestTheRealReasonIsTold: what fits and is kept out for its currency is told of
+// rather than what is not proven.
+func TestTheRealReasonIsTold(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	w.listDecided("yard-a", "0", 1, decision(yes, unknown))
+	name := w.listDecided("yard-a", "1", 1, decision(yes, yes))
+	r := request()
+	r.CurrencyCode = "EUR"
+	_, err := w.PrepareQuote(as(t, "shop-a"), r)
+	refused(t, err, codes.FailedPrecondition, fitmentv1.ErrorInfo_NOTHING_TO_BUY)
+	if text := status.Convert(err).Message(); !strings.Contains(text, name+" is priced in USD, not in EUR; what would admit it: a price in EUR") {
+		t.Errorf("got %q", text)
+	}
+}
+
 func TestNothingToBuy(t *testing.T) {
 	t.Parallel()
 	w := newWorld(t)

@@ -190,7 +190,7 @@ func nothingToBuy(result quote.Result, line, lines int) error {
 	}
 	text := "nothing may be bought for " + which + ": no listing and no offer is on record for it"
 	if n := len(result.Excluded); n > 0 {
-		nearest := result.Excluded[max(slices.IndexFunc(result.Excluded, func(e *quotev1.ExcludedOption) bool { return !quote.Beside(e) }), 0)]
+		nearest := quote.Nearest(result.Excluded)
 		text = fmt.Sprintf("nothing may be bought for %s: all %d on offer are kept out; %s %s", which, n, nearest.GetSource(), nearest.GetReason())
 		if nearest.GetRemedy() != "" {
 			text += "; what would admit it: " + nearest.GetRemedy()
