@@ -1,9 +1,11 @@
 package server
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 
 	"google.golang.org/grpc/codes"
@@ -14,6 +16,7 @@ import (
 	quotev1 "beltwright.example/proto/beltwright/quote/v1"
 	"beltwright.example/services/platform/apierr"
 	"beltwright.example/services/platform/check"
+	"beltwright.example/services/platform/prose"
 	"beltwright.example/services/platform/requests"
 	"beltwright.example/services/quote/books"
 	"beltwright.example/services/store"
@@ -95,6 +98,11 @@ func (s *Server) book(ctx context.Context, tenant string, q *quotev1.Quote, clea
 	entry.Name, entry.CreateTime = books.Prefix+books.ID(quoteID, int(n)), timestamppb.New(s.now())
 	var fields check.Fields
 	books.Check(entry, q, account, &fields)
+	if fields.OK() {
+		if err := s.checkBought(ctx, tenant, q, entry, &fields); err != nil {
+			return nil, err
+		}
+	}
 	if err := fields.Err(); err != nil {
 		return nil, err
 	}
@@ -114,6 +122,23 @@ func (s *Server) book(ctx context.Context, tenant string, q *quotev1.Quote, clea
 	}
 	puts[0] = store.Put{Key: entryKey(tenant, entry.GetName()), Expect: store.Absent, Value: raw}
 	return puts, nil
+}
+
+// checkBought asks that what is paid for, or whose deposit is lost, was bought on
+// the quote. What comes back was paid for.
+func (s *Server) checkBought(ctx context.Context, tenant string, q *quotev1.Quote, entry *quotev1.Entry, fields *check.Fields) error {
+	switch entry.GetKind() {
+	case quotev1.Entry_PAID, quotev1.Entry_CORE_FORFEITED:
+	default:
+		return nil
+	}
+	sources, err := s.boughtSources(ctx, tenant, q)
+	if err != nil || slices.Contains(sources, entry.GetSource()) {
+		return err
+	}
+	expected := "what was bought: " + cmp.Or(prose.List(sources), "nothing") + "; what was bought after it is on a repair order, or has its outcome reported"
+	fields.Add("entry.source", fmt.Sprintf("%s was offered on %s, but never bought", entry.GetSource(), q.GetName()), expected)
+	return nil
 }
 
 func entryKey(tenant, name string) store.Key {

@@ -128,6 +128,14 @@ func TestEntriesThatAreRefused(t *testing.T) {
 		"no such quote":    {"shop-a", func(r *quotev1.RecordEntryRequest) { r.Entry.Quote = "quotes/Q-2026-000009" }, []string{"entry.quote"}},
 		"another business": {"shop-b", func(*quotev1.RecordEntryRequest) {}, []string{"entry.quote"}},
 		"still open":       {"shop-a", func(r *quotev1.RecordEntryRequest) { r.Entry.Quote = open.GetName() }, []string{"entry.quote"}},
+		"never bought": {
+			"shop-a", func(r *quotev1.RecordEntryRequest) { r.Entry.Source = coreOffer }, []string{"entry.source"},
+		},
+		"forfeited, but never bought": {
+			"shop-a", func(r *quotev1.RecordEntryRequest) {
+				r.Entry.Kind, r.Entry.Source = quotev1.Entry_CORE_FORFEITED, coreOffer
+			}, []string{"entry.source"},
+		},
 		"refund of nothing": {
 			"shop-a", func(r *quotev1.RecordEntryRequest) { r.Entry.Kind = quotev1.Entry_REFUNDED }, []string{"entry.amount"},
 		},

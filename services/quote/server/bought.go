@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
@@ -58,6 +59,46 @@ func (s *Server) countNext(ctx context.Context, tenant, quoteName string, part b
 		return nil, err
 	}
 	return s.countFrom(ctx, tenant, quoteName, []bought{part}, map[string]int{part.source: n})
+}
+
+// boughtSources are the sources that were bought on an accepted quote: the first buys of
+// its accepted lines, and what was bought after them: by its repair order, or by the
+// business itself, which then reported the outcome.
+func (s *Server) boughtSources(ctx context.Context, tenant string, q *quotev1.Quote) ([]string, error) {
+	lines := quote.Accepted(q)
+	var sources []string
+	for _, part := range firstBuys(q, lines) {
+		if !slices.Contains(sources, part.source) {
+			sources = append(sources, part.source)
+		}
+	}
+	for _, place := range lines {
+		for _, option := range quote.Lines(q)[place].GetOptions() {
+			source := option.GetSource()
+			if slices.Contains(sources, source) {
+				continue
+			}
+			is, err := s.boughtLater(ctx, tenant, source, q.GetName())
+			if err != nil {
+				return nil, err
+			}
+			if is {
+				sources = append(sources, source)
+			}
+		}
+	}
+	return sources, nil
+}
+
+// boughtLater tells whether a purchase or an outcome of a source is noted of a quote.
+func (s *Server) boughtLater(ctx context.Context, tenant, source, quoteName string) (bool, error) {
+	name := strings.TrimPrefix(quote.OutcomeName(source, quoteName, 1), outcomePrefix)
+	buyer, err := s.buyerOf(ctx, tenant, name)
+	if err != nil || buyer != "" {
+		return buyer == quoteName, err
+	}
+	outcome, err := s.outcomeOf(ctx, tenant, name)
+	return outcome != nil && outcome.GetQuote() == quoteName, err
 }
 
 // timesBought is how many parts of a source are counted as bought on a quote. A

@@ -249,7 +249,17 @@ func TestTheClosedLoop(t *testing.T) {
 	if got := j.outcomes(); len(got) != 1 || got[0].GetResult() != quotev1.Outcome_FAILED || got[0].GetQuote() != j.order.GetQuote() || !strings.Contains(got[0].GetNote(), "Read the label.") {
 		t.Errorf("outcomes %v", got)
 	}
+	paid := func() error {
+		_, err := j.RecordEntry(as(t, "shop-a"), booking(&quotev1.Quote{Name: j.order.GetQuote()}, quotev1.Entry_PAID, 1, partB))
+		return err
+	}
+	if err := paid(); fieldsIn(err) == nil || !strings.Contains(fmt.Sprint(status.Convert(err).Details()), "what was bought: "+partA) {
+		t.Errorf("paid for before it is bought: %v", err)
+	}
 	j.do(nextStep(partB))
+	if err := paid(); err != nil {
+		t.Errorf("paid for the next part: %v", err)
+	}
 	if l := j.fake.listing(partB); l.GetState() != fitmentv1.Listing_SOLD || l.GetBuyer() != "shop-a" {
 		t.Errorf("the next one is %v", l)
 	}
@@ -273,7 +283,7 @@ func TestTheClosedLoop(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if got := entries.GetEntries(); len(got) != 2 || got[1].GetKind() != quotev1.Entry_REFUNDED || got[1].GetAmount() != 90_00 || got[1].GetSource() != partA {
+	if got := entries.GetEntries(); len(got) != 3 || got[2].GetKind() != quotev1.Entry_REFUNDED || got[2].GetAmount() != 90_00 || got[2].GetSource() != partA {
 		t.Errorf("the books say %v", got)
 	}
 }
