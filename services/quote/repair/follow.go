@@ -44,7 +44,12 @@ func Follow(order *quotev1.RepairOrder, f Followed) *quotev1.RepairOrder {
 	for _, p := range f.Next {
 		next.Purchases = append(next.Purchases, proto.CloneOf(p))
 	}
-	next.Next = append(sentences(next), f.Notes...)
+	next.Next = sentences(next)
+	for _, note := range f.Notes {
+		if !slices.Contains(next.GetNext(), note) {
+			next.Next = append(next.Next, note)
+		}
+	}
 	return next
 }
 

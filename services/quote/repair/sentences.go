@@ -3,6 +3,7 @@ package repair
 import (
 	"fmt"
 	"slices"
+	"strings"
 
 	quotev1 "beltwright.example/proto/beltwright/quote/v1"
 	"beltwright.example/services/platform/amount"
@@ -22,6 +23,11 @@ func sentences(order *quotev1.RepairOrder) []string {
 		if p.GetState() != quotev1.Purchase_RETURNING {
 			continue
 		}
+		for _, said := range order.GetNext() { // holds until the return is settled
+			if strings.HasPrefix(said, untold(p.GetSource())) {
+				list = append(list, said)
+			}
+		}
 		if Unreported(p) {
 			list = append(list, fmt.Sprintf("The yard of %s is not told yet that it comes back: repeat the inspection's request once the fitment service answers.", p.GetSource()))
 		}
@@ -31,6 +37,16 @@ func sentences(order *quotev1.RepairOrder) []string {
 		}
 	}
 	return list
+}
+
+// Untold says that a yard was not told what was seen of its part, since the fitment
+// side refused that, and why.
+func Untold(source, why string) string {
+	return untold(source) + fmt.Sprintf(" (%s): the part goes back all the same, and the yard hears of it only from you.", why)
+}
+
+func untold(source string) string {
+	return "What was seen of " + source + " was refused and did not go to its yard"
 }
 
 // leftOver names what was paid for and is neither fitted nor returned when an order

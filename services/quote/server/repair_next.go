@@ -93,9 +93,12 @@ func (s *Server) follow(ctx context.Context, tenant string, order *quotev1.Repai
 		if !repair.Unreported(p) {
 			continue
 		}
-		name, err := s.tellYard(ctx, order, p)
+		name, note, err := s.tellYard(ctx, order, p)
 		if err != nil {
 			return found, err
+		}
+		if note != "" {
+			found.Notes = append(found.Notes, note)
 		}
 		if found.Returned == nil {
 			found.Returned = make(map[int]string)
@@ -171,29 +174,39 @@ func (s *Server) nextReason(ctx context.Context, tenant string, order *quotev1.R
 }
 
 // tellYard sends a listing back to its yard and returns the name under which it
-// comes back.
-func (s *Server) tellYard(ctx context.Context, order *quotev1.RepairOrder, p *quotev1.Purchase) (string, error) {
+// comes back. The note says what the yard's side did not take of what was seen.
+func (s *Server) tellYard(ctx context.Context, order *quotev1.RepairOrder, p *quotev1.Purchase) (name, note string, err error) {
 	inspection := inspectionOf(order, p.GetSource())
-	failed, note := repair.Failed(inspection)
+	failed, noted := repair.Failed(inspection)
 	request := &fitmentv1.ReturnListingRequest{
-		Name: p.GetSource(), Report: &fitmentv1.ReturnReport{FailedChecks: failed, Note: cut(note, 1000)},
+		Name: p.GetSource(), Report: &fitmentv1.ReturnReport{FailedChecks: failed, Note: cut(noted, 1000)},
 		Evidence: inspection.GetEvidence(), RequestId: orderStep(order, "return "+p.GetSource()),
 	}
-	name, err := s.side.sendBack(ctx, request)
+	name, err = s.side.sendBack(ctx, request)
 	if status.Code(err) == codes.InvalidArgument && len(request.GetEvidence()) > 0 {
 		// The part goes back whatever was wrong with what was said of it.
+		note = repair.Untold(p.GetSource(), cut(refusalOf(err), 200))
 		request.Evidence, request.RequestId = nil, orderStep(order, "return without evidence "+p.GetSource())
 		name, err = s.side.sendBack(ctx, request)
 	}
 	if apierr.ReasonOf(err) != fitmentv1.ErrorInfo_ALREADY_EXISTS {
-		return name, err
+		return name, note, err
 	}
 	// It was sent back without this order, or the fitment side has forgotten the request.
 	listing, err := s.side.listing(ctx, p.GetSource())
 	if err != nil {
-		return "", err
+		return "", "", err
 	}
-	return listing.GetReturnedAs(), nil
+	return listing.GetReturnedAs(), note, nil
+}
+
+// refusalOf is what an answer refuses, in its own words: the first field that it
+// names, else its message.
+func refusalOf(err error) string {
+	if list := apierr.Violations(err); len(list) > 0 {
+		return list[0].Field + " " + list[0].Problem
+	}
+	return status.Convert(err).Message()
 }
 
 // inspectionOf is the inspection in which a listing failed, which is bought once.
