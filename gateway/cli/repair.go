@@ -558,7 +558,8 @@ func repairAbandon(c *connection) *cobra.Command {
 	var reason string
 	cmd := &cobra.Command{
 		Use: "abandon ORDER", Short: "Give an order up, with the reason",
-		Long:    "Abandon ends an order without proof. What is held for it is released.",
+		Long: `Abandon ends an order without proof. What is held for it is released. Parts that were paid
+for and are neither fitted nor returned stay named, with what to do with them.`,
 		Example: `  beltwright repair abandon repairOrders/R-2026-000001 --by Kim --reason "The customer sold the vehicle."`,
 		Args:    arguments("ORDER"),
 	}

@@ -52,7 +52,7 @@ func untold(source string) string {
 // leftOver names what was paid for and is neither fitted nor returned when an order
 // is given up: somebody has to see to it, since it may be live.
 func leftOver(order *quotev1.RepairOrder) []string {
-	var list []string
+	list := make([]string, 0, len(order.GetPurchases()))
 	for _, p := range order.GetPurchases() {
 		source, has := p.GetSource(), "is neither fitted nor returned"
 		switch p.GetState() {
