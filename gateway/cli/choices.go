@@ -10,6 +10,7 @@ import (
 
 	quotev1 "beltwright.example/proto/beltwright/quote/v1"
 	"beltwright.example/services/platform/amount"
+	"beltwright.example/services/platform/prose"
 )
 
 // limitFlags are limits that filter what may be chosen between.
@@ -63,12 +64,27 @@ func showTradeOff(p *printer, trade *quotev1.TradeOff, currency string) {
 		})
 	}
 	p.table([]string{"", "expected", "worst 1 in 20", "days", "as dear as the next where a day costs", "regretted at most", "buys"}, rows)
-	if n := trade.GetLeastWorstRegret(); n > 0 {
-		p.linef("least worst regret: %d, which is no recommendation", n)
+	if least := leastWorst(trade); len(least) > 0 {
+		p.linef("least worst regret: %s, which is no recommendation", prose.ListOf(least, strconv.Itoa))
 	}
 	if trade.GetLimited() != "" {
 		p.linef("%s", trade.GetLimited())
 	}
+}
+
+// leastWorst are the numbers of all policies that tie for the least worst regret.
+func leastWorst(trade *quotev1.TradeOff) []int {
+	points, first := trade.GetPoints(), int(trade.GetLeastWorstRegret())
+	if first < 1 || first > len(points) {
+		return nil
+	}
+	var tied []int
+	for n, point := range points {
+		if point.GetWorstRegret() == points[first-1].GetWorstRegret() {
+			tied = append(tied, n+1)
+		}
+	}
+	return tied
 }
 
 // policyWords says in short what a policy buys.
@@ -82,7 +98,7 @@ func policyWords(point *quotev1.TradePoint) string {
 	}
 	text := strings.Join(steps, ", then ")
 	if chance := point.GetUnrepairedProbability(); chance > 0 {
-		text += fmt.Sprintf(" (unrepaired in the end: %.2g %%)", chance*100)
+		text += fmt.Sprintf(" (unrepaired in the end: %s)", prose.Percent(chance))
 	}
 	return text
 }

@@ -44,6 +44,13 @@ func planningCases() map[string]clientCase {
 				"B and C, then A, then a new part\n", "nothing", "A (unrepaired in the end: 0.2 %)", "least worst regret: 2, which is no recommendation", "Of 9 only 7 were compared.",
 			},
 		},
+		"plan, two that tie": {
+			args: []string{"plan", "-", "--choices"}, stdin: oneOffer, asks: &quotev1.WeighChoicesRequest{Problem: problem},
+			answer: &quotev1.WeighChoicesResponse{TradeOff: &quotev1.TradeOff{
+				LeastWorstRegret: 1, Points: []*quotev1.TradePoint{{WorstRegret: 3900}, {WorstRegret: 3900}, {WorstRegret: 4000}},
+			}},
+			shows: []string{"least worst regret: 1 and 2, which is no recommendation"},
+		},
 		"plan, no choice": {
 			args: []string{"plan", "-", "--choices"}, stdin: oneOffer, asks: &quotev1.WeighChoicesRequest{Problem: problem},
 			answer: &quotev1.WeighChoicesResponse{TradeOff: &quotev1.TradeOff{NearestMisses: []string{"The least cost is 239.62 USD."}}},

@@ -13,6 +13,7 @@ import (
 
 	"beltwright.example/gateway/strict"
 	quotev1 "beltwright.example/proto/beltwright/quote/v1"
+	"beltwright.example/services/platform/prose"
 )
 
 // planFlags say what is asked about the figures.
@@ -114,10 +115,10 @@ func showPlan(p *printer, plan *quotev1.PlanPurchaseResponse, currency string) {
 	}
 	p.table([]string{"cost", "days", "probability"}, rows)
 	for _, ready := range plan.GetReadyBy() {
-		p.linef("ready by day %d: %.4g %%", ready.GetDays(), ready.GetProbability()*100)
+		p.linef("ready by day %d: %s", ready.GetDays(), chanceReady(plan, ready))
 	}
 	if plan.GetUnrepairedProbability() > 0 {
-		p.linef("chance of ending unrepaired: %.2g %%", plan.GetUnrepairedProbability()*100)
+		p.linef("chance of ending unrepaired: %s", prose.Percent(plan.GetUnrepairedProbability()))
 	}
 	if plan.GetLimited() != "" {
 		p.linef("%s", plan.GetLimited())

@@ -28,7 +28,7 @@ first, takes a number and opens the quote. It says what has changed since.`,
 		request := &quotev1.IssueQuoteRequest{Name: args[0], RequestId: id.text()}
 		return call(c, cmd, func(ctx context.Context, conn grpc.ClientConnInterface) (*quotev1.IssueQuoteResponse, error) {
 			return quotev1.NewQuoteServiceClient(conn).IssueQuote(ctx, request)
-		}, func(p *printer, answer *quotev1.IssueQuoteResponse) { v.show(p, answer.GetQuote()) })
+		}, func(p *printer, answer *quotev1.IssueQuoteResponse) { v.after(p, answer.GetQuote()) })
 	}
 	return cmd
 }
@@ -151,7 +151,7 @@ gave it and how.`,
 		}
 		return call(c, cmd, func(ctx context.Context, conn grpc.ClientConnInterface) (*quotev1.AcceptQuoteResponse, error) {
 			return quotev1.NewQuoteServiceClient(conn).AcceptQuote(ctx, request)
-		}, func(p *printer, answer *quotev1.AcceptQuoteResponse) { v.show(p, answer.GetQuote()) })
+		}, func(p *printer, answer *quotev1.AcceptQuoteResponse) { v.after(p, answer.GetQuote()) })
 	}
 	return cmd
 }
@@ -172,7 +172,7 @@ func quoteDecline(c *connection) *cobra.Command {
 		request := &quotev1.DeclineQuoteRequest{Name: args[0], Reason: reason, RequestId: id.text()}
 		return call(c, cmd, func(ctx context.Context, conn grpc.ClientConnInterface) (*quotev1.DeclineQuoteResponse, error) {
 			return quotev1.NewQuoteServiceClient(conn).DeclineQuote(ctx, request)
-		}, func(p *printer, answer *quotev1.DeclineQuoteResponse) { v.show(p, answer.GetQuote()) })
+		}, func(p *printer, answer *quotev1.DeclineQuoteResponse) { v.after(p, answer.GetQuote()) })
 	}
 	return cmd
 }

@@ -3,6 +3,7 @@ package cli
 import (
 	"cmp"
 	"fmt"
+	"math"
 	"slices"
 	"strconv"
 	"strings"
@@ -10,7 +11,9 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"beltwright.example/gateway/plain"
 	quotev1 "beltwright.example/proto/beltwright/quote/v1"
+	"beltwright.example/services/platform/prose"
 	"beltwright.example/services/quote/quote"
 )
 
@@ -34,16 +37,12 @@ func (v *quoteView) show(p *printer, q *quotev1.Quote) {
 	if q.GetSupersedes() != "" {
 		p.linef("version %d, in the place of %s", q.GetVersion(), q.GetSupersedes())
 	}
-	differences := make([]string, 0, len(q.GetDifferences()))
-	for _, d := range q.GetDifferences() {
-		differences = append(differences, fmt.Sprintf("%s: %s → %s", d.GetWhat(), cmp.Or(d.GetBefore(), "none"), cmp.Or(d.GetAfter(), "none")))
-	}
-	p.list("changed", differences)
+	showDifferences(p, q)
 	if q.GetDeclineReason() != "" {
 		p.linef("declined because: %s", q.GetDeclineReason())
 	}
 	if a := q.GetAuthorization(); a != nil {
-		p.linef("allowed by %s, %s, %s", a.GetBy(), words(a.GetMethod()), localTime(a.GetTime().AsTime()))
+		p.linef("allowed by %s", allowedBy(a))
 	}
 	lines := quote.Lines(q)
 	for i, line := range lines {
@@ -59,6 +58,14 @@ func (v *quoteView) show(p *printer, q *quotev1.Quote) {
 	if v.why {
 		showWorkings(p, "the total", q.GetWorkings())
 	}
+}
+
+func showDifferences(p *printer, q *quotev1.Quote) {
+	differences := make([]string, 0, len(q.GetDifferences()))
+	for _, d := range q.GetDifferences() {
+		differences = append(differences, fmt.Sprintf("%s: %s → %s", d.GetWhat(), cmp.Or(d.GetBefore(), "none"), cmp.Or(d.GetAfter(), "none")))
+	}
+	p.list("changed", differences)
 }
 
 func quoteTitle(q *quotev1.Quote) string {
@@ -89,24 +96,17 @@ func (v *quoteView) line(p *printer, q *quotev1.Quote, line *quotev1.QuoteLine) 
 		p.linef("expected %s and %.1f days; 19 times in 20 at most %s; mean of the worst 1 in 20: %s (days priced in, fitting left out)",
 			cash(plan.GetExpectedCost(), currency), plan.GetExpectedDays(), cash(plan.GetQuantile95(), currency), cash(plan.GetCvar95(), currency))
 		if chance := plan.GetUnrepairedProbability(); chance > 0 {
-			p.linef("chance of ending unrepaired: %s", seldom(chance))
+			p.linef("chance of ending unrepaired: %s", prose.Percent(chance))
 		}
-		if ready := readyWords(plan.GetReadyBy()); ready != "" {
+		if ready := readyWords(plan); ready != "" {
 			p.linef("ready: %s", ready)
 		}
 	}
 	if plan.GetLimited() != "" {
 		p.linef("%s", plan.GetLimited())
 	}
-	held := line.GetHeldListing()
-	first := quote.FirstBuy(line.GetOptions()).GetSource()
-	switch {
-	case line.GetState() == quotev1.QuoteLine_ACCEPTED && held != "":
-		p.linef("bought: %s", held)
-	case line.GetState() == quotev1.QuoteLine_ACCEPTED:
-		p.linef("to order now: %s", first)
-	case q.GetState() == quotev1.Quote_OPEN && held != "":
-		p.linef("held: %s until %s, fence %d", held, localTime(line.GetHold().GetExpireTime().AsTime()), line.GetHold().GetFence())
+	if standing := standing(q, line); standing != "" {
+		p.linef("%s", standing)
 	}
 	v.options(p, q, line)
 	switch trade := line.GetTradeOff(); {
@@ -123,19 +123,25 @@ func (v *quoteView) line(p *printer, q *quotev1.Quote, line *quotev1.QuoteLine) 
 	}
 }
 
-// seldom writes a small chance.
-func seldom(chance float64) string {
-	const least = 0.0001
-	if chance < least {
-		return "below 0.01 %"
+// standing says what is bought, to be ordered or held for a line; empty where nothing is.
+func standing(q *quotev1.Quote, line *quotev1.QuoteLine) string {
+	held := line.GetHeldListing()
+	switch {
+	case line.GetState() == quotev1.QuoteLine_ACCEPTED && held != "":
+		return "bought: " + held
+	case line.GetState() == quotev1.QuoteLine_ACCEPTED:
+		return "to order now: " + quote.FirstBuy(line.GetOptions()).GetSource()
+	case q.GetState() == quotev1.Quote_OPEN && held != "":
+		return fmt.Sprintf("held: %s until %s, fence %d", held, localTime(line.GetHold().GetExpireTime().AsTime()), line.GetHold().GetFence())
+	default:
+		return ""
 	}
-	return fmt.Sprintf("%.2g %%", chance*100)
 }
 
 // showChoices shows in short what may be chosen between; --why shows all of it.
 func showChoices(p *printer, trade *quotev1.TradeOff, currency string) {
 	p.linef("the choices; no other of %d ways beats one of these in cost, risk and days at once:", trade.GetPolicies())
-	told := quote.Telling(trade)
+	told, least := quote.Telling(trade), leastWorst(trade)
 	rows := make([][]string, 0, len(told))
 	for at, n := range told {
 		point, next := trade.GetPoints()[n], ""
@@ -143,7 +149,7 @@ func showChoices(p *printer, trade *quotev1.TradeOff, currency string) {
 			next = perDay(point.GetBreakEvenDayCost(), currency)
 		}
 		worst := cash(point.GetWorstRegret(), currency)
-		if int(trade.GetLeastWorstRegret()) == n+1 {
+		if slices.Contains(least, n+1) {
 			worst += ", the least"
 		}
 		rows = append(rows, []string{
@@ -175,16 +181,32 @@ func startWords(point *quotev1.TradePoint) string {
 
 // readyWords says how likely the vehicle is ready by some days: the first, the
 // last, and where there are more, some in between.
-func readyWords(ready []*quotev1.ReadyBy) string {
+func readyWords(plan *quotev1.PlanPurchaseResponse) string {
 	const most = 4
+	ready := plan.GetReadyBy()
 	texts := make([]string, 0, len(ready))
 	for _, r := range ready {
-		texts = append(texts, fmt.Sprintf("%.3g %% by day %d", r.GetProbability()*100, r.GetDays()))
+		texts = append(texts, fmt.Sprintf("%s by day %d", chanceReady(plan, r), r.GetDays()))
 	}
 	if len(texts) > most {
 		texts = slices.Concat(texts[:most-1], []string{"…"}, texts[len(texts)-1:])
 	}
 	return strings.Join(texts, ", ")
+}
+
+// chanceReady writes the chance of being ready by a day, never as certain where the
+// plan may leave the vehicle unrepaired.
+func chanceReady(plan *quotev1.PlanPurchaseResponse, ready *quotev1.ReadyBy) string {
+	const rare, common = 0.01, 0.99
+	chance := ready.GetProbability()
+	switch {
+	case chance >= 1 && plan.GetUnrepairedProbability() > 0:
+		return prose.Percent(math.Nextafter(1, 0))
+	case chance < rare || chance > common:
+		return prose.Percent(chance)
+	default:
+		return fmt.Sprintf("%.3g %%", chance*100)
+	}
 }
 
 func (v *quoteView) options(p *printer, q *quotev1.Quote, line *quotev1.QuoteLine) {
@@ -211,7 +233,7 @@ func (v *quoteView) options(p *printer, q *quotev1.Quote, line *quotev1.QuoteLin
 			hidden++
 			continue
 		}
-		text := fmt.Sprintf("%s: %s", e.GetSource(), e.GetReason())
+		text := fmt.Sprintf("%s: %s", e.GetSource(), plain.Excluded(e.GetReason()))
 		if e.GetRemedy() != "" {
 			text += " → " + e.GetRemedy()
 		}
@@ -262,11 +284,7 @@ func showTotal(p *printer, q *quotev1.Quote) {
 			parts = append(parts, part.name+" "+cash(part.value, currency))
 		}
 	}
-	text := "total "
-	if q.GetState() == quotev1.Quote_PARTLY_ACCEPTED { // the quote says what was offered, its papers and books what is owed
-		text = "total of all lines, declined ones included, "
-	}
-	text += cash(t.GetTotal(), currency)
+	text := totalWords(q)
 	if len(parts) > 1 {
 		text += ": " + strings.Join(parts, ", ")
 	}
@@ -274,6 +292,14 @@ func showTotal(p *printer, q *quotev1.Quote) {
 	if t.GetCoreRefunds() > 0 {
 		p.linef("expected back with the old parts: %s", cash(t.GetCoreRefunds(), currency))
 	}
+}
+
+func totalWords(q *quotev1.Quote) string {
+	text := "total "
+	if q.GetState() == quotev1.Quote_PARTLY_ACCEPTED { // the quote says what was offered, its papers and books what is owed
+		text = "total of all lines, declined ones included, "
+	}
+	return text + cash(q.GetTotal().GetTotal(), q.GetCurrencyCode())
 }
 
 func showQuotes(p *printer, answer *quotev1.ListQuotesResponse) {

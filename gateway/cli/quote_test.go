@@ -22,7 +22,7 @@ func linedQuote() *quotev1.Quote {
 				Need: theNeed(), HeldListing: "listings/k.1", Hold: &fitmentv1.Hold{Fence: 7},
 				Plan: &quotev1.PlanPurchaseResponse{
 					Words: "Buy used part listings/k.1.", Distribution: []*quotev1.PlanOutcome{{Cost: 9000, Days: 3, Probability: 1}},
-					ReadyBy:  []*quotev1.ReadyBy{{Days: 3, Probability: .8}, {Days: 6, Probability: .96}},
+					ReadyBy: []*quotev1.ReadyBy{{Days: 3, Probability: .8}, {Days: 6, Probability: .96}, {Days: 31, Probability: 1 - 1e-6}}, UnrepairedProbability: 1e-6,
 					Workings: []*quotev1.Working{{Number: "expected cost", Formula: "80.00 + 10.00", Value: "90.00", Source: "Weitzman 1979"}},
 				},
 				Options: []*quotev1.Option{{
@@ -32,7 +32,7 @@ func linedQuote() *quotev1.Quote {
 				Excluded: []*quotev1.ExcludedOption{
 					{Source: "offers/n.1", Reason: "is of the kind clock spring; needed is buckle pretensioner"},
 					{Source: "offers/n.2", Reason: "the catalogue does not show that part Z is right for this vehicle and position"},
-					{Source: "listings/k.9", Reason: "is not proven yet: number", Remedy: "label photo"},
+					{Source: "listings/k.9", Reason: "is not proven yet: identity, kind: only claimed (wanted: BUCKLE_PRETENSIONER; found: PIGTAIL)", Remedy: "label photo"},
 				},
 				TradeOff: &quotev1.TradeOff{
 					Policies: 4, LeastWorstRegret: 2,
@@ -88,8 +88,8 @@ func quoteCases() map[string]clientCase {
 			answer: &quotev1.PrepareQuoteResponse{Quote: lined},
 			shows: []string{
 				"version 2, in the place of quotes/Q-2026-000001", "total: 120.00 USD → 110.00 USD", "line 1: buckle pretensioner, row 1 right",
-				"ready: 80 % by day 3, 96 % by day 6", "held: listings/k.1", "salvaged inflatable restraint system",
-				"listings/k.9: is not proven yet: number → label photo", "2 more do not fit, or are other parts", "0.00 USD, the least", "45.0000 USD",
+				"ready: 80 % by day 3, 96 % by day 6, above 99.99 % by day 31", "ending unrepaired: below 0.01 %", "held: listings/k.1", "salvaged inflatable restraint system",
+				"listings/k.9: is not proven yet: identity, kind: only claimed (wanted: buckle pretensioner; found: pigtail) → label photo", "2 more do not fit, or are other parts", "0.00 USD, the least", "45.0000 USD",
 				"line 2: clock spring, accepted", "to order now: offers/n.3", "bought together: 167.00 USD; each line by itself: 174.00 USD; and no choice costs less than 160.00 USD",
 				"total 167.00 USD: parts 155.00 USD, freight 12.00 USD", "expected back with the old parts: 50.00 USD", "allowed by R. Ash, signed",
 			},
@@ -127,7 +127,10 @@ func quoteCases() map[string]clientCase {
 					Note: "at the desk", UsedPart: true,
 				},
 			},
-			answer: &quotev1.AcceptQuoteResponse{Quote: lined}, shows: []string{"Q-2026-000002"},
+			answer: &quotev1.AcceptQuoteResponse{Quote: lined}, shows: []string{
+				"Q-2026-000002", "line 1: buckle pretensioner, held: listings/k.1", "line 2: clock spring, accepted, to order now: offers/n.3", "total 167.00 USD\n",
+				"the customer's authorisation: R. Ash, signed", "next: beltwright quote accept quotes/Q-2026-000002", "the rest: beltwright quote show quotes/Q-2026-000002",
+			},
 		},
 		"quote decline with a reason": {
 			args:   []string{"quote", "decline", lined.GetName(), "--reason", "too dear", "--request-id", id},
@@ -147,18 +150,20 @@ func TestQuoteFlagsThatAreNotUnderstood(t *testing.T) {
 	t.Parallel()
 	s := start(t, &quotev1.PrepareQuoteResponse{Quote: &quotev1.Quote{}}, nil)
 	for wrong, args := range map[string][]string{
-		"expected LABEL=AMOUNT":    {"quote", "--supply", "=3.00"},
-		"--supply":                 {"quote", "--supply", "thread lock=x"},
-		"expected NAME=VALUE":      {"quote", "--also", "clock-spring"},
-		"is not known":             {"quote", "--also", "kind=anvil"},
-		"is no whole number":       {"quote", "--also", "kind=clock-spring,fit-minutes=x"},
-		"expected one of signed":   {"quote", "accept", "quotes/q", "--by", "x", "--method", "thought"},
-		"is no time":               {"quote", "accept", "quotes/q", "--at", "noon"},
-		"--at: is missing":         {"quote", "accept", "quotes/q", "--by", "x", "--request-id", "5b0c7c7e-2f4f-4a7e-9d0e-3f6f1d2a9b10"},
-		"is no number of a line":   {"quote", "accept", "quotes/q", "--line", "0"},
-		"expected one of dry-run":  {"quote", "list", "--state", "lost"},
-		"--late-cost":              {"quote", "--late-cost", "x"},
-		"expected an amount such ": {"quote", "--max-cost", "x"},
+		"expected LABEL=AMOUNT":                   {"quote", "--supply", "=3.00"},
+		"--supply":                                {"quote", "--supply", "thread lock=x"},
+		"expected NAME=VALUE":                     {"quote", "--also", "clock-spring"},
+		"is not known":                            {"quote", "--also", "kind=anvil"},
+		"is no whole number":                      {"quote", "--also", "kind=clock-spring,fit-minutes=x"},
+		"expected one of signed":                  {"quote", "accept", "quotes/q", "--by", "x", "--method", "thought"},
+		"is no time":                              {"quote", "accept", "quotes/q", "--at", "noon"},
+		"--at: is missing":                        {"quote", "accept", "quotes/q", "--by", "x", "--request-id", "5b0c7c7e-2f4f-4a7e-9d0e-3f6f1d2a9b10"},
+		"is no number of a line":                  {"quote", "accept", "quotes/q", "--line", "0"},
+		"expected one of dry-run":                 {"quote", "list", "--state", "lost"},
+		"--late-cost":                             {"quote", "--late-cost", "x"},
+		"expected it as \"listing get\" shows it": {"listing", "withdraw", "listings/k.1"},
+		"as \"listing get\" shows it":             {"listing", "relist", "listings/k.1-R1"},
+		"expected an amount such ":                {"quote", "--max-cost", "x"},
 	} {
 		code, _, errs := run(t, "", s.to(args...)...)
 		if code != cli.ExitUsage || !strings.Contains(errs, wrong) {
@@ -167,5 +172,29 @@ func TestQuoteFlagsThatAreNotUnderstood(t *testing.T) {
 	}
 	if s.asked != nil {
 		t.Errorf("asked %v", s.asked)
+	}
+}
+
+// TestWhatAStepLeavesIsShort: after a step the plan and what may be bought are not
+// told again, but with --all.
+func TestWhatAStepLeavesIsShort(t *testing.T) {
+	t.Parallel()
+	for state, next := range map[quotev1.Quote_State]string{
+		quotev1.Quote_DRAFT: "quote issue", quotev1.Quote_OPEN: "quote accept", quotev1.Quote_ACCEPTED: "outcome record",
+		quotev1.Quote_PARTLY_ACCEPTED: "repair inspect", quotev1.Quote_DECLINED: "quote revise", quotev1.Quote_EXPIRED: "quote revise",
+		quotev1.Quote_SUPERSEDED: "quote show quotes/Q-9",
+	} {
+		q := linedQuote()
+		q.State, q.SupersededBy, q.Authorization = state, "quotes/Q-9", nil
+		s := start(t, &quotev1.AcceptQuoteResponse{Quote: q}, nil)
+		_, short, _ := run(t, "", s.to("quote", "accept", q.GetName())...)
+		_, long, _ := run(t, "", s.to("quote", "accept", q.GetName(), "--all")...)
+		const most = 10
+		if n := strings.Count(short, "\n"); n > most || strings.Contains(short, "plan: ") || strings.Contains(short, "kept out") || !strings.Contains(long, "kept out") {
+			t.Errorf("%s: %d lines:\n%s", state, n, short)
+		}
+		if !strings.Contains(short, next) || !strings.Contains(short, "authorisation: none is recorded") {
+			t.Errorf("%s: %q is missing in:\n%s", state, next, short)
+		}
 	}
 }

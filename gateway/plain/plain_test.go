@@ -228,3 +228,19 @@ func TestReason(t *testing.T) {
 		}
 	}
 }
+
+// TestExcluded: of several rules' reasons each is told as it is told alone.
+func TestExcluded(t *testing.T) {
+	t.Parallel()
+	for reason, want := range map[string]string{
+		"is not proven yet: identity, kind: only claimed (wanted: BUCKLE_PRETENSIONER; found: PIGTAIL); identity, restraint_text: Filed: DRIVER_AIR_BAG; identity, position: claimed (wanted: 1 RIGHT; found: nothing)": "is not proven yet: identity, kind: only claimed (wanted: buckle pretensioner; found: pigtail); identity, restraint_text: Filed: DRIVER_AIR_BAG; identity, position: claimed (wanted: row 1 right; found: nothing)",
+		"does not fit: identity, drive_side: It is shown (wanted: LEFT; found: RIGHT)": "does not fit: identity, drive_side: It is shown (wanted: left; found: right)",
+		"is priced in USD, not in EUR":                    "is priced in USD, not in EUR",
+		"is not proven yet: number, matches: Found: LEFT": "is not proven yet: number, matches: Found: LEFT",
+		"": "",
+	} {
+		if got := plain.Excluded(reason); got != want {
+			t.Errorf("%s:\n%q, wanted\n%q", reason, got, want)
+		}
+	}
+}

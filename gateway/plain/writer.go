@@ -85,7 +85,33 @@ func Reason(f *fitmentv1.Finding) string {
 	default:
 		return f.GetReason()
 	}
-	return stated.ReplaceAllStringFunc(f.GetReason(), func(text string) string {
+	return inWords(f.GetReason())
+}
+
+// ruled finds the rules in the reason why something is kept out of a quote, such as
+// "identity, kind: " for the rule identity.kind.
+var ruled = regexp.MustCompile(`(?:^|: |; )([a-z]+(?:, [a-z_]+)+): `)
+
+// Excluded is the reason why something is kept out of a quote, with kinds, positions
+// and sides in words as Reason has them.
+func Excluded(reason string) string {
+	var text strings.Builder
+	rule, from := "", 0
+	tell := func(until int) {
+		text.WriteString(Reason(&fitmentv1.Finding{Rule: rule, Reason: reason[from:until]}))
+		from = until
+	}
+	for _, at := range ruled.FindAllStringSubmatchIndex(reason, -1) {
+		tell(at[1])
+		rule = strings.ReplaceAll(reason[at[2]:at[3]], ", ", ".")
+	}
+	tell(len(reason))
+	return text.String()
+}
+
+// inWords writes the names of constants in words.
+func inWords(reason string) string {
+	return stated.ReplaceAllStringFunc(reason, func(text string) string {
 		row, name, split := strings.Cut(text, " ")
 		if !split {
 			row, name = "", text
