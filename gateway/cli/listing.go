@@ -3,6 +3,7 @@ package cli
 import (
 	"cmp"
 	"context"
+	"errors"
 	"strings"
 
 	"github.com/google/uuid"
@@ -144,6 +145,11 @@ the same step: what does not fit, is barred, or is not proven is not sold.`,
 	return cmd
 }
 
+// etagMissing says where the etag of a listing is read.
+func etagMissing() error {
+	return usageError{errors.New("--etag: is missing; expected it as \"listing get\" shows it")}
+}
+
 func listingWithdraw(c *connection) *cobra.Command {
 	var etag string
 	cmd := &cobra.Command{
@@ -155,6 +161,9 @@ func listingWithdraw(c *connection) *cobra.Command {
 	id := bindRequestID(cmd)
 	cmd.Flags().StringVar(&etag, "etag", "", "etag of the listing as last read, which \"listing get\" shows")
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
+		if etag == "" {
+			return etagMissing()
+		}
 		request := &fitmentv1.WithdrawListingRequest{Name: args[0], Etag: etag, RequestId: id.text()}
 		return call(c, cmd, func(ctx context.Context, conn grpc.ClientConnInterface) (*fitmentv1.WithdrawListingResponse, error) {
 			return fitmentv1.NewListingServiceClient(conn).WithdrawListing(ctx, request)

@@ -55,6 +55,9 @@ counts as proven only by statements dated since. It needs the etag that was read
 	id := bindRequestID(cmd)
 	cmd.Flags().StringVar(&etag, "etag", "", "etag of the listing as last read, which \"listing get\" shows")
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
+		if etag == "" {
+			return etagMissing()
+		}
 		request := &fitmentv1.RelistListingRequest{Name: args[0], Etag: etag, RequestId: id.text()}
 		return call(c, cmd, func(ctx context.Context, conn grpc.ClientConnInterface) (*fitmentv1.RelistListingResponse, error) {
 			return fitmentv1.NewListingServiceClient(conn).RelistListing(ctx, request)

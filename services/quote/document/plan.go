@@ -269,7 +269,7 @@ func (p *quotePage) authorization() {
 		room = 46 // with the lines to sign on
 	}
 	p.Keep(room)
-	p.Heading("The customer's authorization")
+	p.Heading("The customer's authorisation")
 	if a := p.q.GetAuthorization(); a.GetBy() != "" {
 		p.Text("Recorded: " + joined("; ", person(a, p.q.GetCurrencyCode()), p.w.text(a.GetNote())))
 		if parts := p.fitted(); a.GetUsedPart() && parts != "" {
@@ -288,7 +288,7 @@ func (p *quotePage) authorization() {
 	}
 	p.Text(fmt.Sprintf("I allow this work for at most ____________ %s; for more, ask me first.", p.q.GetCurrencyCode()))
 	for _, o := range p.w.consents() {
-		p.Text("□ I give the authorization that this asks for: " + o.GetText() + " (" + o.GetSource() + ")")
+		p.Text("□ I give the authorisation that this asks for: " + o.GetText() + " (" + o.GetSource() + ")")
 	}
 	p.Blanks("name", "signature", "day")
 }

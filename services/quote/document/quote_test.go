@@ -83,7 +83,7 @@ func TestForbiddenWordsStandNowhere(t *testing.T) {
 	}
 	says(t, text, "salvaged inflatable restraint system", "Korrin KB-40118: salvaged inflatable restraint system",
 		"It was misused: asist.", "2 anchor bolts", "buy listings/kettlewick.SOLANE-1; if that fails its check", "With probability 0.4 % all of them fail and the vehicle stays unrepaired.", "1, then 2 with 3", "3, then the new part (least worst regret)",
-		"□ I give the authorization that this asks for: A salvaged inflatable restraint may be fitted only with the customer's specific written authorization.",
+		"□ I give the authorisation that this asks for: A salvaged inflatable restraint may be fitted only with the customer's specific written authorization.",
 		"US-CO: Keep the bill of sale of a salvaged inflatable restraint. For 3 years. (C.R.S. 42-9-109.5(2)(b))", "remarks are left out, since")
 	if strings.Contains(text, "may not be used") || strings.Contains(text, "A bag is sold") {
 		t.Error("a sentence with forbidden words is printed in part")

@@ -24,7 +24,7 @@ const (
 	noticeBack    = "A deposit that is expected back with the old part lowers the plan's costs, less the lawful freight of sending it; it is paid first all the same, and comes back only if the old part does in time."
 	noticeRest    = "Not counted: further parts that a deployment makes due, programming of modules, and charges that no price list or listing states."
 	noticeBeta    = "Chances of passing come from a documented prior moved by the outcomes that your business recorded; they are estimates, and no evidence of fit."
-	noticeSame    = "Parts from one seller share the seller's unknown chance: the plan counts that each one that fails makes the next one from one seller likelier to fail."
+	noticeSame    = "Parts from one seller share the seller's unknown chance: the plan counts that each one that fails makes the next one from that seller likelier to fail."
 	noticeMany    = "The plan buys several parts at once to begin with. The quote holds only the first of them, and accepting it buys only that one; hold and buy the others by themselves."
 	noticeLate    = "The deadline and what being late costs move the plan only; they are no promise of anybody."
 	noticeLimits  = "No way to buy keeps all the limits that were set; the plan is the one of least expected cost. How near one comes stands beside the trade-off."
