@@ -62,49 +62,87 @@ func (q *quoteFlags) request(c *connection, cmd *cobra.Command) (*quotev1.Prepar
 
 // figures is the request without its id.
 func (q *quoteFlags) figures(c *connection, cmd *cobra.Command) (*quotev1.PrepareQuoteRequest, error) {
-	need, err := q.need.need(c, cmd)
-	if err != nil {
+	request := &quotev1.PrepareQuoteRequest{Labour: &quotev1.Labour{}}
+	var err error
+	if request.Need, err = q.need.need(c, cmd); err != nil {
 		return nil, err
 	}
-	request := &quotev1.PrepareQuoteRequest{
-		Need: need, CurrencyCode: q.currency, TaxPercent: q.tax, TaxPlace: q.taxPlace, ValidHours: q.validHours, Reference: q.reference,
-		Customer: q.customer, SuppliesPercent: q.suppliesPercent, Parallel: q.parallel, DeadlineDays: q.deadline,
-		Labour: &quotev1.Labour{FitMinutes: q.fitMinutes, CheckMinutes: q.checkMinutes},
+	return request, q.into(c, cmd, request, func(string) bool { return true })
+}
+
+// into writes those flags that are given into a request, but for the need's.
+func (q *quoteFlags) into(c *connection, cmd *cobra.Command, request *quotev1.PrepareQuoteRequest, given func(flag string) bool) error {
+	set(given("currency"), &request.CurrencyCode, q.currency)
+	set(given("tax"), &request.TaxPercent, q.tax)
+	set(given("tax-place"), &request.TaxPlace, q.taxPlace)
+	set(given("valid-hours"), &request.ValidHours, q.validHours)
+	set(given("reference"), &request.Reference, q.reference)
+	set(given("customer"), &request.Customer, q.customer)
+	set(given("supplies-percent"), &request.SuppliesPercent, q.suppliesPercent)
+	set(given("parallel"), &request.Parallel, q.parallel)
+	set(given("deadline"), &request.DeadlineDays, q.deadline)
+	set(given("fit-minutes"), &request.Labour.FitMinutes, q.fitMinutes)
+	set(given("check-minutes"), &request.Labour.CheckMinutes, q.checkMinutes)
+	limits := request.GetLimits()
+	if limits == nil {
+		limits = &quotev1.Limits{}
 	}
+	set(given("max-days"), &limits.MaxDays, q.limits.days)
+	set(given("min-lower-bound"), &limits.MinLowerBound, q.lowerBound)
 	for _, amount := range []struct {
 		flag, text string
 		into       *int64
 	}{
-		{"day-cost", q.dayCost, &request.DayCost}, {"hourly-rate", q.rate, &request.Labour.HourlyRate}, {"late-cost", q.lateCost, &request.LateCost},
+		{"day-cost", q.dayCost, &request.DayCost},
+		{"hourly-rate", q.rate, &request.Labour.HourlyRate},
+		{"late-cost", q.lateCost, &request.LateCost},
+		{"max-cost", q.limits.cost, &limits.MaxCost},
+		{"max-cvar", q.limits.cvar, &limits.MaxCvar},
 	} {
-		if *amount.into, err = money(amount.flag, amount.text, q.currency); err != nil {
-			return nil, err
+		if !given(amount.flag) {
+			continue
+		}
+		var err error
+		if *amount.into, err = money(amount.flag, amount.text, request.GetCurrencyCode()); err != nil {
+			return err
 		}
 	}
-	if request.Limits, err = q.limits.limits(q.currency); err != nil {
-		return nil, err
+	if request.Limits = limits; proto.Size(limits) == 0 {
+		request.Limits = nil
 	}
-	if q.lowerBound != 0 {
-		if request.GetLimits() == nil {
-			request.Limits = &quotev1.Limits{}
+	return q.lists(c, cmd, request, given)
+}
+
+// lists writes the flags that may be repeated into a request: all of one anew.
+func (q *quoteFlags) lists(c *connection, cmd *cobra.Command, request *quotev1.PrepareQuoteRequest, given func(flag string) bool) error {
+	if given("supply") {
+		request.Supplies = nil
+		for _, text := range q.supplies {
+			item, err := supply(text, request.GetCurrencyCode())
+			if err != nil {
+				return err
+			}
+			request.Supplies = append(request.Supplies, item)
 		}
-		request.Limits.MinLowerBound = q.lowerBound
 	}
-	for _, text := range q.supplies {
-		item, err := supply(text, q.currency)
-		if err != nil {
-			return nil, err
+	if given("also") {
+		request.FurtherNeeds = nil
+		for _, text := range q.also {
+			further, err := c.furtherNeed(cmd, request.GetNeed(), text, request.GetLabour().GetHourlyRate())
+			if err != nil {
+				return err
+			}
+			request.FurtherNeeds = append(request.FurtherNeeds, further)
 		}
-		request.Supplies = append(request.Supplies, item)
 	}
-	for _, text := range q.also {
-		further, err := c.furtherNeed(cmd, need, text, request.GetLabour().GetHourlyRate())
-		if err != nil {
-			return nil, err
-		}
-		request.FurtherNeeds = append(request.FurtherNeeds, further)
+	return nil
+}
+
+// set writes a value where it is given.
+func set[T any](given bool, into *T, value T) {
+	if given {
+		*into = value
 	}
-	return request, nil
 }
 
 // supply reads LABEL=AMOUNT.

@@ -38,18 +38,18 @@ func quoteRevise(c *connection) *cobra.Command {
 	var v quoteView
 	cmd := &cobra.Command{
 		Use: "revise QUOTE", Short: "Make a new version of a quote",
-		Long: `Revise issues a new version of an open, expired or declined quote, with the flags of
-"quote", all of them given anew. Holds go over to the new version where it buys the
+		Long: `Revise issues a new version of an open, expired or declined quote: as it was asked
+for, but for the flags of "quote" that are given. --supply and --also, if given, state
+all of the supplies or further parts anew. Holds go over to the new version where it buys the
 same listings first; the others are given back. It says what is different.`,
-		Example: `  beltwright quote revise quotes/Q-2026-000001 --make Tarvena --model Solane --year 2006 --drive-side left \
-    --body saloon --kind buckle-pretensioner --row 1 --side right --jurisdiction US-WA --day-cost 45.00`,
-		Args: arguments("QUOTE"),
+		Example: `  beltwright quote revise quotes/Q-2026-000001 --day-cost 45.00`,
+		Args:    arguments("QUOTE"),
 	}
 	q.bind(cmd)
 	id := bindRequestID(cmd)
 	v.bind(cmd)
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
-		figures, err := q.figures(c, cmd)
+		figures, err := q.changed(c, cmd, args[0])
 		if err != nil {
 			return err
 		}
@@ -98,28 +98,28 @@ func (a *authorizationFlags) authorization(c *connection, cmd *cobra.Command, na
 	}
 	made := &quotev1.Authorization{By: a.by, Method: quotev1.Authorization_Method(method), Time: timestamppb.New(at), Note: a.note, UsedPart: a.usedPart}
 	if a.upTo != "" {
-		currency, err := c.currencyOf(cmd.Context(), name)
+		stored, err := c.storedQuote(cmd.Context(), name)
 		if err != nil {
 			return nil, err
 		}
-		if made.UpTo, err = money("up-to", a.upTo, currency); err != nil {
+		if made.UpTo, err = money("up-to", a.upTo, stored.GetCurrencyCode()); err != nil {
 			return nil, err
 		}
 	}
 	return made, nil
 }
 
-// currencyOf asks the server for a quote's currency.
-func (c *connection) currencyOf(ctx context.Context, name string) (_ string, err error) {
+// storedQuote asks the server for a quote.
+func (c *connection) storedQuote(ctx context.Context, name string) (_ *quotev1.Quote, err error) {
 	ctx, conn, err := c.open(ctx)
 	if err != nil {
-		return "", err
+		return nil, err
 	}
 	defer func() { err = errors.Join(err, conn.Close()) }()
 	ctx, cancel := context.WithTimeout(ctx, c.timeout)
 	defer cancel()
 	answer, err := quotev1.NewQuoteServiceClient(conn).GetQuote(ctx, &quotev1.GetQuoteRequest{Name: name})
-	return answer.GetQuote().GetCurrencyCode(), err
+	return answer.GetQuote(), err
 }
 
 func quoteAccept(c *connection) *cobra.Command {

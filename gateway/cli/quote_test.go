@@ -108,14 +108,6 @@ func quoteCases() map[string]clientCase {
 			answer: &quotev1.IssueQuoteResponse{Quote: &quotev1.Quote{Name: "quotes/D-1", State: quotev1.Quote_DRAFT}},
 			shows:  []string{"quotes/D-1: a draft, which holds nothing"},
 		},
-		"quote revise": {
-			args: append([]string{"quote", "revise", "quotes/Q-2026-000001", "--day-cost", "45.00", "--request-id", id}, need...),
-			asks: &quotev1.ReviseQuoteRequest{
-				Name: "quotes/Q-2026-000001", RequestId: id,
-				Prepare: &quotev1.PrepareQuoteRequest{Need: theNeed(), CurrencyCode: "USD", DayCost: 4500, Labour: &quotev1.Labour{}},
-			},
-			answer: &quotev1.ReviseQuoteResponse{Quote: lined}, shows: []string{"version 2"},
-		},
 		"quote accept in part": {
 			args: []string{
 				"quote", "accept", lined.GetName(), "--line", "1,2", "--line", "4", "--by", "R. Ash", "--method", "signed", "--at", "2026-03-10T09:30:00Z",
