@@ -16,7 +16,9 @@ func (v *quoteView) after(p *printer, q *quotev1.Quote) {
 		return
 	}
 	p.linef("%s", quoteTitle(q))
-	showDifferences(p, q)
+	if q.GetState() == quotev1.Quote_OPEN { // told as the version is made, not as it is closed
+		showDifferences(p, q)
+	}
 	if q.GetDeclineReason() != "" {
 		p.linef("declined because: %s", q.GetDeclineReason())
 	}

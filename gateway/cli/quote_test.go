@@ -185,6 +185,9 @@ func TestWhatAStepLeavesIsShort(t *testing.T) {
 		if n := strings.Count(short, "\n"); n > most || strings.Contains(short, "plan: ") || strings.Contains(short, "kept out") || !strings.Contains(long, "kept out") {
 			t.Errorf("%s: %d lines:\n%s", state, n, short)
 		}
+		if got := strings.Contains(short, "120.00 USD → 110.00 USD"); got != (state == quotev1.Quote_OPEN) {
+			t.Errorf("%s: what is changed is told: %v", state, got)
+		}
 		if !strings.Contains(short, next) || !strings.Contains(short, "authorisation: none is recorded") {
 			t.Errorf("%s: %q is missing in:\n%s", state, next, short)
 		}
