@@ -210,23 +210,39 @@ func (s *Server) UpdateListing(ctx context.Context, req *fitmentv1.UpdateListing
 
 // WithdrawListing takes a listing off sale.
 func (s *Server) WithdrawListing(ctx context.Context, req *fitmentv1.WithdrawListingRequest) (*fitmentv1.WithdrawListingResponse, error) {
+	l, at, err := s.turn(ctx, req, listing.Withdraw)
+	if err != nil {
+		return nil, err
+	}
+	return &fitmentv1.WithdrawListingResponse{Listing: l, Revision: at}, nil
+}
+
+// turnRequest is what the requests have by which a yard moves a listing of its own
+// to another state.
+type turnRequest interface {
+	proto.Message
+	GetName() string
+	GetEtag() string
+	GetRequestId() string
+}
+
+// turn moves a yard's listing to another state, which to decides.
+func (s *Server) turn(
+	ctx context.Context, req turnRequest, to func(old *fitmentv1.Listing, now time.Time) (*fitmentv1.Listing, error),
+) (*fitmentv1.Listing, string, error) {
 	p, err := s.keeper(ctx, req.GetName(), func(fields *check.Fields) {
 		requests.ID(fields, req.GetRequestId())
 		requireETag(req.GetEtag(), fields)
 	}, "name")
 	if err != nil {
-		return nil, err
+		return nil, "", err
 	}
-	l, at, err := s.write(ctx, s.change(p, req, req.GetRequestId(), req.GetName(), func(old *fitmentv1.Listing, version int64, now time.Time) (*fitmentv1.Listing, error) {
+	return s.write(ctx, s.change(p, req, req.GetRequestId(), req.GetName(), func(old *fitmentv1.Listing, version int64, now time.Time) (*fitmentv1.Listing, error) {
 		if err := sameETag(req.GetEtag(), version, old); err != nil {
 			return nil, err
 		}
-		return listing.Withdraw(old, now)
+		return to(old, now)
 	}))
-	if err != nil {
-		return nil, err
-	}
-	return &fitmentv1.WithdrawListingResponse{Listing: l, Revision: at}, nil
 }
 
 // keeper checks a write of the yard's own: who calls, that the name in the

@@ -90,19 +90,7 @@ func (s *Server) freeNumber(ctx context.Context, sold *fitmentv1.Listing) (strin
 
 // RelistListing puts a part that came back on sale again.
 func (s *Server) RelistListing(ctx context.Context, req *fitmentv1.RelistListingRequest) (*fitmentv1.RelistListingResponse, error) {
-	p, err := s.keeper(ctx, req.GetName(), func(fields *check.Fields) {
-		requests.ID(fields, req.GetRequestId())
-		requireETag(req.GetEtag(), fields)
-	}, "name")
-	if err != nil {
-		return nil, err
-	}
-	l, at, err := s.write(ctx, s.change(p, req, req.GetRequestId(), req.GetName(), func(old *fitmentv1.Listing, version int64, now time.Time) (*fitmentv1.Listing, error) {
-		if err := sameETag(req.GetEtag(), version, old); err != nil {
-			return nil, err
-		}
-		return listing.Relist(old, now)
-	}))
+	l, at, err := s.turn(ctx, req, listing.Relist)
 	if err != nil {
 		return nil, err
 	}
