@@ -131,7 +131,7 @@ func TestAnAirBagInColoradoIsPrintedInItsWords(t *testing.T) {
 	pdf, _ := d.fetch("/v1/" + at(t, q, "name").(string) + ":render")
 	papertest.Look(t, "served-colorado", pdf)
 	text := papertest.Flat(t, pdf)
-	if !strings.Contains(text, "salvaged inflatable restraint system") || !strings.Contains(text, "I give the authorization") {
+	if !strings.Contains(text, "salvaged inflatable restraint system") || !strings.Contains(text, "I give the authorisation") {
 		t.Errorf("the words that the law wants are missing: %s", text)
 	}
 	if found := regexp.MustCompile(`(?i).{30}\b(used|as\s+is)\b.{30}`).FindAllString(text, -1); found != nil {
