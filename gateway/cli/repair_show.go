@@ -5,6 +5,7 @@ import (
 	"strconv"
 	"strings"
 
+	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	quotev1 "beltwright.example/proto/beltwright/quote/v1"
 	"beltwright.example/services/quote/repair"
 )
@@ -59,13 +60,25 @@ func showPurchase(p *printer, purchase *quotev1.Purchase) {
 	}
 }
 
+// purchaseWords answers whether buying is justified.
+func purchaseWords(p fitmentv1.AssessFaultResponse_Purchase) string {
+	switch p {
+	case fitmentv1.AssessFaultResponse_JUSTIFIED:
+		return "yes"
+	case fitmentv1.AssessFaultResponse_NOT_YET:
+		return "not yet"
+	default:
+		return "no"
+	}
+}
+
 // stepWords says what was done in a step of an order.
 func stepWords(order *quotev1.RepairOrder, s *quotev1.RepairStep) string {
 	switch s := s.GetStep().(type) {
 	case *quotev1.RepairStep_Diagnosis:
 		text := "diagnosed"
 		if a := s.Diagnosis.GetAssessed(); a != nil {
-			text += "; buying is " + words(a.GetPurchase())
+			text += "; buying justified: " + purchaseWords(a.GetPurchase())
 		}
 		if s.Diagnosis.GetReason() != "" {
 			text += "; " + s.Diagnosis.GetReason()

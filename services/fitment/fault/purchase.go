@@ -56,7 +56,7 @@ func (s *scene) weighPurchase(made int) (fitmentv1.AssessFaultResponse_Purchase,
 	case all <= s.model.Cleared:
 		return fitmentv1.AssessFaultResponse_NOT_JUSTIFIED, "What was read speaks against a faulty part." + rest
 	case len(proven) > 0:
-		return fitmentv1.AssessFaultResponse_NOT_YET, fmt.Sprintf("What was read points at %s, but leaves too much room for something else (%.2f of %.2f needed).%s", strings.Join(proven, "; "), together, s.model.Justified, rest)
+		return fitmentv1.AssessFaultResponse_NOT_YET, fmt.Sprintf("What was read points at %s, but leaves too much room for something else (a chance of %.3f, of %.3f needed).%s", strings.Join(proven, "; "), together, s.model.Justified, rest)
 	}
 	return fitmentv1.AssessFaultResponse_NOT_YET, "No part is proven to be at fault yet." + rest
 }
