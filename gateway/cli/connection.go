@@ -92,18 +92,25 @@ func (c *connection) open(ctx context.Context) (context.Context, *sides, error) 
 	return auth.WithKey(ctx, key), &sides{fitment: fitment, quote: quote}, nil
 }
 
-// call makes one call and prints its answer, as JSON or by show.
-func call[Res proto.Message](
-	c *connection, cmd *cobra.Command, do func(ctx context.Context, conn grpc.ClientConnInterface) (Res, error), show func(p *printer, answer Res),
-) (err error) {
-	ctx, conn, err := c.open(cmd.Context())
+// ask makes one call.
+func ask[Res proto.Message](
+	ctx context.Context, c *connection, do func(ctx context.Context, conn grpc.ClientConnInterface) (Res, error),
+) (answer Res, err error) {
+	ctx, conn, err := c.open(ctx)
 	if err != nil {
-		return err
+		return answer, err
 	}
 	defer func() { err = errors.Join(err, conn.Close()) }()
 	ctx, cancel := context.WithTimeout(ctx, c.timeout)
 	defer cancel()
-	answer, err := do(ctx, conn)
+	return do(ctx, conn)
+}
+
+// call makes one call and prints its answer, as JSON or by show.
+func call[Res proto.Message](
+	c *connection, cmd *cobra.Command, do func(ctx context.Context, conn grpc.ClientConnInterface) (Res, error), show func(p *printer, answer Res),
+) error {
+	answer, err := ask(cmd.Context(), c, do)
 	if err != nil {
 		return err
 	}

@@ -9,6 +9,7 @@ import (
 	"github.com/google/uuid"
 	"github.com/spf13/cobra"
 	"google.golang.org/grpc"
+	"google.golang.org/protobuf/proto"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 )
@@ -16,6 +17,12 @@ import (
 // oneListing is the answer of every call about one listing.
 type oneListing interface {
 	GetListing() *fitmentv1.Listing
+}
+
+// listingAnswer is an answer of the server that carries a listing.
+type listingAnswer interface {
+	proto.Message
+	oneListing
 }
 
 // requestID is the id of a write: the user's, or a new one.
@@ -151,23 +158,30 @@ func etagMissing() error {
 }
 
 func listingWithdraw(c *connection) *cobra.Command {
-	var etag string
-	cmd := &cobra.Command{
+	return turn(c, &cobra.Command{
 		Use: "withdraw LISTING", Short: "Take one of your listings off sale",
 		Long:    "Withdraw takes a listing off sale. It needs the etag that was read last, so that nothing is withdrawn unseen.",
 		Example: `  beltwright listing withdraw listings/kettlewick.KE-0001 --etag '"3f"'`,
-		Args:    arguments("LISTING"),
-	}
+	}, func(ctx context.Context, client fitmentv1.ListingServiceClient, name, etag, id string) (*fitmentv1.WithdrawListingResponse, error) {
+		return client.WithdrawListing(ctx, &fitmentv1.WithdrawListingRequest{Name: name, Etag: etag, RequestId: id})
+	})
+}
+
+// turn completes a command that moves one of the yard's listings to another state.
+func turn[Res listingAnswer](
+	c *connection, cmd *cobra.Command, do func(ctx context.Context, client fitmentv1.ListingServiceClient, name, etag, id string) (Res, error),
+) *cobra.Command {
+	var etag string
+	cmd.Args = arguments("LISTING")
 	id := bindRequestID(cmd)
 	cmd.Flags().StringVar(&etag, "etag", "", "etag of the listing as last read, which \"listing get\" shows")
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
 		if etag == "" {
 			return etagMissing()
 		}
-		request := &fitmentv1.WithdrawListingRequest{Name: args[0], Etag: etag, RequestId: id.text()}
-		return call(c, cmd, func(ctx context.Context, conn grpc.ClientConnInterface) (*fitmentv1.WithdrawListingResponse, error) {
-			return fitmentv1.NewListingServiceClient(conn).WithdrawListing(ctx, request)
-		}, func(p *printer, answer *fitmentv1.WithdrawListingResponse) { showListing(p, answer) })
+		return call(c, cmd, func(ctx context.Context, conn grpc.ClientConnInterface) (Res, error) {
+			return do(ctx, fitmentv1.NewListingServiceClient(conn), args[0], etag, id.text())
+		}, func(p *printer, answer Res) { showListing(p, answer) })
 	}
 	return cmd
 }

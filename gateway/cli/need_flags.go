@@ -2,11 +2,11 @@ package cli
 
 import (
 	"context"
-	"errors"
 	"fmt"
 
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
+	"google.golang.org/grpc"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 )
@@ -61,15 +61,10 @@ func (n *needFlags) need(c *connection, cmd *cobra.Command) (*fitmentv1.Need, er
 }
 
 // keptNeed asks the server for a kept need.
-func (c *connection) keptNeed(ctx context.Context, name string) (_ *fitmentv1.Need, err error) {
-	ctx, conn, err := c.open(ctx)
-	if err != nil {
-		return nil, err
-	}
-	defer func() { err = errors.Join(err, conn.Close()) }()
-	ctx, cancel := context.WithTimeout(ctx, c.timeout)
-	defer cancel()
-	answer, err := fitmentv1.NewFitmentServiceClient(conn).GetSavedNeed(ctx, &fitmentv1.GetSavedNeedRequest{Name: name})
+func (c *connection) keptNeed(ctx context.Context, name string) (*fitmentv1.Need, error) {
+	answer, err := ask(ctx, c, func(ctx context.Context, conn grpc.ClientConnInterface) (*fitmentv1.GetSavedNeedResponse, error) {
+		return fitmentv1.NewFitmentServiceClient(conn).GetSavedNeed(ctx, &fitmentv1.GetSavedNeedRequest{Name: name})
+	})
 	return answer.GetSavedNeed().GetNeed(), err
 }
 

@@ -110,15 +110,10 @@ func (a *authorizationFlags) authorization(c *connection, cmd *cobra.Command, na
 }
 
 // storedQuote asks the server for a quote.
-func (c *connection) storedQuote(ctx context.Context, name string) (_ *quotev1.Quote, err error) {
-	ctx, conn, err := c.open(ctx)
-	if err != nil {
-		return nil, err
-	}
-	defer func() { err = errors.Join(err, conn.Close()) }()
-	ctx, cancel := context.WithTimeout(ctx, c.timeout)
-	defer cancel()
-	answer, err := quotev1.NewQuoteServiceClient(conn).GetQuote(ctx, &quotev1.GetQuoteRequest{Name: name})
+func (c *connection) storedQuote(ctx context.Context, name string) (*quotev1.Quote, error) {
+	answer, err := ask(ctx, c, func(ctx context.Context, conn grpc.ClientConnInterface) (*quotev1.GetQuoteResponse, error) {
+		return quotev1.NewQuoteServiceClient(conn).GetQuote(ctx, &quotev1.GetQuoteRequest{Name: name})
+	})
 	return answer.GetQuote(), err
 }
 

@@ -3,7 +3,6 @@ package cli
 import (
 	"cmp"
 	"context"
-	"errors"
 	"fmt"
 	"strconv"
 	"strings"
@@ -157,33 +156,21 @@ func bindStep(cmd *cobra.Command) *stepFlags {
 }
 
 // record records a step, which build makes out of the order as it is.
-func (f *stepFlags) record(c *connection, cmd *cobra.Command, name string, build func(order *quotev1.RepairOrder) (*quotev1.RepairStep, error)) (err error) {
-	ctx, conn, err := c.open(cmd.Context())
-	if err != nil {
-		return err
-	}
-	defer func() { err = errors.Join(err, conn.Close()) }()
-	ctx, cancel := context.WithTimeout(ctx, c.timeout)
-	defer cancel()
-	client := quotev1.NewRepairServiceClient(conn)
-	read, err := client.GetRepairOrder(ctx, &quotev1.GetRepairOrderRequest{Name: name})
-	if err != nil {
-		return err
-	}
-	step, err := build(read.GetRepairOrder())
-	if err != nil {
-		return err
-	}
-	step.By = f.by
-	etag := f.etag
-	if etag == "" {
-		etag = read.GetRepairOrder().GetEtag()
-	}
-	answer, err := client.RecordRepairStep(ctx, &quotev1.RecordRepairStepRequest{Name: name, Etag: etag, Step: step, RequestId: f.id.text()})
-	if err != nil {
-		return err
-	}
-	return c.print(cmd, answer, func(p *printer) { showRepair(p, answer.GetRepairOrder()) })
+func (f *stepFlags) record(c *connection, cmd *cobra.Command, name string, build func(order *quotev1.RepairOrder) (*quotev1.RepairStep, error)) error {
+	return call(c, cmd, func(ctx context.Context, conn grpc.ClientConnInterface) (*quotev1.RecordRepairStepResponse, error) {
+		client := quotev1.NewRepairServiceClient(conn)
+		read, err := client.GetRepairOrder(ctx, &quotev1.GetRepairOrderRequest{Name: name})
+		if err != nil {
+			return nil, err
+		}
+		step, err := build(read.GetRepairOrder())
+		if err != nil {
+			return nil, err
+		}
+		step.By = f.by
+		etag := cmp.Or(f.etag, read.GetRepairOrder().GetEtag())
+		return client.RecordRepairStep(ctx, &quotev1.RecordRepairStepRequest{Name: name, Etag: etag, Step: step, RequestId: f.id.text()})
+	}, func(p *printer, answer *quotev1.RecordRepairStepResponse) { showRepair(p, answer.GetRepairOrder()) })
 }
 
 // step makes a command that records one step of the order that it names first.

@@ -43,27 +43,15 @@ back, with what you saw as evidence. "repair inspect" does this for a repair ord
 }
 
 func listingRelist(c *connection) *cobra.Command {
-	var etag string
-	cmd := &cobra.Command{
+	return turn(c, &cobra.Command{
 		Use: "relist LISTING", Short: "Put a part of yours that came back on sale again",
 		Long: `Relist puts a part on sale again once you have it back. What the buyer saw stays in its
 evidence, and every decision on it names the checks that failed. What they left in doubt
 counts as proven only by statements dated since. It needs the etag that was read last.`,
 		Example: `  beltwright listing relist listings/kettlewick.SOLANE-1-R1 --etag '"3f"'`,
-		Args:    arguments("LISTING"),
-	}
-	id := bindRequestID(cmd)
-	cmd.Flags().StringVar(&etag, "etag", "", "etag of the listing as last read, which \"listing get\" shows")
-	cmd.RunE = func(cmd *cobra.Command, args []string) error {
-		if etag == "" {
-			return etagMissing()
-		}
-		request := &fitmentv1.RelistListingRequest{Name: args[0], Etag: etag, RequestId: id.text()}
-		return call(c, cmd, func(ctx context.Context, conn grpc.ClientConnInterface) (*fitmentv1.RelistListingResponse, error) {
-			return fitmentv1.NewListingServiceClient(conn).RelistListing(ctx, request)
-		}, func(p *printer, answer *fitmentv1.RelistListingResponse) { showListing(p, answer) })
-	}
-	return cmd
+	}, func(ctx context.Context, client fitmentv1.ListingServiceClient, name, etag, id string) (*fitmentv1.RelistListingResponse, error) {
+		return client.RelistListing(ctx, &fitmentv1.RelistListingRequest{Name: name, Etag: etag, RequestId: id})
+	})
 }
 
 // bindSaw adds the flag for what was seen on arrival.

@@ -15,6 +15,7 @@ import (
 	"beltwright.example/services/fitment/rules"
 	"beltwright.example/services/platform/identity"
 	"beltwright.example/services/platform/paper"
+	"beltwright.example/services/platform/prose"
 )
 
 // usedPart says what every listed part is, as 16 CFR 20.1(b) wants it said on the
@@ -45,9 +46,9 @@ func cautions(kind fitmentv1.Part_Kind) []string {
 func pairs(l *fitmentv1.Listing) []paper.Pair {
 	return []paper.Pair{
 		{Name: "what it is", Value: usedPart},
-		{Name: "part", Value: joined(" ", l.GetPartMaker(), l.GetPartNumber())},
+		{Name: "part", Value: prose.Joined(" ", l.GetPartMaker(), l.GetPartNumber())},
 		{Name: "from", Value: donor(l.GetDonor())},
-		{Name: "yard", Value: joined(", ", l.GetYard(), l.GetJurisdiction())},
+		{Name: "yard", Value: prose.Joined(", ", l.GetYard(), l.GetJurisdiction())},
 		{Name: "was sold before as", Value: l.GetReturnOf()},
 		{Name: "note", Value: l.GetNote()},
 	}
@@ -63,7 +64,7 @@ func donor(v *fitmentv1.Vehicle) string {
 	if v.GetVin() != "" {
 		vin = "VIN " + v.GetVin()
 	}
-	return joined(", ", joined(" ", year, v.GetMake(), v.GetModel(), v.GetBody()), vin)
+	return prose.Joined(", ", prose.Joined(" ", year, v.GetMake(), v.GetModel(), v.GetBody()), vin)
 }
 
 // place names a position.
@@ -72,7 +73,7 @@ func place(p *fitmentv1.Position) string {
 	if p.GetRow() > 0 {
 		row = fmt.Sprintf("row %d", p.GetRow())
 	}
-	return joined(" ", row, words(p.GetSide()))
+	return prose.Joined(" ", row, words(p.GetSide()))
 }
 
 // words makes an enum value readable; the unspecified one is nothing.
@@ -83,15 +84,4 @@ func words(value fmt.Stringer) string {
 	}
 	text = strings.ToLower(strings.ReplaceAll(text, "_", " "))
 	return strings.ReplaceAll(text, " vin", " VIN")
-}
-
-// joined joins the texts that are not empty.
-func joined(between string, texts ...string) string {
-	var kept []string
-	for _, text := range texts {
-		if text != "" {
-			kept = append(kept, text)
-		}
-	}
-	return strings.Join(kept, between)
 }

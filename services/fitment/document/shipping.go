@@ -9,6 +9,7 @@ import (
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	"beltwright.example/services/fitment/rules"
 	"beltwright.example/services/platform/paper"
+	"beltwright.example/services/platform/prose"
 	"beltwright.example/services/platform/transport"
 )
 
@@ -49,7 +50,7 @@ func Shipping(l *fitmentv1.Listing, mode transport.Mode, toRecycler bool, now ti
 		d.Title("Facts for the papers of a shipment")
 		d.Pairs(append([]paper.Pair{
 			{Name: "listing", Value: seen.GetName()},
-			{Name: "kind", Value: joined(", ", words(seen.GetKind()), place(seen.GetPosition()))},
+			{Name: "kind", Value: prose.Joined(", ", words(seen.GetKind()), place(seen.GetPosition()))},
 		}, pairs(seen)...))
 		d.Pairs([]paper.Pair{
 			{Name: "travels", Value: string(mode)},

@@ -6,6 +6,7 @@ import (
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	"beltwright.example/services/platform/paper"
+	"beltwright.example/services/platform/prose"
 )
 
 // codeSide is the side of the tag's code, in millimetres: it is read from an arm's
@@ -67,12 +68,12 @@ func evidence(d *paper.Doc, all []*fitmentv1.Evidence) {
 		value := e.GetValue()
 		switch e.GetAttribute() {
 		case fitmentv1.Evidence_LOOP_RESISTANCE:
-			value = joined(" ", value, "Ω", words(e.GetReading().GetMethod()))
+			value = prose.Joined(" ", value, "Ω", words(e.GetReading().GetMethod()))
 		case fitmentv1.Evidence_PART_KIND, fitmentv1.Evidence_PART_POSITION, fitmentv1.Evidence_DONOR_DRIVE_SIDE:
 			value = strings.ToLower(strings.ReplaceAll(value, "_", " ")) // names of enums
 		default:
 		}
-		known[e.GetLevel()] = append(known[e.GetLevel()], joined(": ", words(e.GetAttribute()), value))
+		known[e.GetLevel()] = append(known[e.GetLevel()], prose.Joined(": ", words(e.GetAttribute()), value))
 	}
 	d.Heading("What is known of it")
 	d.Pairs([]paper.Pair{

@@ -7,10 +7,9 @@ import (
 	"slices"
 	"strings"
 	"time"
-	"unicode"
-	"unicode/utf8"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+	"beltwright.example/services/platform/datafile"
 )
 
 // Limits of a pack.
@@ -41,7 +40,7 @@ func (p *Pack) check() error {
 	if day, err := time.Parse(time.DateOnly, p.Version); err != nil || day.Year() < 1 {
 		return fmt.Errorf("version: %.20q is no day, YYYY-MM-DD", p.Version)
 	}
-	if err := sentence("place", p.Place); err != nil {
+	if err := datafile.Sentence("place", p.Place, maxText); err != nil {
 		return err
 	}
 	for i, also := range p.Also {
@@ -50,7 +49,7 @@ func (p *Pack) check() error {
 		}
 	}
 	for i, note := range p.Notes {
-		if err := sentence(fmt.Sprintf("notes[%d]", i), note); err != nil {
+		if err := datafile.Sentence(fmt.Sprintf("notes[%d]", i), note, maxText); err != nil {
 			return err
 		}
 	}
@@ -88,7 +87,7 @@ func (p *Provision) check(place string) error {
 	if err := checkKinds(p.Kinds); err != nil {
 		return err
 	}
-	if err := errors.Join(sentence("text", p.Text), sentence("source", p.Source)); err != nil {
+	if err := errors.Join(datafile.Sentence("text", p.Text, maxText), datafile.Sentence("source", p.Source, maxText)); err != nil {
 		return err
 	}
 	return p.checkCondition()
@@ -154,22 +153,9 @@ func checkObligation(place string, o *fitmentv1.Obligation) error {
 		}
 	}
 	for i, word := range o.GetWords() {
-		if err := sentence(fmt.Sprintf("words[%d]", i), word); err != nil {
+		if err := datafile.Sentence(fmt.Sprintf("words[%d]", i), word, maxText); err != nil {
 			return err
 		}
 	}
-	return errors.Join(sentence("text", o.GetText()), sentence("source", o.GetSource()))
-}
-
-// sentence checks a text that people read.
-func sentence(field, text string) error {
-	switch {
-	case text == "" || strings.TrimSpace(text) != text:
-		return fmt.Errorf("%s: empty, or with spaces around it", field)
-	case !utf8.ValidString(text) || strings.ContainsFunc(text, unicode.IsControl):
-		return fmt.Errorf("%s: control characters are no text", field)
-	case utf8.RuneCountInString(text) > maxText:
-		return fmt.Errorf("%s: at most %d characters", field, maxText)
-	}
-	return nil
+	return errors.Join(datafile.Sentence("text", o.GetText(), maxText), datafile.Sentence("source", o.GetSource(), maxText))
 }

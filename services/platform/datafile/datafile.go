@@ -11,6 +11,7 @@ import (
 	"fmt"
 	"io"
 	"strings"
+	"unicode"
 	"unicode/utf8"
 )
 
@@ -89,5 +90,19 @@ func once(decoder *json.Decoder, seen map[string]bool) error {
 		return fmt.Errorf("field %.60q is there twice", name)
 	}
 	seen[folded] = true
+	return nil
+}
+
+// Sentence checks a text that people read: not empty, no spaces around it, no
+// control characters, at most longest characters. The error names the field.
+func Sentence(field, text string, longest int) error {
+	switch {
+	case text == "" || strings.TrimSpace(text) != text:
+		return fmt.Errorf("%s: empty, or with spaces around it", field)
+	case !utf8.ValidString(text) || strings.ContainsFunc(text, unicode.IsControl):
+		return fmt.Errorf("%s: control characters are no text", field)
+	case utf8.RuneCountInString(text) > longest:
+		return fmt.Errorf("%s: at most %d characters", field, longest)
+	}
 	return nil
 }

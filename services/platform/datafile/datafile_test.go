@@ -52,6 +52,24 @@ func TestWhatIsReadAndWhatIsRefused(t *testing.T) {
 	}
 }
 
+func TestSentence(t *testing.T) {
+	t.Parallel()
+	for text, problem := range map[string]string{
+		"Say so.":      "",
+		"äöü":          "",
+		"":             "note: empty",
+		" Say so.":     "note: empty, or with spaces",
+		"Say\x07 so.":  "note: control characters",
+		"\xff":         "note: control characters",
+		"Say so again": "note: at most 8 characters",
+	} {
+		err := datafile.Sentence("note", text, 8)
+		if (err == nil) != (problem == "") || (err != nil && !strings.HasPrefix(err.Error(), problem)) {
+			t.Errorf("%q: %v, want %q", text, err, problem)
+		}
+	}
+}
+
 func FuzzDecode(f *testing.F) {
 	f.Add([]byte(`{"name":"a","rates":{"x":0.5,"y":1},"inner":[{"name":"b"}]}`))
 	f.Add([]byte(`{"name":"a","Name":"b"}`))

@@ -33,6 +33,17 @@ func ListOf[T any](items []T, name func(T) string) string {
 	return List(names)
 }
 
+// Joined joins the texts that are not empty.
+func Joined(between string, texts ...string) string {
+	var kept []string
+	for _, text := range texts {
+		if text != "" {
+			kept = append(kept, text)
+		}
+	}
+	return strings.Join(kept, between)
+}
+
 // Decimal writes a number in full, without an exponent.
 func Decimal(value float64) string { return strconv.FormatFloat(value, 'f', -1, 64) }
 

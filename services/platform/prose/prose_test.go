@@ -62,3 +62,16 @@ func TestPercent(t *testing.T) {
 		}
 	})
 }
+
+func TestJoined(t *testing.T) {
+	t.Parallel()
+	for want, texts := range map[string][]string{
+		"":     {"", ""},
+		"a":    {"", "a", ""},
+		"a, b": {"a", "", "b"},
+	} {
+		if got := prose.Joined(", ", texts...); got != want {
+			t.Errorf("%q: %q, want %q", texts, got, want)
+		}
+	}
+}

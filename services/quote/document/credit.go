@@ -8,6 +8,7 @@ import (
 	quotev1 "beltwright.example/proto/beltwright/quote/v1"
 	"beltwright.example/services/platform/amount"
 	"beltwright.example/services/platform/paper"
+	"beltwright.example/services/platform/prose"
 	"beltwright.example/services/quote/quote"
 )
 
@@ -41,7 +42,7 @@ func CreditNote(e *quotev1.Entry, reversed string, q *quotev1.Quote, from Letter
 		d.Pairs([]paper.Pair{
 			{Name: "day", Value: e.GetDay()},
 			{Name: "customer", Value: cmp.Or(e.GetCustomer(), q.GetCustomer())},
-			{Name: "for quote", Value: joined(", ", q.GetNumber(), moment(q.GetCreateTime()))},
+			{Name: "for quote", Value: prose.Joined(", ", q.GetNumber(), moment(q.GetCreateTime()))},
 			{Name: "reference", Value: w.text(q.GetReference())},
 			{Name: "vehicle", Value: vehicle(quote.Lines(q)[0].GetNeed().GetVehicle())},
 			{Name: "part", Value: bought(w, q, e.GetSource())},
@@ -71,7 +72,7 @@ func CreditNote(e *quotev1.Entry, reversed string, q *quotev1.Quote, from Letter
 func bought(w *wording, q *quotev1.Quote, source string) string {
 	for _, o := range quote.AllOptions(q) {
 		if o.GetSource() == source {
-			return joined(", ", joined(" ", o.GetPartMaker(), o.GetPartNumber())+": "+w.condition(o), source)
+			return prose.Joined(", ", prose.Joined(" ", o.GetPartMaker(), o.GetPartNumber())+": "+w.condition(o), source)
 		}
 	}
 	return source

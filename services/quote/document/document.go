@@ -24,6 +24,7 @@ import (
 	"beltwright.example/services/platform/datafile"
 	"beltwright.example/services/platform/identity"
 	"beltwright.example/services/platform/paper"
+	"beltwright.example/services/platform/prose"
 )
 
 // Letterhead is who a document is from.
@@ -97,7 +98,7 @@ func (l Letterhead) draw(d *paper.Doc) {
 	for _, line := range l.Address {
 		d.Small(line)
 	}
-	if contact := joined(" · ", labelled("phone", l.Phone), labelled("registration", l.Registration)); contact != "" {
+	if contact := prose.Joined(" · ", labelled("phone", l.Phone), labelled("registration", l.Registration)); contact != "" {
 		d.Small(contact)
 	}
 	d.Gap(3)
@@ -109,17 +110,6 @@ func labelled(name, value string) string {
 		return ""
 	}
 	return name + " " + value
-}
-
-// joined joins the texts that are not empty.
-func joined(between string, texts ...string) string {
-	var kept []string
-	for _, text := range texts {
-		if text != "" {
-			kept = append(kept, text)
-		}
-	}
-	return strings.Join(kept, between)
 }
 
 // words makes an enum value readable; the unspecified one is nothing.
@@ -137,7 +127,7 @@ func partOf(kind fitmentv1.Part_Kind, position *fitmentv1.Position) string {
 	if position.GetRow() != 0 {
 		place = fmt.Sprintf("row %d", position.GetRow())
 	}
-	return joined(", ", words(kind), joined(" ", place, words(position.GetSide())))
+	return prose.Joined(", ", words(kind), prose.Joined(" ", place, words(position.GetSide())))
 }
 
 // vehicle names a vehicle.
@@ -146,8 +136,8 @@ func vehicle(v *fitmentv1.Vehicle) string {
 	if v.GetModelYear() != 0 {
 		year = strconv.Itoa(int(v.GetModelYear()))
 	}
-	name := joined(" ", year, v.GetMake(), v.GetModel(), v.GetBody())
-	return joined(", ", name, labelled("VIN", v.GetVin()))
+	name := prose.Joined(" ", year, v.GetMake(), v.GetModel(), v.GetBody())
+	return prose.Joined(", ", name, labelled("VIN", v.GetVin()))
 }
 
 // moment is a time as documents say it; empty where there is none.
@@ -189,7 +179,7 @@ func percent(chance float64) string {
 
 // person is how somebody allowed the work, without remarks.
 func person(a *quotev1.Authorization, currency string) string {
-	text := joined(", ", a.GetBy(), words(a.GetMethod()), moment(a.GetTime()))
+	text := prose.Joined(", ", a.GetBy(), words(a.GetMethod()), moment(a.GetTime()))
 	if a.GetUpTo() > 0 {
 		text += ", up to " + cash(a.GetUpTo(), currency)
 	}

@@ -8,6 +8,7 @@ import (
 
 	quotev1 "beltwright.example/proto/beltwright/quote/v1"
 	"beltwright.example/services/platform/paper"
+	"beltwright.example/services/platform/prose"
 	"beltwright.example/services/quote/quote"
 )
 
@@ -93,7 +94,7 @@ func (p *quotePage) others(line *quotev1.QuoteLine, first *quotev1.Option) {
 			role = fmt.Sprintf("try %d", o.GetPlanPlace())
 		}
 		rows = append(rows, paper.Row{Cells: []string{
-			strconv.Itoa(i + 1), role, joined(" ", o.GetPartMaker(), o.GetPartNumber()) + ": " + p.w.condition(o), joined(", ", o.GetSeller(), o.GetSource()),
+			strconv.Itoa(i + 1), role, prose.Joined(" ", o.GetPartMaker(), o.GetPartNumber()) + ": " + p.w.condition(o), prose.Joined(", ", o.GetSeller(), o.GetSource()),
 			p.amount(o.GetLandedCost()), percent(o.GetPassProbability()), strconv.Itoa(int(o.GetDays())),
 		}})
 	}
@@ -191,7 +192,7 @@ func (p *quotePage) totals() {
 	case t.GetSupplies() > 0:
 		rows = append(rows, paper.Row{Cells: []string{"supplies, subtotal", p.amount(t.GetSupplies())}})
 	}
-	taxed := joined(" ", "tax", labelled("at", joined(" ", p.q.GetTaxPercent(), "%")))
+	taxed := prose.Joined(" ", "tax", labelled("at", prose.Joined(" ", p.q.GetTaxPercent(), "%")))
 	if p.q.GetTaxPercent() == "" {
 		taxed = "tax"
 	}
@@ -199,7 +200,7 @@ func (p *quotePage) totals() {
 		rows,
 		paper.Row{Cells: []string{"freight, once for each seller", p.amount(t.GetFreight())}},
 		paper.Row{Cells: []string{"handling of hazardous goods, once for each seller", p.amount(t.GetHandling())}},
-		paper.Row{Cells: []string{joined(", ", taxed, p.q.GetTaxPlace()), p.amount(t.GetTax())}},
+		paper.Row{Cells: []string{prose.Joined(", ", taxed, p.q.GetTaxPlace()), p.amount(t.GetTax())}},
 		paper.Row{Cells: []string{"total", p.amount(t.GetTotal())}, Strong: true},
 	)
 	p.Table([]paper.Column{{Name: "", Share: 6}, {Name: p.q.GetCurrencyCode(), Share: 1.4, Number: true}}, rows)
@@ -247,7 +248,7 @@ func (p *quotePage) law() {
 	notices := quote.ForCustomer(p.q.GetNotices())
 	for _, line := range p.lines {
 		for _, arrival := range quote.FirstBuy(line.GetOptions()).GetArrivalChecks() {
-			notices = append(notices, "In the arrival check: "+joined(" It passes if: ", arrival.GetCheck(), arrival.GetPass()))
+			notices = append(notices, "In the arrival check: "+prose.Joined(" It passes if: ", arrival.GetCheck(), arrival.GetPass()))
 		}
 	}
 	if kept := p.w.sentences(notices); len(kept) > 0 {
@@ -271,7 +272,7 @@ func (p *quotePage) authorization() {
 	p.Keep(room)
 	p.Heading("The customer's authorisation")
 	if a := p.q.GetAuthorization(); a.GetBy() != "" {
-		p.Text("Recorded: " + joined("; ", person(a, p.q.GetCurrencyCode()), p.w.text(a.GetNote())))
+		p.Text("Recorded: " + prose.Joined("; ", person(a, p.q.GetCurrencyCode()), p.w.text(a.GetNote())))
 		if parts := p.fitted(); a.GetUsedPart() && parts != "" {
 			p.Text("It covers the fitting of " + parts + ".")
 		}
@@ -303,5 +304,5 @@ func (p *quotePage) fitted() string {
 			parts = append(parts, fmt.Sprintf("%s (%s)", partOf(line.GetNeed().GetKind(), line.GetNeed().GetPosition()), p.w.condition(o)))
 		}
 	}
-	return joined(", ", parts...)
+	return prose.Joined(", ", parts...)
 }

@@ -8,6 +8,7 @@ import (
 	quotev1 "beltwright.example/proto/beltwright/quote/v1"
 	"beltwright.example/services/platform/amount"
 	"beltwright.example/services/platform/paper"
+	"beltwright.example/services/platform/prose"
 	"beltwright.example/services/quote/quote"
 )
 
@@ -116,7 +117,7 @@ func (p *quotePage) head() {
 func (p *quotePage) line(i int, line *quotev1.QuoteLine) {
 	name := partOf(line.GetNeed().GetKind(), line.GetNeed().GetPosition())
 	if len(p.lines) > 1 {
-		name = joined(": ", fmt.Sprintf("Line %d of %d", i+1, len(p.lines)), name)
+		name = prose.Joined(": ", fmt.Sprintf("Line %d of %d", i+1, len(p.lines)), name)
 	}
 	if line.GetState() != quotev1.QuoteLine_STATE_UNSPECIFIED && len(p.lines) > 1 {
 		name += ", " + words(line.GetState())
@@ -143,7 +144,7 @@ func (p *quotePage) first(line *quotev1.QuoteLine, o *quotev1.Option) {
 		return fmt.Sprintf("%d min at %s an hour", minutes, p.cash(line.GetLabour().GetHourlyRate()))
 	}
 	number := slices.Index(line.GetOptions(), o) + 1
-	rows := [][]string{{fmt.Sprintf("part, no. %d", number), joined(" ", o.GetPartMaker(), o.GetPartNumber()) + ": " + p.w.condition(o), p.amount(o.GetPrice())}}
+	rows := [][]string{{fmt.Sprintf("part, no. %d", number), prose.Joined(" ", o.GetPartMaker(), o.GetPartNumber()) + ": " + p.w.condition(o), p.amount(o.GetPrice())}}
 	if o.GetCoreDeposit() > 0 {
 		rows = append(rows, []string{"deposit", "on the old part; " + p.core(o), p.amount(o.GetCoreDeposit())})
 	}
@@ -155,7 +156,7 @@ func (p *quotePage) first(line *quotev1.QuoteLine, o *quotev1.Option) {
 	p.Table([]paper.Column{{Name: "for", Share: 1}, {Name: "what", Share: 6}, {Name: p.q.GetCurrencyCode(), Share: 1.4, Number: true}}, paper.Rows(rows...))
 	p.Gap(1)
 	p.Pairs([]paper.Pair{
-		{Name: "seller", Value: joined(", ", o.GetSeller(), o.GetSource())},
+		{Name: "seller", Value: prose.Joined(", ", o.GetSeller(), o.GetSource())},
 		{Name: "from order to arrival", Value: days(int64(o.GetDays()))},
 		{Name: "passes its arrival check", Value: chance(o)},
 		{Name: "warranty", Value: warranty(o.GetWarrantyDays())},

@@ -7,6 +7,7 @@ import (
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	quotev1 "beltwright.example/proto/beltwright/quote/v1"
 	"beltwright.example/services/platform/paper"
+	"beltwright.example/services/platform/prose"
 	"beltwright.example/services/quote/repair"
 )
 
@@ -57,7 +58,7 @@ func (p repairPage) head() {
 func needs(all []*fitmentv1.Need) []string {
 	texts := make([]string, 0, len(all))
 	for _, need := range all {
-		texts = append(texts, joined(", ", partOf(need.GetKind(), need.GetPosition()), joined(" ", need.GetPartMaker(), need.GetPartNumber())))
+		texts = append(texts, prose.Joined(", ", partOf(need.GetKind(), need.GetPosition()), prose.Joined(" ", need.GetPartMaker(), need.GetPartNumber())))
 	}
 	return texts
 }
@@ -93,7 +94,7 @@ func (p repairPage) steps() {
 	for i, step := range p.r.GetSteps() {
 		name, said := told(p.r, p.q, step)
 		p.Heading(fmt.Sprintf("%d. %s", i+1, name))
-		p.Small(joined(", ", moment(step.GetTime()), labelled("by", step.GetBy())))
+		p.Small(prose.Joined(", ", moment(step.GetTime()), labelled("by", step.GetBy())))
 		p.List(said)
 	}
 }

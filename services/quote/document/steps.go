@@ -6,6 +6,7 @@ import (
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	quotev1 "beltwright.example/proto/beltwright/quote/v1"
+	"beltwright.example/services/platform/prose"
 	"beltwright.example/services/quote/repair"
 )
 
@@ -46,7 +47,7 @@ func told(r *quotev1.RepairOrder, q *quotev1.Quote, step *quotev1.RepairStep) (n
 func ordered(o *quotev1.Order, q *quotev1.Quote) []string {
 	said := []string{"The quote " + o.GetQuote() + " was accepted and its parts were bought."}
 	if a := q.GetAuthorization(); a.GetBy() != "" && q.GetName() == o.GetQuote() {
-		said = append(said, "Allowed by "+joined("; ", person(a, q.GetCurrencyCode()), a.GetNote()))
+		said = append(said, "Allowed by "+prose.Joined("; ", person(a, q.GetCurrencyCode()), a.GetNote()))
 	}
 	return said
 }
@@ -82,20 +83,20 @@ func diagnosis(d *quotev1.Diagnosis) []string {
 				meaning = each.GetText()
 			}
 		}
-		said = append(said, joined("; ", "Code "+code.GetCode()+": "+meaning, code.GetFailure()))
+		said = append(said, prose.Joined("; ", "Code "+code.GetCode()+": "+meaning, code.GetFailure()))
 	}
 	for i, reading := range d.GetRead().GetReadings() {
 		class := ""
 		if reports := d.GetAssessed().GetReadings(); i < len(reports) {
 			class = words(reports[i].GetClass())
 		}
-		said = append(said, joined(": ", joined(", ", "Reading", partOf(reading.GetKind(), reading.GetPosition()), words(reading.GetMethod())), joined(", ", ohms(reading), class)))
+		said = append(said, prose.Joined(": ", prose.Joined(", ", "Reading", partOf(reading.GetKind(), reading.GetPosition()), words(reading.GetMethod())), prose.Joined(", ", ohms(reading), class)))
 	}
 	for _, suspect := range d.GetAssessed().GetSuspects() {
-		said = append(said, fmt.Sprintf("Suspect: %s, %s", joined(", ", words(suspect.GetComponent()), partOf(suspect.GetKind(), suspect.GetPosition())), percent(suspect.GetProbability())))
+		said = append(said, fmt.Sprintf("Suspect: %s, %s", prose.Joined(", ", words(suspect.GetComponent()), partOf(suspect.GetKind(), suspect.GetPosition())), percent(suspect.GetProbability())))
 	}
 	said = append(said, kept(
-		joined(": ", labelled("Buying:", words(d.GetAssessed().GetPurchase())), d.GetAssessed().GetPurchaseReason()),
+		prose.Joined(": ", labelled("Buying:", words(d.GetAssessed().GetPurchase())), d.GetAssessed().GetPurchaseReason()),
 		labelled("To be replaced:", strings.Join(needs(d.GetNeeds()), "; ")),
 		labelled("Reason:", d.GetReason()),
 	)...)
@@ -123,10 +124,10 @@ func inspection(a *quotev1.ArrivalInspection) []string {
 		case result.GetPassed():
 			verdict = "passed"
 		}
-		said = append(said, joined(" Noted: ", verdict+": "+result.GetCheck(), result.GetNote()))
+		said = append(said, prose.Joined(" Noted: ", verdict+": "+result.GetCheck(), result.GetNote()))
 	}
 	for _, each := range a.GetEvidence() {
-		said = append(said, "Seen: "+joined(", ", joined(": ", words(each.GetAttribute()), each.GetValue()), each.GetHow()))
+		said = append(said, "Seen: "+prose.Joined(", ", prose.Joined(": ", words(each.GetAttribute()), each.GetValue()), each.GetHow()))
 	}
 	return said
 }
@@ -155,7 +156,7 @@ var ways = map[quotev1.Disposal_Way]string{
 
 func disposal(r *quotev1.RepairOrder, d *quotev1.Disposal) []string {
 	said := kept(
-		joined(" ", partOf(d.GetKind(), d.GetPosition()), ways[d.GetWay()]),
+		prose.Joined(" ", partOf(d.GetKind(), d.GetPosition()), ways[d.GetWay()]),
 		labelled("Papers:", d.GetPapers()),
 		labelled("Core of", d.GetCoreOf()),
 	)

@@ -161,31 +161,47 @@ type onePage[T any] struct {
 	next, revision string
 }
 
+// askedPage is the page that a list request asks for.
+type askedPage struct {
+	tenant string
+	size   int
+	// after is the id of the last record of the page before.
+	after string
+	// revision is read before the records, so it is never newer than they are.
+	revision string
+}
+
+// asked reads who asks for which page.
+func (s *Server) asked(ctx context.Context, request pageRequest) (askedPage, error) {
+	who, err := caller(ctx)
+	if err != nil {
+		return askedPage{}, err
+	}
+	asked := askedPage{tenant: who.Tenant}
+	if asked.size, err = page.Size(request.GetPageSize()); err != nil {
+		return askedPage{}, err
+	}
+	if err := page.Decode(who.Tenant, request, request.GetPageToken(), &asked.after); err != nil {
+		return askedPage{}, err
+	}
+	asked.revision, err = s.placeOf(ctx, 0)
+	return asked, err
+}
+
 // list reads a page of the caller's records of one kind, in id order.
 func list[T any](ctx context.Context, s *Server, kind string, request pageRequest, read func(store.Record) (T, error)) (onePage[T], error) {
 	var none onePage[T]
-	who, err := caller(ctx)
+	asked, err := s.asked(ctx, request)
 	if err != nil {
 		return none, err
 	}
-	size, err := page.Size(request.GetPageSize())
-	if err != nil {
-		return none, err
-	}
-	var after string
-	if err := page.Decode(who.Tenant, request, request.GetPageToken(), &after); err != nil {
-		return none, err
-	}
-	answer := none
-	if answer.revision, err = s.placeOf(ctx, 0); err != nil { // before the records: never newer than they are
-		return none, err
-	}
-	records, more, err := s.readPage(ctx, who.Tenant, kind, after, size)
+	answer := onePage[T]{revision: asked.revision}
+	records, more, err := s.readPage(ctx, asked.tenant, kind, asked.after, asked.size)
 	if err != nil {
 		return none, fmt.Errorf("list %s: %w", kind, err)
 	}
 	if more {
-		if answer.next, err = page.Encode(who.Tenant, request, records[len(records)-1].Key.ID); err != nil {
+		if answer.next, err = page.Encode(asked.tenant, request, records[len(records)-1].Key.ID); err != nil {
 			return none, err
 		}
 	}
@@ -203,25 +219,15 @@ func list[T any](ctx context.Context, s *Server, kind string, request pageReques
 // takes, in id order.
 func listSome[T any](ctx context.Context, s *Server, kind string, request pageRequest, read func(store.Record) (T, bool, error)) (onePage[T], error) {
 	var none onePage[T]
-	who, err := caller(ctx)
+	asked, err := s.asked(ctx, request)
 	if err != nil {
 		return none, err
 	}
-	size, err := page.Size(request.GetPageSize())
-	if err != nil {
-		return none, err
-	}
-	var after string
-	if err := page.Decode(who.Tenant, request, request.GetPageToken(), &after); err != nil {
-		return none, err
-	}
-	answer := none
-	if answer.revision, err = s.placeOf(ctx, 0); err != nil { // before the records: never newer than they are
-		return none, err
-	}
+	answer := onePage[T]{revision: asked.revision}
+	after := asked.after
 	for scanned, bytes, more := 0, 0, true; more; {
 		var records []store.Record
-		if records, more, err = s.readPage(ctx, who.Tenant, kind, after, recordsARead); err != nil {
+		if records, more, err = s.readPage(ctx, asked.tenant, kind, after, recordsARead); err != nil {
 			return none, fmt.Errorf("list %s: %w", kind, err)
 		}
 		for i, record := range records {
@@ -230,16 +236,16 @@ func listSome[T any](ctx context.Context, s *Server, kind string, request pageRe
 				return none, err
 			}
 			if takes && len(answer.items) > 0 && bytes+len(record.Value) > pageBytes {
-				answer.next, err = page.Encode(who.Tenant, request, after)
+				answer.next, err = page.Encode(asked.tenant, request, after)
 				return answer, err
 			}
 			scanned, after = scanned+1, record.Key.ID
 			if takes {
 				answer.items, bytes = append(answer.items, item), bytes+len(record.Value)
 			}
-			full := len(answer.items) == size || scanned >= scannedAPage
+			full := len(answer.items) == asked.size || scanned >= scannedAPage
 			if full && (more || i < len(records)-1) {
-				answer.next, err = page.Encode(who.Tenant, request, after)
+				answer.next, err = page.Encode(asked.tenant, request, after)
 				return answer, err
 			}
 		}

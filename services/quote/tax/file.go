@@ -12,8 +12,6 @@ import (
 	"slices"
 	"strings"
 	"time"
-	"unicode"
-	"unicode/utf8"
 
 	"beltwright.example/services/platform/datafile"
 )
@@ -153,11 +151,11 @@ func (p Pack) check() error {
 	case len(p.Taxed) > len(Lines()) || len(p.CoreTaxReturned) > len(Conditions()):
 		return errors.New("rules: more than there are lines or conditions")
 	}
-	if err := sentence("name", p.Name, maxName); err != nil {
+	if err := datafile.Sentence("name", p.Name, maxName); err != nil {
 		return err
 	}
 	for i, note := range p.Notes {
-		if err := sentence(fmt.Sprintf("notes[%d]", i), note, maxText); err != nil {
+		if err := datafile.Sentence(fmt.Sprintf("notes[%d]", i), note, maxText); err != nil {
 			return err
 		}
 	}
@@ -182,20 +180,7 @@ func (r ruleDocument) check() error {
 	case r.Answer == string(Unstated):
 		return nil
 	}
-	return errors.Join(sentence("text", r.Text, maxText), sentence("source", r.Source, maxText))
-}
-
-// sentence checks a text that people read.
-func sentence(field, text string, longest int) error {
-	switch {
-	case text == "" || strings.TrimSpace(text) != text:
-		return fmt.Errorf("%s: empty, or with spaces around it", field)
-	case !utf8.ValidString(text) || strings.ContainsFunc(text, unicode.IsControl):
-		return fmt.Errorf("%s: control characters are no text", field)
-	case utf8.RuneCountInString(text) > longest:
-		return fmt.Errorf("%s: at most %d characters", field, longest)
-	}
-	return nil
+	return errors.Join(datafile.Sentence("text", r.Text, maxText), datafile.Sentence("source", r.Source, maxText))
 }
 
 // Bytes writes the pack as Parse reads it.
