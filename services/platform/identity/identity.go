@@ -5,6 +5,7 @@ package identity
 import (
 	"context"
 	"slices"
+	"time"
 )
 
 // Role is a desk that a credential may sit at.
@@ -18,18 +19,26 @@ const (
 	Shop Role = "shop"
 	// Books quotes and records.
 	Books Role = "books"
-	// Admin keeps the catalogue and the keys, and may act for a business.
+	// Admin keeps the keys and people of its own business.
 	Admin Role = "admin"
+	// Operator keeps the catalogue and all businesses, and may act for any of them.
+	// No credential is given it: administrators of the business that runs the
+	// deployment have it.
+	Operator Role = "operator"
 )
 
 // Principal is who a credential belongs to.
 type Principal struct {
 	// Tenant is the business.
 	Tenant string
-	// KeyID is the credential's public id.
+	// KeyID is the public id of the credential: of a key or of a session.
 	KeyID string
 	// Roles are the desks it may sit at.
 	Roles []Role
+	// Person is the resource name of the person who signed in; empty for a key.
+	Person string
+	// Expires is when the credential ends by itself; zero where that is not known.
+	Expires time.Time
 }
 
 // Has tells whether the principal has a role.

@@ -83,6 +83,16 @@ const (
 	ErrorInfo_NOT_OFFERED ErrorInfo_Reason = 27
 	// The repair order is not at this step, or what the step needs is missing.
 	ErrorInfo_STEP_REFUSED ErrorInfo_Reason = 28
+	// Too many requests in a short time; RetryInfo says when to try again.
+	ErrorInfo_RATE_LIMITED ErrorInfo_Reason = 29
+	// The server has more work than it can do in time; RetryInfo says when to try again.
+	ErrorInfo_OVERLOADED ErrorInfo_Reason = 30
+	// The business keeps as many records of this kind as it may.
+	ErrorInfo_QUOTA_REACHED ErrorInfo_Reason = 31
+	// A page of another site made the browser send this.
+	ErrorInfo_CROSS_SITE ErrorInfo_Reason = 32
+	// The business or the person is shut out, or the sign-in is wrong.
+	ErrorInfo_SIGN_IN_REFUSED ErrorInfo_Reason = 33
 )
 
 // Enum value maps for ErrorInfo_Reason.
@@ -117,6 +127,11 @@ var (
 		26: "QUOTE_NOT_ISSUED",
 		27: "NOT_OFFERED",
 		28: "STEP_REFUSED",
+		29: "RATE_LIMITED",
+		30: "OVERLOADED",
+		31: "QUOTA_REACHED",
+		32: "CROSS_SITE",
+		33: "SIGN_IN_REFUSED",
 	}
 	ErrorInfo_Reason_value = map[string]int32{
 		"REASON_UNSPECIFIED":      0,
@@ -148,6 +163,11 @@ var (
 		"QUOTE_NOT_ISSUED":        26,
 		"NOT_OFFERED":             27,
 		"STEP_REFUSED":            28,
+		"RATE_LIMITED":            29,
+		"OVERLOADED":              30,
+		"QUOTA_REACHED":           31,
+		"CROSS_SITE":              32,
+		"SIGN_IN_REFUSED":         33,
 	}
 )
 
@@ -229,9 +249,9 @@ var File_beltwright_fitment_v1_errors_proto protoreflect.FileDescriptor
 
 const file_beltwright_fitment_v1_errors_proto_rawDesc = "" +
 	"\n" +
-	"\"beltwright/fitment/v1/errors.proto\x12\x15beltwright.fitment.v1\"\x94\x05\n" +
+	"\"beltwright/fitment/v1/errors.proto\x12\x15beltwright.fitment.v1\"\xee\x05\n" +
 	"\tErrorInfo\x12?\n" +
-	"\x06reason\x18\x01 \x01(\x0e2'.beltwright.fitment.v1.ErrorInfo.ReasonR\x06reason\"\xc5\x04\n" +
+	"\x06reason\x18\x01 \x01(\x0e2'.beltwright.fitment.v1.ErrorInfo.ReasonR\x06reason\"\x9f\x05\n" +
 	"\x06Reason\x12\x16\n" +
 	"\x12REASON_UNSPECIFIED\x10\x00\x12\x11\n" +
 	"\rFIELD_INVALID\x10\x01\x12\x11\n" +
@@ -263,7 +283,14 @@ const file_beltwright_fitment_v1_errors_proto_rawDesc = "" +
 	"\x17EVIDENCE_REQUEST_CLOSED\x10\x19\x12\x14\n" +
 	"\x10QUOTE_NOT_ISSUED\x10\x1a\x12\x0f\n" +
 	"\vNOT_OFFERED\x10\x1b\x12\x10\n" +
-	"\fSTEP_REFUSED\x10\x1cB\xd8\x01\n" +
+	"\fSTEP_REFUSED\x10\x1c\x12\x10\n" +
+	"\fRATE_LIMITED\x10\x1d\x12\x0e\n" +
+	"\n" +
+	"OVERLOADED\x10\x1e\x12\x11\n" +
+	"\rQUOTA_REACHED\x10\x1f\x12\x0e\n" +
+	"\n" +
+	"CROSS_SITE\x10 \x12\x13\n" +
+	"\x0fSIGN_IN_REFUSED\x10!B\xd8\x01\n" +
 	"\x19com.beltwright.fitment.v1B\vErrorsProtoP\x01Z8beltwright.example/proto/beltwright/fitment/v1;fitmentv1\xa2\x02\x03BFX\xaa\x02\x15Beltwright.Fitment.V1\xca\x02\x15Beltwright\\Fitment\\V1\xe2\x02!Beltwright\\Fitment\\V1\\GPBMetadata\xea\x02\x17Beltwright::Fitment::V1b\x06proto3"
 
 var (

@@ -9,6 +9,7 @@ package fitmentv1
 import (
 	protoreflect "google.golang.org/protobuf/reflect/protoreflect"
 	protoimpl "google.golang.org/protobuf/runtime/protoimpl"
+	timestamppb "google.golang.org/protobuf/types/known/timestamppb"
 	reflect "reflect"
 	sync "sync"
 	unsafe "unsafe"
@@ -21,6 +22,472 @@ const (
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
 
+// Business is who owns records: a yard, a shop, a bookkeeper's firm or several of
+// these in one.
+type Business struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Resource name, businesses/{id}; output only.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// Id: 1 to 32 of a to z, 0 to 9 and the hyphen.
+	Id string `protobuf:"bytes,2,opt,name=id,proto3" json:"id,omitempty"`
+	// Name as people write it, at most 200 characters.
+	DisplayName string `protobuf:"bytes,3,opt,name=display_name,json=displayName,proto3" json:"display_name,omitempty"`
+	// Desks that its keys and people may sit at: yard, shop, books, admin.
+	Roles []string `protobuf:"bytes,4,rep,name=roles,proto3" json:"roles,omitempty"`
+	// Whether it is shut out: none of its keys and sessions is accepted.
+	Suspended bool `protobuf:"varint,5,opt,name=suspended,proto3" json:"suspended,omitempty"`
+	// Whether it runs the deployment: its administrators keep the catalogue and all
+	// businesses; output only.
+	Operator bool `protobuf:"varint,6,opt,name=operator,proto3" json:"operator,omitempty"`
+	// When it was admitted; output only.
+	CreateTime *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	// Changes with every change; output only.
+	Etag          string `protobuf:"bytes,8,opt,name=etag,proto3" json:"etag,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Business) Reset() {
+	*x = Business{}
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[0]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Business) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Business) ProtoMessage() {}
+
+func (x *Business) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[0]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Business.ProtoReflect.Descriptor instead.
+func (*Business) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_identity_proto_rawDescGZIP(), []int{0}
+}
+
+func (x *Business) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *Business) GetId() string {
+	if x != nil {
+		return x.Id
+	}
+	return ""
+}
+
+func (x *Business) GetDisplayName() string {
+	if x != nil {
+		return x.DisplayName
+	}
+	return ""
+}
+
+func (x *Business) GetRoles() []string {
+	if x != nil {
+		return x.Roles
+	}
+	return nil
+}
+
+func (x *Business) GetSuspended() bool {
+	if x != nil {
+		return x.Suspended
+	}
+	return false
+}
+
+func (x *Business) GetOperator() bool {
+	if x != nil {
+		return x.Operator
+	}
+	return false
+}
+
+func (x *Business) GetCreateTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.CreateTime
+	}
+	return nil
+}
+
+func (x *Business) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+// Key is a credential of a program.
+type Key struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Resource name, keys/{business}.{id}; output only.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// Business that it belongs to.
+	Business string `protobuf:"bytes,2,opt,name=business,proto3" json:"business,omitempty"`
+	// What it is for, at most 200 characters.
+	Label string `protobuf:"bytes,3,opt,name=label,proto3" json:"label,omitempty"`
+	// Desks it may sit at: yard, shop, books, admin.
+	Roles []string `protobuf:"bytes,4,rep,name=roles,proto3" json:"roles,omitempty"`
+	// How its text begins, up to the secret; output only.
+	Prefix string `protobuf:"bytes,5,opt,name=prefix,proto3" json:"prefix,omitempty"`
+	// When it was made; output only.
+	CreateTime *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	// When it ends by itself; output only.
+	ExpireTime *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=expire_time,json=expireTime,proto3" json:"expire_time,omitempty"`
+	// When it was revoked, if it was; output only.
+	RevokeTime *timestamppb.Timestamp `protobuf:"bytes,8,opt,name=revoke_time,json=revokeTime,proto3" json:"revoke_time,omitempty"`
+	// Who made it: a key's or person's resource name; output only.
+	Creator string `protobuf:"bytes,9,opt,name=creator,proto3" json:"creator,omitempty"`
+	// Day of its last use in UTC, YYYY-MM-DD; empty where it was never used; output only.
+	LastUsedDay   string `protobuf:"bytes,10,opt,name=last_used_day,json=lastUsedDay,proto3" json:"last_used_day,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Key) Reset() {
+	*x = Key{}
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Key) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Key) ProtoMessage() {}
+
+func (x *Key) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Key.ProtoReflect.Descriptor instead.
+func (*Key) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_identity_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *Key) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *Key) GetBusiness() string {
+	if x != nil {
+		return x.Business
+	}
+	return ""
+}
+
+func (x *Key) GetLabel() string {
+	if x != nil {
+		return x.Label
+	}
+	return ""
+}
+
+func (x *Key) GetRoles() []string {
+	if x != nil {
+		return x.Roles
+	}
+	return nil
+}
+
+func (x *Key) GetPrefix() string {
+	if x != nil {
+		return x.Prefix
+	}
+	return ""
+}
+
+func (x *Key) GetCreateTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.CreateTime
+	}
+	return nil
+}
+
+func (x *Key) GetExpireTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.ExpireTime
+	}
+	return nil
+}
+
+func (x *Key) GetRevokeTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.RevokeTime
+	}
+	return nil
+}
+
+func (x *Key) GetCreator() string {
+	if x != nil {
+		return x.Creator
+	}
+	return ""
+}
+
+func (x *Key) GetLastUsedDay() string {
+	if x != nil {
+		return x.LastUsedDay
+	}
+	return ""
+}
+
+// Person is somebody who signs in.
+type Person struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Resource name, people/{business}.{id}; output only.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// Business that the person works for.
+	Business string `protobuf:"bytes,2,opt,name=business,proto3" json:"business,omitempty"`
+	// Id, unique in the business: 1 to 40 of a to z, 0 to 9 and the hyphen. The person
+	// signs in as {id}@{business}.
+	Id string `protobuf:"bytes,3,opt,name=id,proto3" json:"id,omitempty"`
+	// Name as people write it, at most 200 characters.
+	DisplayName string `protobuf:"bytes,4,opt,name=display_name,json=displayName,proto3" json:"display_name,omitempty"`
+	// Desks the person may sit at: yard, shop, books, admin.
+	Roles []string `protobuf:"bytes,5,rep,name=roles,proto3" json:"roles,omitempty"`
+	// Whether the person is shut out.
+	Suspended bool `protobuf:"varint,6,opt,name=suspended,proto3" json:"suspended,omitempty"`
+	// Issuer of the identity provider that may vouch for the person; empty for none.
+	Issuer string `protobuf:"bytes,7,opt,name=issuer,proto3" json:"issuer,omitempty"`
+	// Subject under which that provider knows the person; empty for none.
+	Subject string `protobuf:"bytes,8,opt,name=subject,proto3" json:"subject,omitempty"`
+	// Whether a password is set; output only.
+	HasPassword bool `protobuf:"varint,9,opt,name=has_password,json=hasPassword,proto3" json:"has_password,omitempty"`
+	// When the person was added; output only.
+	CreateTime *timestamppb.Timestamp `protobuf:"bytes,10,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	// Changes with every change; output only.
+	Etag          string `protobuf:"bytes,11,opt,name=etag,proto3" json:"etag,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Person) Reset() {
+	*x = Person{}
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Person) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Person) ProtoMessage() {}
+
+func (x *Person) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Person.ProtoReflect.Descriptor instead.
+func (*Person) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_identity_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *Person) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *Person) GetBusiness() string {
+	if x != nil {
+		return x.Business
+	}
+	return ""
+}
+
+func (x *Person) GetId() string {
+	if x != nil {
+		return x.Id
+	}
+	return ""
+}
+
+func (x *Person) GetDisplayName() string {
+	if x != nil {
+		return x.DisplayName
+	}
+	return ""
+}
+
+func (x *Person) GetRoles() []string {
+	if x != nil {
+		return x.Roles
+	}
+	return nil
+}
+
+func (x *Person) GetSuspended() bool {
+	if x != nil {
+		return x.Suspended
+	}
+	return false
+}
+
+func (x *Person) GetIssuer() string {
+	if x != nil {
+		return x.Issuer
+	}
+	return ""
+}
+
+func (x *Person) GetSubject() string {
+	if x != nil {
+		return x.Subject
+	}
+	return ""
+}
+
+func (x *Person) GetHasPassword() bool {
+	if x != nil {
+		return x.HasPassword
+	}
+	return false
+}
+
+func (x *Person) GetCreateTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.CreateTime
+	}
+	return nil
+}
+
+func (x *Person) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+// Session is a person who has signed in.
+type Session struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Resource name, sessions/{business}.{id}; output only.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// Person's resource name.
+	Person string `protobuf:"bytes,2,opt,name=person,proto3" json:"person,omitempty"`
+	// When it began.
+	CreateTime *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	// When it ends by itself.
+	ExpireTime *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=expire_time,json=expireTime,proto3" json:"expire_time,omitempty"`
+	// When it was ended, if it was.
+	EndTime *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=end_time,json=endTime,proto3" json:"end_time,omitempty"`
+	// How the person proved who they are: PASSWORD or TOKEN.
+	Method        string `protobuf:"bytes,6,opt,name=method,proto3" json:"method,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Session) Reset() {
+	*x = Session{}
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Session) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Session) ProtoMessage() {}
+
+func (x *Session) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Session.ProtoReflect.Descriptor instead.
+func (*Session) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_identity_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *Session) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *Session) GetPerson() string {
+	if x != nil {
+		return x.Person
+	}
+	return ""
+}
+
+func (x *Session) GetCreateTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.CreateTime
+	}
+	return nil
+}
+
+func (x *Session) GetExpireTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.ExpireTime
+	}
+	return nil
+}
+
+func (x *Session) GetEndTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.EndTime
+	}
+	return nil
+}
+
+func (x *Session) GetMethod() string {
+	if x != nil {
+		return x.Method
+	}
+	return ""
+}
+
 // VerifyCredentialRequest is empty: the credential is in the metadata.
 type VerifyCredentialRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
@@ -30,7 +497,7 @@ type VerifyCredentialRequest struct {
 
 func (x *VerifyCredentialRequest) Reset() {
 	*x = VerifyCredentialRequest{}
-	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[0]
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -42,7 +509,7 @@ func (x *VerifyCredentialRequest) String() string {
 func (*VerifyCredentialRequest) ProtoMessage() {}
 
 func (x *VerifyCredentialRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[0]
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -55,7 +522,7 @@ func (x *VerifyCredentialRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VerifyCredentialRequest.ProtoReflect.Descriptor instead.
 func (*VerifyCredentialRequest) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_identity_proto_rawDescGZIP(), []int{0}
+	return file_beltwright_fitment_v1_identity_proto_rawDescGZIP(), []int{4}
 }
 
 // VerifyCredentialResponse names the principal.
@@ -63,17 +530,22 @@ type VerifyCredentialResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Business the credential belongs to.
 	Tenant string `protobuf:"bytes,1,opt,name=tenant,proto3" json:"tenant,omitempty"`
-	// Key's public id.
+	// Key's or session's public id.
 	KeyId string `protobuf:"bytes,2,opt,name=key_id,json=keyId,proto3" json:"key_id,omitempty"`
-	// Desk roles: yard, shop, books, admin.
-	Roles         []string `protobuf:"bytes,3,rep,name=roles,proto3" json:"roles,omitempty"`
+	// Desk roles: yard, shop, books, admin; and operator for administrators of the
+	// business that runs the deployment.
+	Roles []string `protobuf:"bytes,3,rep,name=roles,proto3" json:"roles,omitempty"`
+	// Resource name of the person, where a person signed in.
+	Person string `protobuf:"bytes,4,opt,name=person,proto3" json:"person,omitempty"`
+	// When the credential ends by itself.
+	ExpireTime    *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=expire_time,json=expireTime,proto3" json:"expire_time,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *VerifyCredentialResponse) Reset() {
 	*x = VerifyCredentialResponse{}
-	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[1]
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -85,7 +557,7 @@ func (x *VerifyCredentialResponse) String() string {
 func (*VerifyCredentialResponse) ProtoMessage() {}
 
 func (x *VerifyCredentialResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[1]
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -98,7 +570,7 @@ func (x *VerifyCredentialResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VerifyCredentialResponse.ProtoReflect.Descriptor instead.
 func (*VerifyCredentialResponse) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_identity_proto_rawDescGZIP(), []int{1}
+	return file_beltwright_fitment_v1_identity_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *VerifyCredentialResponse) GetTenant() string {
@@ -122,18 +594,2114 @@ func (x *VerifyCredentialResponse) GetRoles() []string {
 	return nil
 }
 
+func (x *VerifyCredentialResponse) GetPerson() string {
+	if x != nil {
+		return x.Person
+	}
+	return ""
+}
+
+func (x *VerifyCredentialResponse) GetExpireTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.ExpireTime
+	}
+	return nil
+}
+
+// SignInRequest names a person and proves it.
+type SignInRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// {person}@{business}.
+	Login string `protobuf:"bytes,1,opt,name=login,proto3" json:"login,omitempty"`
+	// Password, 12 to 256 bytes.
+	Password      string `protobuf:"bytes,2,opt,name=password,proto3" json:"password,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SignInRequest) Reset() {
+	*x = SignInRequest{}
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SignInRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SignInRequest) ProtoMessage() {}
+
+func (x *SignInRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SignInRequest.ProtoReflect.Descriptor instead.
+func (*SignInRequest) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_identity_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *SignInRequest) GetLogin() string {
+	if x != nil {
+		return x.Login
+	}
+	return ""
+}
+
+func (x *SignInRequest) GetPassword() string {
+	if x != nil {
+		return x.Password
+	}
+	return ""
+}
+
+// SignInResponse carries the session.
+type SignInResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The session.
+	Session *Session `protobuf:"bytes,1,opt,name=session,proto3" json:"session,omitempty"`
+	// The session's credential, to be sent as a bearer credential; in this answer only.
+	Credential    string `protobuf:"bytes,2,opt,name=credential,proto3" json:"credential,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SignInResponse) Reset() {
+	*x = SignInResponse{}
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SignInResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SignInResponse) ProtoMessage() {}
+
+func (x *SignInResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SignInResponse.ProtoReflect.Descriptor instead.
+func (*SignInResponse) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_identity_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *SignInResponse) GetSession() *Session {
+	if x != nil {
+		return x.Session
+	}
+	return nil
+}
+
+func (x *SignInResponse) GetCredential() string {
+	if x != nil {
+		return x.Credential
+	}
+	return ""
+}
+
+// SignInWithTokenRequest carries what an identity provider says.
+type SignInWithTokenRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// ID token of OpenID Connect, signed by the provider.
+	IdToken string `protobuf:"bytes,1,opt,name=id_token,json=idToken,proto3" json:"id_token,omitempty"`
+	// Nonce that the token must carry.
+	Nonce         string `protobuf:"bytes,2,opt,name=nonce,proto3" json:"nonce,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SignInWithTokenRequest) Reset() {
+	*x = SignInWithTokenRequest{}
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SignInWithTokenRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SignInWithTokenRequest) ProtoMessage() {}
+
+func (x *SignInWithTokenRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SignInWithTokenRequest.ProtoReflect.Descriptor instead.
+func (*SignInWithTokenRequest) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_identity_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *SignInWithTokenRequest) GetIdToken() string {
+	if x != nil {
+		return x.IdToken
+	}
+	return ""
+}
+
+func (x *SignInWithTokenRequest) GetNonce() string {
+	if x != nil {
+		return x.Nonce
+	}
+	return ""
+}
+
+// SignInWithTokenResponse carries the session.
+type SignInWithTokenResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The session.
+	Session *Session `protobuf:"bytes,1,opt,name=session,proto3" json:"session,omitempty"`
+	// The session's credential, to be sent as a bearer credential; in this answer only.
+	Credential    string `protobuf:"bytes,2,opt,name=credential,proto3" json:"credential,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SignInWithTokenResponse) Reset() {
+	*x = SignInWithTokenResponse{}
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[9]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SignInWithTokenResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SignInWithTokenResponse) ProtoMessage() {}
+
+func (x *SignInWithTokenResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[9]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SignInWithTokenResponse.ProtoReflect.Descriptor instead.
+func (*SignInWithTokenResponse) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_identity_proto_rawDescGZIP(), []int{9}
+}
+
+func (x *SignInWithTokenResponse) GetSession() *Session {
+	if x != nil {
+		return x.Session
+	}
+	return nil
+}
+
+func (x *SignInWithTokenResponse) GetCredential() string {
+	if x != nil {
+		return x.Credential
+	}
+	return ""
+}
+
+// SignOutRequest is empty: the session is in the metadata.
+type SignOutRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SignOutRequest) Reset() {
+	*x = SignOutRequest{}
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[10]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SignOutRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SignOutRequest) ProtoMessage() {}
+
+func (x *SignOutRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[10]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SignOutRequest.ProtoReflect.Descriptor instead.
+func (*SignOutRequest) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_identity_proto_rawDescGZIP(), []int{10}
+}
+
+// SignOutResponse is empty.
+type SignOutResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SignOutResponse) Reset() {
+	*x = SignOutResponse{}
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[11]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SignOutResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SignOutResponse) ProtoMessage() {}
+
+func (x *SignOutResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[11]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SignOutResponse.ProtoReflect.Descriptor instead.
+func (*SignOutResponse) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_identity_proto_rawDescGZIP(), []int{11}
+}
+
+// ChangePasswordRequest replaces the caller's own password.
+type ChangePasswordRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The password so far.
+	OldPassword string `protobuf:"bytes,1,opt,name=old_password,json=oldPassword,proto3" json:"old_password,omitempty"`
+	// The new one, 12 to 256 bytes.
+	NewPassword string `protobuf:"bytes,2,opt,name=new_password,json=newPassword,proto3" json:"new_password,omitempty"`
+	// UUID that makes the call safe to repeat.
+	RequestId     string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ChangePasswordRequest) Reset() {
+	*x = ChangePasswordRequest{}
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ChangePasswordRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ChangePasswordRequest) ProtoMessage() {}
+
+func (x *ChangePasswordRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ChangePasswordRequest.ProtoReflect.Descriptor instead.
+func (*ChangePasswordRequest) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_identity_proto_rawDescGZIP(), []int{12}
+}
+
+func (x *ChangePasswordRequest) GetOldPassword() string {
+	if x != nil {
+		return x.OldPassword
+	}
+	return ""
+}
+
+func (x *ChangePasswordRequest) GetNewPassword() string {
+	if x != nil {
+		return x.NewPassword
+	}
+	return ""
+}
+
+func (x *ChangePasswordRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// ChangePasswordResponse is empty.
+type ChangePasswordResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ChangePasswordResponse) Reset() {
+	*x = ChangePasswordResponse{}
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[13]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ChangePasswordResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ChangePasswordResponse) ProtoMessage() {}
+
+func (x *ChangePasswordResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[13]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ChangePasswordResponse.ProtoReflect.Descriptor instead.
+func (*ChangePasswordResponse) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_identity_proto_rawDescGZIP(), []int{13}
+}
+
+// CreateBusinessRequest admits a business.
+type CreateBusinessRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The business; output-only fields empty.
+	Business *Business `protobuf:"bytes,1,opt,name=business,proto3" json:"business,omitempty"`
+	// UUID that makes the call safe to repeat.
+	RequestId     string `protobuf:"bytes,2,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CreateBusinessRequest) Reset() {
+	*x = CreateBusinessRequest{}
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[14]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CreateBusinessRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CreateBusinessRequest) ProtoMessage() {}
+
+func (x *CreateBusinessRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[14]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CreateBusinessRequest.ProtoReflect.Descriptor instead.
+func (*CreateBusinessRequest) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_identity_proto_rawDescGZIP(), []int{14}
+}
+
+func (x *CreateBusinessRequest) GetBusiness() *Business {
+	if x != nil {
+		return x.Business
+	}
+	return nil
+}
+
+func (x *CreateBusinessRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// CreateBusinessResponse carries the stored business.
+type CreateBusinessResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The business.
+	Business *Business `protobuf:"bytes,1,opt,name=business,proto3" json:"business,omitempty"`
+	// Place of the store at which it was written.
+	Revision      string `protobuf:"bytes,2,opt,name=revision,proto3" json:"revision,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CreateBusinessResponse) Reset() {
+	*x = CreateBusinessResponse{}
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[15]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CreateBusinessResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CreateBusinessResponse) ProtoMessage() {}
+
+func (x *CreateBusinessResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[15]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CreateBusinessResponse.ProtoReflect.Descriptor instead.
+func (*CreateBusinessResponse) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_identity_proto_rawDescGZIP(), []int{15}
+}
+
+func (x *CreateBusinessResponse) GetBusiness() *Business {
+	if x != nil {
+		return x.Business
+	}
+	return nil
+}
+
+func (x *CreateBusinessResponse) GetRevision() string {
+	if x != nil {
+		return x.Revision
+	}
+	return ""
+}
+
+// GetBusinessRequest asks for one business.
+type GetBusinessRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Resource name.
+	Name          string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetBusinessRequest) Reset() {
+	*x = GetBusinessRequest{}
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[16]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetBusinessRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetBusinessRequest) ProtoMessage() {}
+
+func (x *GetBusinessRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[16]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetBusinessRequest.ProtoReflect.Descriptor instead.
+func (*GetBusinessRequest) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_identity_proto_rawDescGZIP(), []int{16}
+}
+
+func (x *GetBusinessRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+// GetBusinessResponse carries one business.
+type GetBusinessResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The business.
+	Business      *Business `protobuf:"bytes,1,opt,name=business,proto3" json:"business,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetBusinessResponse) Reset() {
+	*x = GetBusinessResponse{}
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[17]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetBusinessResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetBusinessResponse) ProtoMessage() {}
+
+func (x *GetBusinessResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[17]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetBusinessResponse.ProtoReflect.Descriptor instead.
+func (*GetBusinessResponse) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_identity_proto_rawDescGZIP(), []int{17}
+}
+
+func (x *GetBusinessResponse) GetBusiness() *Business {
+	if x != nil {
+		return x.Business
+	}
+	return nil
+}
+
+// ListBusinessesRequest asks for a page.
+type ListBusinessesRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// At most this many, 1 to 1000; 0 means 50.
+	PageSize int32 `protobuf:"varint,1,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
+	// Token of the page before.
+	PageToken     string `protobuf:"bytes,2,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListBusinessesRequest) Reset() {
+	*x = ListBusinessesRequest{}
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[18]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListBusinessesRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListBusinessesRequest) ProtoMessage() {}
+
+func (x *ListBusinessesRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[18]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListBusinessesRequest.ProtoReflect.Descriptor instead.
+func (*ListBusinessesRequest) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_identity_proto_rawDescGZIP(), []int{18}
+}
+
+func (x *ListBusinessesRequest) GetPageSize() int32 {
+	if x != nil {
+		return x.PageSize
+	}
+	return 0
+}
+
+func (x *ListBusinessesRequest) GetPageToken() string {
+	if x != nil {
+		return x.PageToken
+	}
+	return ""
+}
+
+// ListBusinessesResponse is a page.
+type ListBusinessesResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The businesses.
+	Businesses []*Business `protobuf:"bytes,1,rep,name=businesses,proto3" json:"businesses,omitempty"`
+	// Token of the next page; empty at the end.
+	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListBusinessesResponse) Reset() {
+	*x = ListBusinessesResponse{}
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[19]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListBusinessesResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListBusinessesResponse) ProtoMessage() {}
+
+func (x *ListBusinessesResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[19]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListBusinessesResponse.ProtoReflect.Descriptor instead.
+func (*ListBusinessesResponse) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_identity_proto_rawDescGZIP(), []int{19}
+}
+
+func (x *ListBusinessesResponse) GetBusinesses() []*Business {
+	if x != nil {
+		return x.Businesses
+	}
+	return nil
+}
+
+func (x *ListBusinessesResponse) GetNextPageToken() string {
+	if x != nil {
+		return x.NextPageToken
+	}
+	return ""
+}
+
+// UpdateBusinessRequest replaces display name, desks and whether it is shut out.
+type UpdateBusinessRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The business whole, with its name.
+	Business *Business `protobuf:"bytes,1,opt,name=business,proto3" json:"business,omitempty"`
+	// Etag that was read; must be the current one.
+	Etag string `protobuf:"bytes,2,opt,name=etag,proto3" json:"etag,omitempty"`
+	// UUID that makes the call safe to repeat.
+	RequestId     string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *UpdateBusinessRequest) Reset() {
+	*x = UpdateBusinessRequest{}
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[20]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *UpdateBusinessRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*UpdateBusinessRequest) ProtoMessage() {}
+
+func (x *UpdateBusinessRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[20]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use UpdateBusinessRequest.ProtoReflect.Descriptor instead.
+func (*UpdateBusinessRequest) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_identity_proto_rawDescGZIP(), []int{20}
+}
+
+func (x *UpdateBusinessRequest) GetBusiness() *Business {
+	if x != nil {
+		return x.Business
+	}
+	return nil
+}
+
+func (x *UpdateBusinessRequest) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+func (x *UpdateBusinessRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// UpdateBusinessResponse carries the stored business.
+type UpdateBusinessResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The business.
+	Business *Business `protobuf:"bytes,1,opt,name=business,proto3" json:"business,omitempty"`
+	// Place of the store at which it was written.
+	Revision      string `protobuf:"bytes,2,opt,name=revision,proto3" json:"revision,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *UpdateBusinessResponse) Reset() {
+	*x = UpdateBusinessResponse{}
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[21]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *UpdateBusinessResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*UpdateBusinessResponse) ProtoMessage() {}
+
+func (x *UpdateBusinessResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[21]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use UpdateBusinessResponse.ProtoReflect.Descriptor instead.
+func (*UpdateBusinessResponse) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_identity_proto_rawDescGZIP(), []int{21}
+}
+
+func (x *UpdateBusinessResponse) GetBusiness() *Business {
+	if x != nil {
+		return x.Business
+	}
+	return nil
+}
+
+func (x *UpdateBusinessResponse) GetRevision() string {
+	if x != nil {
+		return x.Revision
+	}
+	return ""
+}
+
+// CreateKeyRequest makes a key.
+type CreateKeyRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The key: label and roles; business empty means the caller's own.
+	Key *Key `protobuf:"bytes,1,opt,name=key,proto3" json:"key,omitempty"`
+	// Days until it ends, 1 to 3650; 0 means 365.
+	Days int32 `protobuf:"varint,2,opt,name=days,proto3" json:"days,omitempty"`
+	// UUID that makes the call safe to repeat. A repeat does not show the text again.
+	RequestId     string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CreateKeyRequest) Reset() {
+	*x = CreateKeyRequest{}
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[22]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CreateKeyRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CreateKeyRequest) ProtoMessage() {}
+
+func (x *CreateKeyRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[22]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CreateKeyRequest.ProtoReflect.Descriptor instead.
+func (*CreateKeyRequest) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_identity_proto_rawDescGZIP(), []int{22}
+}
+
+func (x *CreateKeyRequest) GetKey() *Key {
+	if x != nil {
+		return x.Key
+	}
+	return nil
+}
+
+func (x *CreateKeyRequest) GetDays() int32 {
+	if x != nil {
+		return x.Days
+	}
+	return 0
+}
+
+func (x *CreateKeyRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// CreateKeyResponse carries the stored key.
+type CreateKeyResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The key.
+	Key *Key `protobuf:"bytes,1,opt,name=key,proto3" json:"key,omitempty"`
+	// Its text, to be kept by whoever uses it; in this answer only, and empty where the
+	// answer is a repeat's.
+	Text string `protobuf:"bytes,2,opt,name=text,proto3" json:"text,omitempty"`
+	// Place of the store at which it was written.
+	Revision      string `protobuf:"bytes,3,opt,name=revision,proto3" json:"revision,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CreateKeyResponse) Reset() {
+	*x = CreateKeyResponse{}
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[23]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CreateKeyResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CreateKeyResponse) ProtoMessage() {}
+
+func (x *CreateKeyResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[23]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CreateKeyResponse.ProtoReflect.Descriptor instead.
+func (*CreateKeyResponse) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_identity_proto_rawDescGZIP(), []int{23}
+}
+
+func (x *CreateKeyResponse) GetKey() *Key {
+	if x != nil {
+		return x.Key
+	}
+	return nil
+}
+
+func (x *CreateKeyResponse) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
+func (x *CreateKeyResponse) GetRevision() string {
+	if x != nil {
+		return x.Revision
+	}
+	return ""
+}
+
+// ListKeysRequest asks for a page.
+type ListKeysRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Business; empty means the caller's own.
+	Business string `protobuf:"bytes,1,opt,name=business,proto3" json:"business,omitempty"`
+	// At most this many, 1 to 1000; 0 means 50.
+	PageSize int32 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
+	// Token of the page before.
+	PageToken     string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListKeysRequest) Reset() {
+	*x = ListKeysRequest{}
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[24]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListKeysRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListKeysRequest) ProtoMessage() {}
+
+func (x *ListKeysRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[24]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListKeysRequest.ProtoReflect.Descriptor instead.
+func (*ListKeysRequest) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_identity_proto_rawDescGZIP(), []int{24}
+}
+
+func (x *ListKeysRequest) GetBusiness() string {
+	if x != nil {
+		return x.Business
+	}
+	return ""
+}
+
+func (x *ListKeysRequest) GetPageSize() int32 {
+	if x != nil {
+		return x.PageSize
+	}
+	return 0
+}
+
+func (x *ListKeysRequest) GetPageToken() string {
+	if x != nil {
+		return x.PageToken
+	}
+	return ""
+}
+
+// ListKeysResponse is a page.
+type ListKeysResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The keys, those that have ended included.
+	Keys []*Key `protobuf:"bytes,1,rep,name=keys,proto3" json:"keys,omitempty"`
+	// Token of the next page; empty at the end.
+	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListKeysResponse) Reset() {
+	*x = ListKeysResponse{}
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[25]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListKeysResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListKeysResponse) ProtoMessage() {}
+
+func (x *ListKeysResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[25]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListKeysResponse.ProtoReflect.Descriptor instead.
+func (*ListKeysResponse) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_identity_proto_rawDescGZIP(), []int{25}
+}
+
+func (x *ListKeysResponse) GetKeys() []*Key {
+	if x != nil {
+		return x.Keys
+	}
+	return nil
+}
+
+func (x *ListKeysResponse) GetNextPageToken() string {
+	if x != nil {
+		return x.NextPageToken
+	}
+	return ""
+}
+
+// RevokeKeyRequest ends a key.
+type RevokeKeyRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Resource name.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// UUID that makes the call safe to repeat.
+	RequestId     string `protobuf:"bytes,2,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RevokeKeyRequest) Reset() {
+	*x = RevokeKeyRequest{}
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[26]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RevokeKeyRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RevokeKeyRequest) ProtoMessage() {}
+
+func (x *RevokeKeyRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[26]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RevokeKeyRequest.ProtoReflect.Descriptor instead.
+func (*RevokeKeyRequest) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_identity_proto_rawDescGZIP(), []int{26}
+}
+
+func (x *RevokeKeyRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *RevokeKeyRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// RevokeKeyResponse carries the key.
+type RevokeKeyResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The key.
+	Key *Key `protobuf:"bytes,1,opt,name=key,proto3" json:"key,omitempty"`
+	// Place of the store at which it was written.
+	Revision      string `protobuf:"bytes,2,opt,name=revision,proto3" json:"revision,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RevokeKeyResponse) Reset() {
+	*x = RevokeKeyResponse{}
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[27]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RevokeKeyResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RevokeKeyResponse) ProtoMessage() {}
+
+func (x *RevokeKeyResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[27]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RevokeKeyResponse.ProtoReflect.Descriptor instead.
+func (*RevokeKeyResponse) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_identity_proto_rawDescGZIP(), []int{27}
+}
+
+func (x *RevokeKeyResponse) GetKey() *Key {
+	if x != nil {
+		return x.Key
+	}
+	return nil
+}
+
+func (x *RevokeKeyResponse) GetRevision() string {
+	if x != nil {
+		return x.Revision
+	}
+	return ""
+}
+
+// CreatePersonRequest adds a person.
+type CreatePersonRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The person; business empty means the caller's own, output-only fields empty.
+	Person *Person `protobuf:"bytes,1,opt,name=person,proto3" json:"person,omitempty"`
+	// First password, 12 to 256 bytes; empty for none.
+	Password string `protobuf:"bytes,2,opt,name=password,proto3" json:"password,omitempty"`
+	// UUID that makes the call safe to repeat.
+	RequestId     string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CreatePersonRequest) Reset() {
+	*x = CreatePersonRequest{}
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[28]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CreatePersonRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CreatePersonRequest) ProtoMessage() {}
+
+func (x *CreatePersonRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[28]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CreatePersonRequest.ProtoReflect.Descriptor instead.
+func (*CreatePersonRequest) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_identity_proto_rawDescGZIP(), []int{28}
+}
+
+func (x *CreatePersonRequest) GetPerson() *Person {
+	if x != nil {
+		return x.Person
+	}
+	return nil
+}
+
+func (x *CreatePersonRequest) GetPassword() string {
+	if x != nil {
+		return x.Password
+	}
+	return ""
+}
+
+func (x *CreatePersonRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// CreatePersonResponse carries the stored person.
+type CreatePersonResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The person.
+	Person *Person `protobuf:"bytes,1,opt,name=person,proto3" json:"person,omitempty"`
+	// Place of the store at which it was written.
+	Revision      string `protobuf:"bytes,2,opt,name=revision,proto3" json:"revision,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CreatePersonResponse) Reset() {
+	*x = CreatePersonResponse{}
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[29]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CreatePersonResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CreatePersonResponse) ProtoMessage() {}
+
+func (x *CreatePersonResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[29]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CreatePersonResponse.ProtoReflect.Descriptor instead.
+func (*CreatePersonResponse) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_identity_proto_rawDescGZIP(), []int{29}
+}
+
+func (x *CreatePersonResponse) GetPerson() *Person {
+	if x != nil {
+		return x.Person
+	}
+	return nil
+}
+
+func (x *CreatePersonResponse) GetRevision() string {
+	if x != nil {
+		return x.Revision
+	}
+	return ""
+}
+
+// ListPeopleRequest asks for a page.
+type ListPeopleRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Business; empty means the caller's own.
+	Business string `protobuf:"bytes,1,opt,name=business,proto3" json:"business,omitempty"`
+	// At most this many, 1 to 1000; 0 means 50.
+	PageSize int32 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
+	// Token of the page before.
+	PageToken     string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListPeopleRequest) Reset() {
+	*x = ListPeopleRequest{}
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[30]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListPeopleRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListPeopleRequest) ProtoMessage() {}
+
+func (x *ListPeopleRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[30]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListPeopleRequest.ProtoReflect.Descriptor instead.
+func (*ListPeopleRequest) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_identity_proto_rawDescGZIP(), []int{30}
+}
+
+func (x *ListPeopleRequest) GetBusiness() string {
+	if x != nil {
+		return x.Business
+	}
+	return ""
+}
+
+func (x *ListPeopleRequest) GetPageSize() int32 {
+	if x != nil {
+		return x.PageSize
+	}
+	return 0
+}
+
+func (x *ListPeopleRequest) GetPageToken() string {
+	if x != nil {
+		return x.PageToken
+	}
+	return ""
+}
+
+// ListPeopleResponse is a page.
+type ListPeopleResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The people.
+	People []*Person `protobuf:"bytes,1,rep,name=people,proto3" json:"people,omitempty"`
+	// Token of the next page; empty at the end.
+	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListPeopleResponse) Reset() {
+	*x = ListPeopleResponse{}
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[31]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListPeopleResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListPeopleResponse) ProtoMessage() {}
+
+func (x *ListPeopleResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[31]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListPeopleResponse.ProtoReflect.Descriptor instead.
+func (*ListPeopleResponse) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_identity_proto_rawDescGZIP(), []int{31}
+}
+
+func (x *ListPeopleResponse) GetPeople() []*Person {
+	if x != nil {
+		return x.People
+	}
+	return nil
+}
+
+func (x *ListPeopleResponse) GetNextPageToken() string {
+	if x != nil {
+		return x.NextPageToken
+	}
+	return ""
+}
+
+// UpdatePersonRequest replaces everything but id, business and password.
+type UpdatePersonRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The person whole, with the name.
+	Person *Person `protobuf:"bytes,1,opt,name=person,proto3" json:"person,omitempty"`
+	// Etag that was read; must be the current one.
+	Etag string `protobuf:"bytes,2,opt,name=etag,proto3" json:"etag,omitempty"`
+	// UUID that makes the call safe to repeat.
+	RequestId     string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *UpdatePersonRequest) Reset() {
+	*x = UpdatePersonRequest{}
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[32]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *UpdatePersonRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*UpdatePersonRequest) ProtoMessage() {}
+
+func (x *UpdatePersonRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[32]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use UpdatePersonRequest.ProtoReflect.Descriptor instead.
+func (*UpdatePersonRequest) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_identity_proto_rawDescGZIP(), []int{32}
+}
+
+func (x *UpdatePersonRequest) GetPerson() *Person {
+	if x != nil {
+		return x.Person
+	}
+	return nil
+}
+
+func (x *UpdatePersonRequest) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+func (x *UpdatePersonRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// UpdatePersonResponse carries the stored person.
+type UpdatePersonResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The person.
+	Person *Person `protobuf:"bytes,1,opt,name=person,proto3" json:"person,omitempty"`
+	// Place of the store at which it was written.
+	Revision      string `protobuf:"bytes,2,opt,name=revision,proto3" json:"revision,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *UpdatePersonResponse) Reset() {
+	*x = UpdatePersonResponse{}
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[33]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *UpdatePersonResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*UpdatePersonResponse) ProtoMessage() {}
+
+func (x *UpdatePersonResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[33]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use UpdatePersonResponse.ProtoReflect.Descriptor instead.
+func (*UpdatePersonResponse) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_identity_proto_rawDescGZIP(), []int{33}
+}
+
+func (x *UpdatePersonResponse) GetPerson() *Person {
+	if x != nil {
+		return x.Person
+	}
+	return nil
+}
+
+func (x *UpdatePersonResponse) GetRevision() string {
+	if x != nil {
+		return x.Revision
+	}
+	return ""
+}
+
+// SetPasswordRequest gives a person a new password.
+type SetPasswordRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Person's resource name.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// The new password, 12 to 256 bytes; empty takes it away.
+	Password string `protobuf:"bytes,2,opt,name=password,proto3" json:"password,omitempty"`
+	// UUID that makes the call safe to repeat.
+	RequestId     string `protobuf:"bytes,3,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SetPasswordRequest) Reset() {
+	*x = SetPasswordRequest{}
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[34]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SetPasswordRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SetPasswordRequest) ProtoMessage() {}
+
+func (x *SetPasswordRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[34]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SetPasswordRequest.ProtoReflect.Descriptor instead.
+func (*SetPasswordRequest) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_identity_proto_rawDescGZIP(), []int{34}
+}
+
+func (x *SetPasswordRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *SetPasswordRequest) GetPassword() string {
+	if x != nil {
+		return x.Password
+	}
+	return ""
+}
+
+func (x *SetPasswordRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// SetPasswordResponse carries the person.
+type SetPasswordResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The person.
+	Person *Person `protobuf:"bytes,1,opt,name=person,proto3" json:"person,omitempty"`
+	// Place of the store at which it was written.
+	Revision      string `protobuf:"bytes,2,opt,name=revision,proto3" json:"revision,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SetPasswordResponse) Reset() {
+	*x = SetPasswordResponse{}
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[35]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SetPasswordResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SetPasswordResponse) ProtoMessage() {}
+
+func (x *SetPasswordResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[35]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SetPasswordResponse.ProtoReflect.Descriptor instead.
+func (*SetPasswordResponse) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_identity_proto_rawDescGZIP(), []int{35}
+}
+
+func (x *SetPasswordResponse) GetPerson() *Person {
+	if x != nil {
+		return x.Person
+	}
+	return nil
+}
+
+func (x *SetPasswordResponse) GetRevision() string {
+	if x != nil {
+		return x.Revision
+	}
+	return ""
+}
+
+// ListSessionsRequest asks for a page.
+type ListSessionsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Business; empty means the caller's own.
+	Business string `protobuf:"bytes,1,opt,name=business,proto3" json:"business,omitempty"`
+	// At most this many, 1 to 1000; 0 means 50.
+	PageSize int32 `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
+	// Token of the page before.
+	PageToken     string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListSessionsRequest) Reset() {
+	*x = ListSessionsRequest{}
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[36]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListSessionsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListSessionsRequest) ProtoMessage() {}
+
+func (x *ListSessionsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[36]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListSessionsRequest.ProtoReflect.Descriptor instead.
+func (*ListSessionsRequest) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_identity_proto_rawDescGZIP(), []int{36}
+}
+
+func (x *ListSessionsRequest) GetBusiness() string {
+	if x != nil {
+		return x.Business
+	}
+	return ""
+}
+
+func (x *ListSessionsRequest) GetPageSize() int32 {
+	if x != nil {
+		return x.PageSize
+	}
+	return 0
+}
+
+func (x *ListSessionsRequest) GetPageToken() string {
+	if x != nil {
+		return x.PageToken
+	}
+	return ""
+}
+
+// ListSessionsResponse is a page.
+type ListSessionsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The sessions, those that have ended included as long as they are kept.
+	Sessions []*Session `protobuf:"bytes,1,rep,name=sessions,proto3" json:"sessions,omitempty"`
+	// Token of the next page; empty at the end.
+	NextPageToken string `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListSessionsResponse) Reset() {
+	*x = ListSessionsResponse{}
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[37]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListSessionsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListSessionsResponse) ProtoMessage() {}
+
+func (x *ListSessionsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[37]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListSessionsResponse.ProtoReflect.Descriptor instead.
+func (*ListSessionsResponse) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_identity_proto_rawDescGZIP(), []int{37}
+}
+
+func (x *ListSessionsResponse) GetSessions() []*Session {
+	if x != nil {
+		return x.Sessions
+	}
+	return nil
+}
+
+func (x *ListSessionsResponse) GetNextPageToken() string {
+	if x != nil {
+		return x.NextPageToken
+	}
+	return ""
+}
+
+// EndSessionRequest ends a session.
+type EndSessionRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Resource name.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// UUID that makes the call safe to repeat.
+	RequestId     string `protobuf:"bytes,2,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *EndSessionRequest) Reset() {
+	*x = EndSessionRequest{}
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[38]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *EndSessionRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*EndSessionRequest) ProtoMessage() {}
+
+func (x *EndSessionRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[38]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use EndSessionRequest.ProtoReflect.Descriptor instead.
+func (*EndSessionRequest) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_identity_proto_rawDescGZIP(), []int{38}
+}
+
+func (x *EndSessionRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *EndSessionRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+// EndSessionResponse carries the session.
+type EndSessionResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The session.
+	Session *Session `protobuf:"bytes,1,opt,name=session,proto3" json:"session,omitempty"`
+	// Place of the store at which it was written.
+	Revision      string `protobuf:"bytes,2,opt,name=revision,proto3" json:"revision,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *EndSessionResponse) Reset() {
+	*x = EndSessionResponse{}
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[39]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *EndSessionResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*EndSessionResponse) ProtoMessage() {}
+
+func (x *EndSessionResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_identity_proto_msgTypes[39]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use EndSessionResponse.ProtoReflect.Descriptor instead.
+func (*EndSessionResponse) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_identity_proto_rawDescGZIP(), []int{39}
+}
+
+func (x *EndSessionResponse) GetSession() *Session {
+	if x != nil {
+		return x.Session
+	}
+	return nil
+}
+
+func (x *EndSessionResponse) GetRevision() string {
+	if x != nil {
+		return x.Revision
+	}
+	return ""
+}
+
 var File_beltwright_fitment_v1_identity_proto protoreflect.FileDescriptor
 
 const file_beltwright_fitment_v1_identity_proto_rawDesc = "" +
 	"\n" +
-	"$beltwright/fitment/v1/identity.proto\x12\x15beltwright.fitment.v1\"\x19\n" +
-	"\x17VerifyCredentialRequest\"_\n" +
+	"$beltwright/fitment/v1/identity.proto\x12\x15beltwright.fitment.v1\x1a\x1fgoogle/protobuf/timestamp.proto\"\xf2\x01\n" +
+	"\bBusiness\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12\x0e\n" +
+	"\x02id\x18\x02 \x01(\tR\x02id\x12!\n" +
+	"\fdisplay_name\x18\x03 \x01(\tR\vdisplayName\x12\x14\n" +
+	"\x05roles\x18\x04 \x03(\tR\x05roles\x12\x1c\n" +
+	"\tsuspended\x18\x05 \x01(\bR\tsuspended\x12\x1a\n" +
+	"\boperator\x18\x06 \x01(\bR\boperator\x12;\n" +
+	"\vcreate_time\x18\a \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"createTime\x12\x12\n" +
+	"\x04etag\x18\b \x01(\tR\x04etag\"\xee\x02\n" +
+	"\x03Key\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12\x1a\n" +
+	"\bbusiness\x18\x02 \x01(\tR\bbusiness\x12\x14\n" +
+	"\x05label\x18\x03 \x01(\tR\x05label\x12\x14\n" +
+	"\x05roles\x18\x04 \x03(\tR\x05roles\x12\x16\n" +
+	"\x06prefix\x18\x05 \x01(\tR\x06prefix\x12;\n" +
+	"\vcreate_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"createTime\x12;\n" +
+	"\vexpire_time\x18\a \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"expireTime\x12;\n" +
+	"\vrevoke_time\x18\b \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"revokeTime\x12\x18\n" +
+	"\acreator\x18\t \x01(\tR\acreator\x12\"\n" +
+	"\rlast_used_day\x18\n" +
+	" \x01(\tR\vlastUsedDay\"\xc5\x02\n" +
+	"\x06Person\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12\x1a\n" +
+	"\bbusiness\x18\x02 \x01(\tR\bbusiness\x12\x0e\n" +
+	"\x02id\x18\x03 \x01(\tR\x02id\x12!\n" +
+	"\fdisplay_name\x18\x04 \x01(\tR\vdisplayName\x12\x14\n" +
+	"\x05roles\x18\x05 \x03(\tR\x05roles\x12\x1c\n" +
+	"\tsuspended\x18\x06 \x01(\bR\tsuspended\x12\x16\n" +
+	"\x06issuer\x18\a \x01(\tR\x06issuer\x12\x18\n" +
+	"\asubject\x18\b \x01(\tR\asubject\x12!\n" +
+	"\fhas_password\x18\t \x01(\bR\vhasPassword\x12;\n" +
+	"\vcreate_time\x18\n" +
+	" \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"createTime\x12\x12\n" +
+	"\x04etag\x18\v \x01(\tR\x04etag\"\xfe\x01\n" +
+	"\aSession\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12\x16\n" +
+	"\x06person\x18\x02 \x01(\tR\x06person\x12;\n" +
+	"\vcreate_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"createTime\x12;\n" +
+	"\vexpire_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"expireTime\x125\n" +
+	"\bend_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\aendTime\x12\x16\n" +
+	"\x06method\x18\x06 \x01(\tR\x06method\"\x19\n" +
+	"\x17VerifyCredentialRequest\"\xb4\x01\n" +
 	"\x18VerifyCredentialResponse\x12\x16\n" +
 	"\x06tenant\x18\x01 \x01(\tR\x06tenant\x12\x15\n" +
 	"\x06key_id\x18\x02 \x01(\tR\x05keyId\x12\x14\n" +
-	"\x05roles\x18\x03 \x03(\tR\x05roles2\x86\x01\n" +
+	"\x05roles\x18\x03 \x03(\tR\x05roles\x12\x16\n" +
+	"\x06person\x18\x04 \x01(\tR\x06person\x12;\n" +
+	"\vexpire_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"expireTime\"A\n" +
+	"\rSignInRequest\x12\x14\n" +
+	"\x05login\x18\x01 \x01(\tR\x05login\x12\x1a\n" +
+	"\bpassword\x18\x02 \x01(\tR\bpassword\"j\n" +
+	"\x0eSignInResponse\x128\n" +
+	"\asession\x18\x01 \x01(\v2\x1e.beltwright.fitment.v1.SessionR\asession\x12\x1e\n" +
+	"\n" +
+	"credential\x18\x02 \x01(\tR\n" +
+	"credential\"I\n" +
+	"\x16SignInWithTokenRequest\x12\x19\n" +
+	"\bid_token\x18\x01 \x01(\tR\aidToken\x12\x14\n" +
+	"\x05nonce\x18\x02 \x01(\tR\x05nonce\"s\n" +
+	"\x17SignInWithTokenResponse\x128\n" +
+	"\asession\x18\x01 \x01(\v2\x1e.beltwright.fitment.v1.SessionR\asession\x12\x1e\n" +
+	"\n" +
+	"credential\x18\x02 \x01(\tR\n" +
+	"credential\"\x10\n" +
+	"\x0eSignOutRequest\"\x11\n" +
+	"\x0fSignOutResponse\"|\n" +
+	"\x15ChangePasswordRequest\x12!\n" +
+	"\fold_password\x18\x01 \x01(\tR\voldPassword\x12!\n" +
+	"\fnew_password\x18\x02 \x01(\tR\vnewPassword\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tR\trequestId\"\x18\n" +
+	"\x16ChangePasswordResponse\"s\n" +
+	"\x15CreateBusinessRequest\x12;\n" +
+	"\bbusiness\x18\x01 \x01(\v2\x1f.beltwright.fitment.v1.BusinessR\bbusiness\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x02 \x01(\tR\trequestId\"q\n" +
+	"\x16CreateBusinessResponse\x12;\n" +
+	"\bbusiness\x18\x01 \x01(\v2\x1f.beltwright.fitment.v1.BusinessR\bbusiness\x12\x1a\n" +
+	"\brevision\x18\x02 \x01(\tR\brevision\"(\n" +
+	"\x12GetBusinessRequest\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\"R\n" +
+	"\x13GetBusinessResponse\x12;\n" +
+	"\bbusiness\x18\x01 \x01(\v2\x1f.beltwright.fitment.v1.BusinessR\bbusiness\"S\n" +
+	"\x15ListBusinessesRequest\x12\x1b\n" +
+	"\tpage_size\x18\x01 \x01(\x05R\bpageSize\x12\x1d\n" +
+	"\n" +
+	"page_token\x18\x02 \x01(\tR\tpageToken\"\x81\x01\n" +
+	"\x16ListBusinessesResponse\x12?\n" +
+	"\n" +
+	"businesses\x18\x01 \x03(\v2\x1f.beltwright.fitment.v1.BusinessR\n" +
+	"businesses\x12&\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\x87\x01\n" +
+	"\x15UpdateBusinessRequest\x12;\n" +
+	"\bbusiness\x18\x01 \x01(\v2\x1f.beltwright.fitment.v1.BusinessR\bbusiness\x12\x12\n" +
+	"\x04etag\x18\x02 \x01(\tR\x04etag\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tR\trequestId\"q\n" +
+	"\x16UpdateBusinessResponse\x12;\n" +
+	"\bbusiness\x18\x01 \x01(\v2\x1f.beltwright.fitment.v1.BusinessR\bbusiness\x12\x1a\n" +
+	"\brevision\x18\x02 \x01(\tR\brevision\"s\n" +
+	"\x10CreateKeyRequest\x12,\n" +
+	"\x03key\x18\x01 \x01(\v2\x1a.beltwright.fitment.v1.KeyR\x03key\x12\x12\n" +
+	"\x04days\x18\x02 \x01(\x05R\x04days\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tR\trequestId\"q\n" +
+	"\x11CreateKeyResponse\x12,\n" +
+	"\x03key\x18\x01 \x01(\v2\x1a.beltwright.fitment.v1.KeyR\x03key\x12\x12\n" +
+	"\x04text\x18\x02 \x01(\tR\x04text\x12\x1a\n" +
+	"\brevision\x18\x03 \x01(\tR\brevision\"i\n" +
+	"\x0fListKeysRequest\x12\x1a\n" +
+	"\bbusiness\x18\x01 \x01(\tR\bbusiness\x12\x1b\n" +
+	"\tpage_size\x18\x02 \x01(\x05R\bpageSize\x12\x1d\n" +
+	"\n" +
+	"page_token\x18\x03 \x01(\tR\tpageToken\"j\n" +
+	"\x10ListKeysResponse\x12.\n" +
+	"\x04keys\x18\x01 \x03(\v2\x1a.beltwright.fitment.v1.KeyR\x04keys\x12&\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"E\n" +
+	"\x10RevokeKeyRequest\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x02 \x01(\tR\trequestId\"]\n" +
+	"\x11RevokeKeyResponse\x12,\n" +
+	"\x03key\x18\x01 \x01(\v2\x1a.beltwright.fitment.v1.KeyR\x03key\x12\x1a\n" +
+	"\brevision\x18\x02 \x01(\tR\brevision\"\x87\x01\n" +
+	"\x13CreatePersonRequest\x125\n" +
+	"\x06person\x18\x01 \x01(\v2\x1d.beltwright.fitment.v1.PersonR\x06person\x12\x1a\n" +
+	"\bpassword\x18\x02 \x01(\tR\bpassword\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tR\trequestId\"i\n" +
+	"\x14CreatePersonResponse\x125\n" +
+	"\x06person\x18\x01 \x01(\v2\x1d.beltwright.fitment.v1.PersonR\x06person\x12\x1a\n" +
+	"\brevision\x18\x02 \x01(\tR\brevision\"k\n" +
+	"\x11ListPeopleRequest\x12\x1a\n" +
+	"\bbusiness\x18\x01 \x01(\tR\bbusiness\x12\x1b\n" +
+	"\tpage_size\x18\x02 \x01(\x05R\bpageSize\x12\x1d\n" +
+	"\n" +
+	"page_token\x18\x03 \x01(\tR\tpageToken\"s\n" +
+	"\x12ListPeopleResponse\x125\n" +
+	"\x06people\x18\x01 \x03(\v2\x1d.beltwright.fitment.v1.PersonR\x06people\x12&\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\x7f\n" +
+	"\x13UpdatePersonRequest\x125\n" +
+	"\x06person\x18\x01 \x01(\v2\x1d.beltwright.fitment.v1.PersonR\x06person\x12\x12\n" +
+	"\x04etag\x18\x02 \x01(\tR\x04etag\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tR\trequestId\"i\n" +
+	"\x14UpdatePersonResponse\x125\n" +
+	"\x06person\x18\x01 \x01(\v2\x1d.beltwright.fitment.v1.PersonR\x06person\x12\x1a\n" +
+	"\brevision\x18\x02 \x01(\tR\brevision\"c\n" +
+	"\x12SetPasswordRequest\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12\x1a\n" +
+	"\bpassword\x18\x02 \x01(\tR\bpassword\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x03 \x01(\tR\trequestId\"h\n" +
+	"\x13SetPasswordResponse\x125\n" +
+	"\x06person\x18\x01 \x01(\v2\x1d.beltwright.fitment.v1.PersonR\x06person\x12\x1a\n" +
+	"\brevision\x18\x02 \x01(\tR\brevision\"m\n" +
+	"\x13ListSessionsRequest\x12\x1a\n" +
+	"\bbusiness\x18\x01 \x01(\tR\bbusiness\x12\x1b\n" +
+	"\tpage_size\x18\x02 \x01(\x05R\bpageSize\x12\x1d\n" +
+	"\n" +
+	"page_token\x18\x03 \x01(\tR\tpageToken\"z\n" +
+	"\x14ListSessionsResponse\x12:\n" +
+	"\bsessions\x18\x01 \x03(\v2\x1e.beltwright.fitment.v1.SessionR\bsessions\x12&\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"F\n" +
+	"\x11EndSessionRequest\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x02 \x01(\tR\trequestId\"j\n" +
+	"\x12EndSessionResponse\x128\n" +
+	"\asession\x18\x01 \x01(\v2\x1e.beltwright.fitment.v1.SessionR\asession\x12\x1a\n" +
+	"\brevision\x18\x02 \x01(\tR\brevision2\xcf\x0e\n" +
 	"\x0fIdentityService\x12s\n" +
-	"\x10VerifyCredential\x12..beltwright.fitment.v1.VerifyCredentialRequest\x1a/.beltwright.fitment.v1.VerifyCredentialResponseB\xda\x01\n" +
+	"\x10VerifyCredential\x12..beltwright.fitment.v1.VerifyCredentialRequest\x1a/.beltwright.fitment.v1.VerifyCredentialResponse\x12U\n" +
+	"\x06SignIn\x12$.beltwright.fitment.v1.SignInRequest\x1a%.beltwright.fitment.v1.SignInResponse\x12p\n" +
+	"\x0fSignInWithToken\x12-.beltwright.fitment.v1.SignInWithTokenRequest\x1a..beltwright.fitment.v1.SignInWithTokenResponse\x12X\n" +
+	"\aSignOut\x12%.beltwright.fitment.v1.SignOutRequest\x1a&.beltwright.fitment.v1.SignOutResponse\x12m\n" +
+	"\x0eChangePassword\x12,.beltwright.fitment.v1.ChangePasswordRequest\x1a-.beltwright.fitment.v1.ChangePasswordResponse\x12m\n" +
+	"\x0eCreateBusiness\x12,.beltwright.fitment.v1.CreateBusinessRequest\x1a-.beltwright.fitment.v1.CreateBusinessResponse\x12d\n" +
+	"\vGetBusiness\x12).beltwright.fitment.v1.GetBusinessRequest\x1a*.beltwright.fitment.v1.GetBusinessResponse\x12m\n" +
+	"\x0eListBusinesses\x12,.beltwright.fitment.v1.ListBusinessesRequest\x1a-.beltwright.fitment.v1.ListBusinessesResponse\x12m\n" +
+	"\x0eUpdateBusiness\x12,.beltwright.fitment.v1.UpdateBusinessRequest\x1a-.beltwright.fitment.v1.UpdateBusinessResponse\x12^\n" +
+	"\tCreateKey\x12'.beltwright.fitment.v1.CreateKeyRequest\x1a(.beltwright.fitment.v1.CreateKeyResponse\x12[\n" +
+	"\bListKeys\x12&.beltwright.fitment.v1.ListKeysRequest\x1a'.beltwright.fitment.v1.ListKeysResponse\x12^\n" +
+	"\tRevokeKey\x12'.beltwright.fitment.v1.RevokeKeyRequest\x1a(.beltwright.fitment.v1.RevokeKeyResponse\x12g\n" +
+	"\fCreatePerson\x12*.beltwright.fitment.v1.CreatePersonRequest\x1a+.beltwright.fitment.v1.CreatePersonResponse\x12a\n" +
+	"\n" +
+	"ListPeople\x12(.beltwright.fitment.v1.ListPeopleRequest\x1a).beltwright.fitment.v1.ListPeopleResponse\x12g\n" +
+	"\fUpdatePerson\x12*.beltwright.fitment.v1.UpdatePersonRequest\x1a+.beltwright.fitment.v1.UpdatePersonResponse\x12d\n" +
+	"\vSetPassword\x12).beltwright.fitment.v1.SetPasswordRequest\x1a*.beltwright.fitment.v1.SetPasswordResponse\x12g\n" +
+	"\fListSessions\x12*.beltwright.fitment.v1.ListSessionsRequest\x1a+.beltwright.fitment.v1.ListSessionsResponse\x12a\n" +
+	"\n" +
+	"EndSession\x12(.beltwright.fitment.v1.EndSessionRequest\x1a).beltwright.fitment.v1.EndSessionResponseB\xda\x01\n" +
 	"\x19com.beltwright.fitment.v1B\rIdentityProtoP\x01Z8beltwright.example/proto/beltwright/fitment/v1;fitmentv1\xa2\x02\x03BFX\xaa\x02\x15Beltwright.Fitment.V1\xca\x02\x15Beltwright\\Fitment\\V1\xe2\x02!Beltwright\\Fitment\\V1\\GPBMetadata\xea\x02\x17Beltwright::Fitment::V1b\x06proto3"
 
 var (
@@ -148,19 +2716,121 @@ func file_beltwright_fitment_v1_identity_proto_rawDescGZIP() []byte {
 	return file_beltwright_fitment_v1_identity_proto_rawDescData
 }
 
-var file_beltwright_fitment_v1_identity_proto_msgTypes = make([]protoimpl.MessageInfo, 2)
+var file_beltwright_fitment_v1_identity_proto_msgTypes = make([]protoimpl.MessageInfo, 40)
 var file_beltwright_fitment_v1_identity_proto_goTypes = []any{
-	(*VerifyCredentialRequest)(nil),  // 0: beltwright.fitment.v1.VerifyCredentialRequest
-	(*VerifyCredentialResponse)(nil), // 1: beltwright.fitment.v1.VerifyCredentialResponse
+	(*Business)(nil),                 // 0: beltwright.fitment.v1.Business
+	(*Key)(nil),                      // 1: beltwright.fitment.v1.Key
+	(*Person)(nil),                   // 2: beltwright.fitment.v1.Person
+	(*Session)(nil),                  // 3: beltwright.fitment.v1.Session
+	(*VerifyCredentialRequest)(nil),  // 4: beltwright.fitment.v1.VerifyCredentialRequest
+	(*VerifyCredentialResponse)(nil), // 5: beltwright.fitment.v1.VerifyCredentialResponse
+	(*SignInRequest)(nil),            // 6: beltwright.fitment.v1.SignInRequest
+	(*SignInResponse)(nil),           // 7: beltwright.fitment.v1.SignInResponse
+	(*SignInWithTokenRequest)(nil),   // 8: beltwright.fitment.v1.SignInWithTokenRequest
+	(*SignInWithTokenResponse)(nil),  // 9: beltwright.fitment.v1.SignInWithTokenResponse
+	(*SignOutRequest)(nil),           // 10: beltwright.fitment.v1.SignOutRequest
+	(*SignOutResponse)(nil),          // 11: beltwright.fitment.v1.SignOutResponse
+	(*ChangePasswordRequest)(nil),    // 12: beltwright.fitment.v1.ChangePasswordRequest
+	(*ChangePasswordResponse)(nil),   // 13: beltwright.fitment.v1.ChangePasswordResponse
+	(*CreateBusinessRequest)(nil),    // 14: beltwright.fitment.v1.CreateBusinessRequest
+	(*CreateBusinessResponse)(nil),   // 15: beltwright.fitment.v1.CreateBusinessResponse
+	(*GetBusinessRequest)(nil),       // 16: beltwright.fitment.v1.GetBusinessRequest
+	(*GetBusinessResponse)(nil),      // 17: beltwright.fitment.v1.GetBusinessResponse
+	(*ListBusinessesRequest)(nil),    // 18: beltwright.fitment.v1.ListBusinessesRequest
+	(*ListBusinessesResponse)(nil),   // 19: beltwright.fitment.v1.ListBusinessesResponse
+	(*UpdateBusinessRequest)(nil),    // 20: beltwright.fitment.v1.UpdateBusinessRequest
+	(*UpdateBusinessResponse)(nil),   // 21: beltwright.fitment.v1.UpdateBusinessResponse
+	(*CreateKeyRequest)(nil),         // 22: beltwright.fitment.v1.CreateKeyRequest
+	(*CreateKeyResponse)(nil),        // 23: beltwright.fitment.v1.CreateKeyResponse
+	(*ListKeysRequest)(nil),          // 24: beltwright.fitment.v1.ListKeysRequest
+	(*ListKeysResponse)(nil),         // 25: beltwright.fitment.v1.ListKeysResponse
+	(*RevokeKeyRequest)(nil),         // 26: beltwright.fitment.v1.RevokeKeyRequest
+	(*RevokeKeyResponse)(nil),        // 27: beltwright.fitment.v1.RevokeKeyResponse
+	(*CreatePersonRequest)(nil),      // 28: beltwright.fitment.v1.CreatePersonRequest
+	(*CreatePersonResponse)(nil),     // 29: beltwright.fitment.v1.CreatePersonResponse
+	(*ListPeopleRequest)(nil),        // 30: beltwright.fitment.v1.ListPeopleRequest
+	(*ListPeopleResponse)(nil),       // 31: beltwright.fitment.v1.ListPeopleResponse
+	(*UpdatePersonRequest)(nil),      // 32: beltwright.fitment.v1.UpdatePersonRequest
+	(*UpdatePersonResponse)(nil),     // 33: beltwright.fitment.v1.UpdatePersonResponse
+	(*SetPasswordRequest)(nil),       // 34: beltwright.fitment.v1.SetPasswordRequest
+	(*SetPasswordResponse)(nil),      // 35: beltwright.fitment.v1.SetPasswordResponse
+	(*ListSessionsRequest)(nil),      // 36: beltwright.fitment.v1.ListSessionsRequest
+	(*ListSessionsResponse)(nil),     // 37: beltwright.fitment.v1.ListSessionsResponse
+	(*EndSessionRequest)(nil),        // 38: beltwright.fitment.v1.EndSessionRequest
+	(*EndSessionResponse)(nil),       // 39: beltwright.fitment.v1.EndSessionResponse
+	(*timestamppb.Timestamp)(nil),    // 40: google.protobuf.Timestamp
 }
 var file_beltwright_fitment_v1_identity_proto_depIdxs = []int32{
-	0, // 0: beltwright.fitment.v1.IdentityService.VerifyCredential:input_type -> beltwright.fitment.v1.VerifyCredentialRequest
-	1, // 1: beltwright.fitment.v1.IdentityService.VerifyCredential:output_type -> beltwright.fitment.v1.VerifyCredentialResponse
-	1, // [1:2] is the sub-list for method output_type
-	0, // [0:1] is the sub-list for method input_type
-	0, // [0:0] is the sub-list for extension type_name
-	0, // [0:0] is the sub-list for extension extendee
-	0, // [0:0] is the sub-list for field type_name
+	40, // 0: beltwright.fitment.v1.Business.create_time:type_name -> google.protobuf.Timestamp
+	40, // 1: beltwright.fitment.v1.Key.create_time:type_name -> google.protobuf.Timestamp
+	40, // 2: beltwright.fitment.v1.Key.expire_time:type_name -> google.protobuf.Timestamp
+	40, // 3: beltwright.fitment.v1.Key.revoke_time:type_name -> google.protobuf.Timestamp
+	40, // 4: beltwright.fitment.v1.Person.create_time:type_name -> google.protobuf.Timestamp
+	40, // 5: beltwright.fitment.v1.Session.create_time:type_name -> google.protobuf.Timestamp
+	40, // 6: beltwright.fitment.v1.Session.expire_time:type_name -> google.protobuf.Timestamp
+	40, // 7: beltwright.fitment.v1.Session.end_time:type_name -> google.protobuf.Timestamp
+	40, // 8: beltwright.fitment.v1.VerifyCredentialResponse.expire_time:type_name -> google.protobuf.Timestamp
+	3,  // 9: beltwright.fitment.v1.SignInResponse.session:type_name -> beltwright.fitment.v1.Session
+	3,  // 10: beltwright.fitment.v1.SignInWithTokenResponse.session:type_name -> beltwright.fitment.v1.Session
+	0,  // 11: beltwright.fitment.v1.CreateBusinessRequest.business:type_name -> beltwright.fitment.v1.Business
+	0,  // 12: beltwright.fitment.v1.CreateBusinessResponse.business:type_name -> beltwright.fitment.v1.Business
+	0,  // 13: beltwright.fitment.v1.GetBusinessResponse.business:type_name -> beltwright.fitment.v1.Business
+	0,  // 14: beltwright.fitment.v1.ListBusinessesResponse.businesses:type_name -> beltwright.fitment.v1.Business
+	0,  // 15: beltwright.fitment.v1.UpdateBusinessRequest.business:type_name -> beltwright.fitment.v1.Business
+	0,  // 16: beltwright.fitment.v1.UpdateBusinessResponse.business:type_name -> beltwright.fitment.v1.Business
+	1,  // 17: beltwright.fitment.v1.CreateKeyRequest.key:type_name -> beltwright.fitment.v1.Key
+	1,  // 18: beltwright.fitment.v1.CreateKeyResponse.key:type_name -> beltwright.fitment.v1.Key
+	1,  // 19: beltwright.fitment.v1.ListKeysResponse.keys:type_name -> beltwright.fitment.v1.Key
+	1,  // 20: beltwright.fitment.v1.RevokeKeyResponse.key:type_name -> beltwright.fitment.v1.Key
+	2,  // 21: beltwright.fitment.v1.CreatePersonRequest.person:type_name -> beltwright.fitment.v1.Person
+	2,  // 22: beltwright.fitment.v1.CreatePersonResponse.person:type_name -> beltwright.fitment.v1.Person
+	2,  // 23: beltwright.fitment.v1.ListPeopleResponse.people:type_name -> beltwright.fitment.v1.Person
+	2,  // 24: beltwright.fitment.v1.UpdatePersonRequest.person:type_name -> beltwright.fitment.v1.Person
+	2,  // 25: beltwright.fitment.v1.UpdatePersonResponse.person:type_name -> beltwright.fitment.v1.Person
+	2,  // 26: beltwright.fitment.v1.SetPasswordResponse.person:type_name -> beltwright.fitment.v1.Person
+	3,  // 27: beltwright.fitment.v1.ListSessionsResponse.sessions:type_name -> beltwright.fitment.v1.Session
+	3,  // 28: beltwright.fitment.v1.EndSessionResponse.session:type_name -> beltwright.fitment.v1.Session
+	4,  // 29: beltwright.fitment.v1.IdentityService.VerifyCredential:input_type -> beltwright.fitment.v1.VerifyCredentialRequest
+	6,  // 30: beltwright.fitment.v1.IdentityService.SignIn:input_type -> beltwright.fitment.v1.SignInRequest
+	8,  // 31: beltwright.fitment.v1.IdentityService.SignInWithToken:input_type -> beltwright.fitment.v1.SignInWithTokenRequest
+	10, // 32: beltwright.fitment.v1.IdentityService.SignOut:input_type -> beltwright.fitment.v1.SignOutRequest
+	12, // 33: beltwright.fitment.v1.IdentityService.ChangePassword:input_type -> beltwright.fitment.v1.ChangePasswordRequest
+	14, // 34: beltwright.fitment.v1.IdentityService.CreateBusiness:input_type -> beltwright.fitment.v1.CreateBusinessRequest
+	16, // 35: beltwright.fitment.v1.IdentityService.GetBusiness:input_type -> beltwright.fitment.v1.GetBusinessRequest
+	18, // 36: beltwright.fitment.v1.IdentityService.ListBusinesses:input_type -> beltwright.fitment.v1.ListBusinessesRequest
+	20, // 37: beltwright.fitment.v1.IdentityService.UpdateBusiness:input_type -> beltwright.fitment.v1.UpdateBusinessRequest
+	22, // 38: beltwright.fitment.v1.IdentityService.CreateKey:input_type -> beltwright.fitment.v1.CreateKeyRequest
+	24, // 39: beltwright.fitment.v1.IdentityService.ListKeys:input_type -> beltwright.fitment.v1.ListKeysRequest
+	26, // 40: beltwright.fitment.v1.IdentityService.RevokeKey:input_type -> beltwright.fitment.v1.RevokeKeyRequest
+	28, // 41: beltwright.fitment.v1.IdentityService.CreatePerson:input_type -> beltwright.fitment.v1.CreatePersonRequest
+	30, // 42: beltwright.fitment.v1.IdentityService.ListPeople:input_type -> beltwright.fitment.v1.ListPeopleRequest
+	32, // 43: beltwright.fitment.v1.IdentityService.UpdatePerson:input_type -> beltwright.fitment.v1.UpdatePersonRequest
+	34, // 44: beltwright.fitment.v1.IdentityService.SetPassword:input_type -> beltwright.fitment.v1.SetPasswordRequest
+	36, // 45: beltwright.fitment.v1.IdentityService.ListSessions:input_type -> beltwright.fitment.v1.ListSessionsRequest
+	38, // 46: beltwright.fitment.v1.IdentityService.EndSession:input_type -> beltwright.fitment.v1.EndSessionRequest
+	5,  // 47: beltwright.fitment.v1.IdentityService.VerifyCredential:output_type -> beltwright.fitment.v1.VerifyCredentialResponse
+	7,  // 48: beltwright.fitment.v1.IdentityService.SignIn:output_type -> beltwright.fitment.v1.SignInResponse
+	9,  // 49: beltwright.fitment.v1.IdentityService.SignInWithToken:output_type -> beltwright.fitment.v1.SignInWithTokenResponse
+	11, // 50: beltwright.fitment.v1.IdentityService.SignOut:output_type -> beltwright.fitment.v1.SignOutResponse
+	13, // 51: beltwright.fitment.v1.IdentityService.ChangePassword:output_type -> beltwright.fitment.v1.ChangePasswordResponse
+	15, // 52: beltwright.fitment.v1.IdentityService.CreateBusiness:output_type -> beltwright.fitment.v1.CreateBusinessResponse
+	17, // 53: beltwright.fitment.v1.IdentityService.GetBusiness:output_type -> beltwright.fitment.v1.GetBusinessResponse
+	19, // 54: beltwright.fitment.v1.IdentityService.ListBusinesses:output_type -> beltwright.fitment.v1.ListBusinessesResponse
+	21, // 55: beltwright.fitment.v1.IdentityService.UpdateBusiness:output_type -> beltwright.fitment.v1.UpdateBusinessResponse
+	23, // 56: beltwright.fitment.v1.IdentityService.CreateKey:output_type -> beltwright.fitment.v1.CreateKeyResponse
+	25, // 57: beltwright.fitment.v1.IdentityService.ListKeys:output_type -> beltwright.fitment.v1.ListKeysResponse
+	27, // 58: beltwright.fitment.v1.IdentityService.RevokeKey:output_type -> beltwright.fitment.v1.RevokeKeyResponse
+	29, // 59: beltwright.fitment.v1.IdentityService.CreatePerson:output_type -> beltwright.fitment.v1.CreatePersonResponse
+	31, // 60: beltwright.fitment.v1.IdentityService.ListPeople:output_type -> beltwright.fitment.v1.ListPeopleResponse
+	33, // 61: beltwright.fitment.v1.IdentityService.UpdatePerson:output_type -> beltwright.fitment.v1.UpdatePersonResponse
+	35, // 62: beltwright.fitment.v1.IdentityService.SetPassword:output_type -> beltwright.fitment.v1.SetPasswordResponse
+	37, // 63: beltwright.fitment.v1.IdentityService.ListSessions:output_type -> beltwright.fitment.v1.ListSessionsResponse
+	39, // 64: beltwright.fitment.v1.IdentityService.EndSession:output_type -> beltwright.fitment.v1.EndSessionResponse
+	47, // [47:65] is the sub-list for method output_type
+	29, // [29:47] is the sub-list for method input_type
+	29, // [29:29] is the sub-list for extension type_name
+	29, // [29:29] is the sub-list for extension extendee
+	0,  // [0:29] is the sub-list for field type_name
 }
 
 func init() { file_beltwright_fitment_v1_identity_proto_init() }
@@ -174,7 +2844,7 @@ func file_beltwright_fitment_v1_identity_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_beltwright_fitment_v1_identity_proto_rawDesc), len(file_beltwright_fitment_v1_identity_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   2,
+			NumMessages:   40,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

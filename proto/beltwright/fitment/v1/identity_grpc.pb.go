@@ -20,17 +20,73 @@ const _ = grpc.SupportPackageIsVersion9
 
 const (
 	IdentityService_VerifyCredential_FullMethodName = "/beltwright.fitment.v1.IdentityService/VerifyCredential"
+	IdentityService_SignIn_FullMethodName           = "/beltwright.fitment.v1.IdentityService/SignIn"
+	IdentityService_SignInWithToken_FullMethodName  = "/beltwright.fitment.v1.IdentityService/SignInWithToken"
+	IdentityService_SignOut_FullMethodName          = "/beltwright.fitment.v1.IdentityService/SignOut"
+	IdentityService_ChangePassword_FullMethodName   = "/beltwright.fitment.v1.IdentityService/ChangePassword"
+	IdentityService_CreateBusiness_FullMethodName   = "/beltwright.fitment.v1.IdentityService/CreateBusiness"
+	IdentityService_GetBusiness_FullMethodName      = "/beltwright.fitment.v1.IdentityService/GetBusiness"
+	IdentityService_ListBusinesses_FullMethodName   = "/beltwright.fitment.v1.IdentityService/ListBusinesses"
+	IdentityService_UpdateBusiness_FullMethodName   = "/beltwright.fitment.v1.IdentityService/UpdateBusiness"
+	IdentityService_CreateKey_FullMethodName        = "/beltwright.fitment.v1.IdentityService/CreateKey"
+	IdentityService_ListKeys_FullMethodName         = "/beltwright.fitment.v1.IdentityService/ListKeys"
+	IdentityService_RevokeKey_FullMethodName        = "/beltwright.fitment.v1.IdentityService/RevokeKey"
+	IdentityService_CreatePerson_FullMethodName     = "/beltwright.fitment.v1.IdentityService/CreatePerson"
+	IdentityService_ListPeople_FullMethodName       = "/beltwright.fitment.v1.IdentityService/ListPeople"
+	IdentityService_UpdatePerson_FullMethodName     = "/beltwright.fitment.v1.IdentityService/UpdatePerson"
+	IdentityService_SetPassword_FullMethodName      = "/beltwright.fitment.v1.IdentityService/SetPassword"
+	IdentityService_ListSessions_FullMethodName     = "/beltwright.fitment.v1.IdentityService/ListSessions"
+	IdentityService_EndSession_FullMethodName       = "/beltwright.fitment.v1.IdentityService/EndSession"
 )
 
 // IdentityServiceClient is the client API for IdentityService service.
 //
 // For semantics around ctx use and closing/ending streaming RPCs, please refer to https://pkg.go.dev/google.golang.org/grpc/?tab=doc#ClientConn.NewStream.
 //
-// IdentityService says who a credential belongs to.
+// IdentityService keeps businesses, their people and their keys, and says who a
+// credential belongs to. A business manages its own; the operator of the deployment
+// manages all.
 type IdentityServiceClient interface {
 	// VerifyCredential answers with the principal of the credential that the
 	// call itself carries, or UNAUTHENTICATED.
 	VerifyCredential(ctx context.Context, in *VerifyCredentialRequest, opts ...grpc.CallOption) (*VerifyCredentialResponse, error)
+	// SignIn starts a session of a person who proves to be one with a password. It
+	// needs no credential and starts a session each time.
+	SignIn(ctx context.Context, in *SignInRequest, opts ...grpc.CallOption) (*SignInResponse, error)
+	// SignInWithToken starts a session of a person whom an identity provider, which
+	// the deployment trusts, vouches for. It needs no credential.
+	SignInWithToken(ctx context.Context, in *SignInWithTokenRequest, opts ...grpc.CallOption) (*SignInWithTokenResponse, error)
+	// SignOut ends the session that the call itself carries.
+	SignOut(ctx context.Context, in *SignOutRequest, opts ...grpc.CallOption) (*SignOutResponse, error)
+	// ChangePassword replaces the caller's own password and ends his other sessions.
+	ChangePassword(ctx context.Context, in *ChangePasswordRequest, opts ...grpc.CallOption) (*ChangePasswordResponse, error)
+	// CreateBusiness admits a business.
+	CreateBusiness(ctx context.Context, in *CreateBusinessRequest, opts ...grpc.CallOption) (*CreateBusinessResponse, error)
+	// GetBusiness returns one business.
+	GetBusiness(ctx context.Context, in *GetBusinessRequest, opts ...grpc.CallOption) (*GetBusinessResponse, error)
+	// ListBusinesses pages through the businesses that the caller manages, in name order.
+	ListBusinesses(ctx context.Context, in *ListBusinessesRequest, opts ...grpc.CallOption) (*ListBusinessesResponse, error)
+	// UpdateBusiness replaces what is kept about a business.
+	UpdateBusiness(ctx context.Context, in *UpdateBusinessRequest, opts ...grpc.CallOption) (*UpdateBusinessResponse, error)
+	// CreateKey makes a key; its text is in this answer only.
+	CreateKey(ctx context.Context, in *CreateKeyRequest, opts ...grpc.CallOption) (*CreateKeyResponse, error)
+	// ListKeys pages through a business's keys in name order.
+	ListKeys(ctx context.Context, in *ListKeysRequest, opts ...grpc.CallOption) (*ListKeysResponse, error)
+	// RevokeKey ends a key; within 5 seconds nothing accepts it any more.
+	RevokeKey(ctx context.Context, in *RevokeKeyRequest, opts ...grpc.CallOption) (*RevokeKeyResponse, error)
+	// CreatePerson adds a person to a business.
+	CreatePerson(ctx context.Context, in *CreatePersonRequest, opts ...grpc.CallOption) (*CreatePersonResponse, error)
+	// ListPeople pages through a business's people in name order.
+	ListPeople(ctx context.Context, in *ListPeopleRequest, opts ...grpc.CallOption) (*ListPeopleResponse, error)
+	// UpdatePerson replaces what is kept about a person. Suspending one, or taking a
+	// role away, counts for sessions under way within 5 seconds.
+	UpdatePerson(ctx context.Context, in *UpdatePersonRequest, opts ...grpc.CallOption) (*UpdatePersonResponse, error)
+	// SetPassword gives a person a new password and ends all sessions of that person.
+	SetPassword(ctx context.Context, in *SetPasswordRequest, opts ...grpc.CallOption) (*SetPasswordResponse, error)
+	// ListSessions pages through a business's sessions in name order.
+	ListSessions(ctx context.Context, in *ListSessionsRequest, opts ...grpc.CallOption) (*ListSessionsResponse, error)
+	// EndSession ends a session; within 5 seconds nothing accepts it any more.
+	EndSession(ctx context.Context, in *EndSessionRequest, opts ...grpc.CallOption) (*EndSessionResponse, error)
 }
 
 type identityServiceClient struct {
@@ -51,15 +107,224 @@ func (c *identityServiceClient) VerifyCredential(ctx context.Context, in *Verify
 	return out, nil
 }
 
+func (c *identityServiceClient) SignIn(ctx context.Context, in *SignInRequest, opts ...grpc.CallOption) (*SignInResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(SignInResponse)
+	err := c.cc.Invoke(ctx, IdentityService_SignIn_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *identityServiceClient) SignInWithToken(ctx context.Context, in *SignInWithTokenRequest, opts ...grpc.CallOption) (*SignInWithTokenResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(SignInWithTokenResponse)
+	err := c.cc.Invoke(ctx, IdentityService_SignInWithToken_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *identityServiceClient) SignOut(ctx context.Context, in *SignOutRequest, opts ...grpc.CallOption) (*SignOutResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(SignOutResponse)
+	err := c.cc.Invoke(ctx, IdentityService_SignOut_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *identityServiceClient) ChangePassword(ctx context.Context, in *ChangePasswordRequest, opts ...grpc.CallOption) (*ChangePasswordResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ChangePasswordResponse)
+	err := c.cc.Invoke(ctx, IdentityService_ChangePassword_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *identityServiceClient) CreateBusiness(ctx context.Context, in *CreateBusinessRequest, opts ...grpc.CallOption) (*CreateBusinessResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(CreateBusinessResponse)
+	err := c.cc.Invoke(ctx, IdentityService_CreateBusiness_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *identityServiceClient) GetBusiness(ctx context.Context, in *GetBusinessRequest, opts ...grpc.CallOption) (*GetBusinessResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetBusinessResponse)
+	err := c.cc.Invoke(ctx, IdentityService_GetBusiness_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *identityServiceClient) ListBusinesses(ctx context.Context, in *ListBusinessesRequest, opts ...grpc.CallOption) (*ListBusinessesResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListBusinessesResponse)
+	err := c.cc.Invoke(ctx, IdentityService_ListBusinesses_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *identityServiceClient) UpdateBusiness(ctx context.Context, in *UpdateBusinessRequest, opts ...grpc.CallOption) (*UpdateBusinessResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(UpdateBusinessResponse)
+	err := c.cc.Invoke(ctx, IdentityService_UpdateBusiness_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *identityServiceClient) CreateKey(ctx context.Context, in *CreateKeyRequest, opts ...grpc.CallOption) (*CreateKeyResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(CreateKeyResponse)
+	err := c.cc.Invoke(ctx, IdentityService_CreateKey_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *identityServiceClient) ListKeys(ctx context.Context, in *ListKeysRequest, opts ...grpc.CallOption) (*ListKeysResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListKeysResponse)
+	err := c.cc.Invoke(ctx, IdentityService_ListKeys_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *identityServiceClient) RevokeKey(ctx context.Context, in *RevokeKeyRequest, opts ...grpc.CallOption) (*RevokeKeyResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(RevokeKeyResponse)
+	err := c.cc.Invoke(ctx, IdentityService_RevokeKey_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *identityServiceClient) CreatePerson(ctx context.Context, in *CreatePersonRequest, opts ...grpc.CallOption) (*CreatePersonResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(CreatePersonResponse)
+	err := c.cc.Invoke(ctx, IdentityService_CreatePerson_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *identityServiceClient) ListPeople(ctx context.Context, in *ListPeopleRequest, opts ...grpc.CallOption) (*ListPeopleResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListPeopleResponse)
+	err := c.cc.Invoke(ctx, IdentityService_ListPeople_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *identityServiceClient) UpdatePerson(ctx context.Context, in *UpdatePersonRequest, opts ...grpc.CallOption) (*UpdatePersonResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(UpdatePersonResponse)
+	err := c.cc.Invoke(ctx, IdentityService_UpdatePerson_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *identityServiceClient) SetPassword(ctx context.Context, in *SetPasswordRequest, opts ...grpc.CallOption) (*SetPasswordResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(SetPasswordResponse)
+	err := c.cc.Invoke(ctx, IdentityService_SetPassword_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *identityServiceClient) ListSessions(ctx context.Context, in *ListSessionsRequest, opts ...grpc.CallOption) (*ListSessionsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListSessionsResponse)
+	err := c.cc.Invoke(ctx, IdentityService_ListSessions_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *identityServiceClient) EndSession(ctx context.Context, in *EndSessionRequest, opts ...grpc.CallOption) (*EndSessionResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(EndSessionResponse)
+	err := c.cc.Invoke(ctx, IdentityService_EndSession_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // IdentityServiceServer is the server API for IdentityService service.
 // All implementations must embed UnimplementedIdentityServiceServer
 // for forward compatibility.
 //
-// IdentityService says who a credential belongs to.
+// IdentityService keeps businesses, their people and their keys, and says who a
+// credential belongs to. A business manages its own; the operator of the deployment
+// manages all.
 type IdentityServiceServer interface {
 	// VerifyCredential answers with the principal of the credential that the
 	// call itself carries, or UNAUTHENTICATED.
 	VerifyCredential(context.Context, *VerifyCredentialRequest) (*VerifyCredentialResponse, error)
+	// SignIn starts a session of a person who proves to be one with a password. It
+	// needs no credential and starts a session each time.
+	SignIn(context.Context, *SignInRequest) (*SignInResponse, error)
+	// SignInWithToken starts a session of a person whom an identity provider, which
+	// the deployment trusts, vouches for. It needs no credential.
+	SignInWithToken(context.Context, *SignInWithTokenRequest) (*SignInWithTokenResponse, error)
+	// SignOut ends the session that the call itself carries.
+	SignOut(context.Context, *SignOutRequest) (*SignOutResponse, error)
+	// ChangePassword replaces the caller's own password and ends his other sessions.
+	ChangePassword(context.Context, *ChangePasswordRequest) (*ChangePasswordResponse, error)
+	// CreateBusiness admits a business.
+	CreateBusiness(context.Context, *CreateBusinessRequest) (*CreateBusinessResponse, error)
+	// GetBusiness returns one business.
+	GetBusiness(context.Context, *GetBusinessRequest) (*GetBusinessResponse, error)
+	// ListBusinesses pages through the businesses that the caller manages, in name order.
+	ListBusinesses(context.Context, *ListBusinessesRequest) (*ListBusinessesResponse, error)
+	// UpdateBusiness replaces what is kept about a business.
+	UpdateBusiness(context.Context, *UpdateBusinessRequest) (*UpdateBusinessResponse, error)
+	// CreateKey makes a key; its text is in this answer only.
+	CreateKey(context.Context, *CreateKeyRequest) (*CreateKeyResponse, error)
+	// ListKeys pages through a business's keys in name order.
+	ListKeys(context.Context, *ListKeysRequest) (*ListKeysResponse, error)
+	// RevokeKey ends a key; within 5 seconds nothing accepts it any more.
+	RevokeKey(context.Context, *RevokeKeyRequest) (*RevokeKeyResponse, error)
+	// CreatePerson adds a person to a business.
+	CreatePerson(context.Context, *CreatePersonRequest) (*CreatePersonResponse, error)
+	// ListPeople pages through a business's people in name order.
+	ListPeople(context.Context, *ListPeopleRequest) (*ListPeopleResponse, error)
+	// UpdatePerson replaces what is kept about a person. Suspending one, or taking a
+	// role away, counts for sessions under way within 5 seconds.
+	UpdatePerson(context.Context, *UpdatePersonRequest) (*UpdatePersonResponse, error)
+	// SetPassword gives a person a new password and ends all sessions of that person.
+	SetPassword(context.Context, *SetPasswordRequest) (*SetPasswordResponse, error)
+	// ListSessions pages through a business's sessions in name order.
+	ListSessions(context.Context, *ListSessionsRequest) (*ListSessionsResponse, error)
+	// EndSession ends a session; within 5 seconds nothing accepts it any more.
+	EndSession(context.Context, *EndSessionRequest) (*EndSessionResponse, error)
 	mustEmbedUnimplementedIdentityServiceServer()
 }
 
@@ -72,6 +337,57 @@ type UnimplementedIdentityServiceServer struct{}
 
 func (UnimplementedIdentityServiceServer) VerifyCredential(context.Context, *VerifyCredentialRequest) (*VerifyCredentialResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method VerifyCredential not implemented")
+}
+func (UnimplementedIdentityServiceServer) SignIn(context.Context, *SignInRequest) (*SignInResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method SignIn not implemented")
+}
+func (UnimplementedIdentityServiceServer) SignInWithToken(context.Context, *SignInWithTokenRequest) (*SignInWithTokenResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method SignInWithToken not implemented")
+}
+func (UnimplementedIdentityServiceServer) SignOut(context.Context, *SignOutRequest) (*SignOutResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method SignOut not implemented")
+}
+func (UnimplementedIdentityServiceServer) ChangePassword(context.Context, *ChangePasswordRequest) (*ChangePasswordResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ChangePassword not implemented")
+}
+func (UnimplementedIdentityServiceServer) CreateBusiness(context.Context, *CreateBusinessRequest) (*CreateBusinessResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method CreateBusiness not implemented")
+}
+func (UnimplementedIdentityServiceServer) GetBusiness(context.Context, *GetBusinessRequest) (*GetBusinessResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetBusiness not implemented")
+}
+func (UnimplementedIdentityServiceServer) ListBusinesses(context.Context, *ListBusinessesRequest) (*ListBusinessesResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListBusinesses not implemented")
+}
+func (UnimplementedIdentityServiceServer) UpdateBusiness(context.Context, *UpdateBusinessRequest) (*UpdateBusinessResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method UpdateBusiness not implemented")
+}
+func (UnimplementedIdentityServiceServer) CreateKey(context.Context, *CreateKeyRequest) (*CreateKeyResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method CreateKey not implemented")
+}
+func (UnimplementedIdentityServiceServer) ListKeys(context.Context, *ListKeysRequest) (*ListKeysResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListKeys not implemented")
+}
+func (UnimplementedIdentityServiceServer) RevokeKey(context.Context, *RevokeKeyRequest) (*RevokeKeyResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method RevokeKey not implemented")
+}
+func (UnimplementedIdentityServiceServer) CreatePerson(context.Context, *CreatePersonRequest) (*CreatePersonResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method CreatePerson not implemented")
+}
+func (UnimplementedIdentityServiceServer) ListPeople(context.Context, *ListPeopleRequest) (*ListPeopleResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListPeople not implemented")
+}
+func (UnimplementedIdentityServiceServer) UpdatePerson(context.Context, *UpdatePersonRequest) (*UpdatePersonResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method UpdatePerson not implemented")
+}
+func (UnimplementedIdentityServiceServer) SetPassword(context.Context, *SetPasswordRequest) (*SetPasswordResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method SetPassword not implemented")
+}
+func (UnimplementedIdentityServiceServer) ListSessions(context.Context, *ListSessionsRequest) (*ListSessionsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListSessions not implemented")
+}
+func (UnimplementedIdentityServiceServer) EndSession(context.Context, *EndSessionRequest) (*EndSessionResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method EndSession not implemented")
 }
 func (UnimplementedIdentityServiceServer) mustEmbedUnimplementedIdentityServiceServer() {}
 func (UnimplementedIdentityServiceServer) testEmbeddedByValue()                         {}
@@ -112,6 +428,312 @@ func _IdentityService_VerifyCredential_Handler(srv interface{}, ctx context.Cont
 	return interceptor(ctx, in, info, handler)
 }
 
+func _IdentityService_SignIn_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(SignInRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(IdentityServiceServer).SignIn(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: IdentityService_SignIn_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(IdentityServiceServer).SignIn(ctx, req.(*SignInRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _IdentityService_SignInWithToken_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(SignInWithTokenRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(IdentityServiceServer).SignInWithToken(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: IdentityService_SignInWithToken_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(IdentityServiceServer).SignInWithToken(ctx, req.(*SignInWithTokenRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _IdentityService_SignOut_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(SignOutRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(IdentityServiceServer).SignOut(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: IdentityService_SignOut_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(IdentityServiceServer).SignOut(ctx, req.(*SignOutRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _IdentityService_ChangePassword_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ChangePasswordRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(IdentityServiceServer).ChangePassword(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: IdentityService_ChangePassword_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(IdentityServiceServer).ChangePassword(ctx, req.(*ChangePasswordRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _IdentityService_CreateBusiness_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(CreateBusinessRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(IdentityServiceServer).CreateBusiness(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: IdentityService_CreateBusiness_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(IdentityServiceServer).CreateBusiness(ctx, req.(*CreateBusinessRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _IdentityService_GetBusiness_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetBusinessRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(IdentityServiceServer).GetBusiness(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: IdentityService_GetBusiness_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(IdentityServiceServer).GetBusiness(ctx, req.(*GetBusinessRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _IdentityService_ListBusinesses_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListBusinessesRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(IdentityServiceServer).ListBusinesses(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: IdentityService_ListBusinesses_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(IdentityServiceServer).ListBusinesses(ctx, req.(*ListBusinessesRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _IdentityService_UpdateBusiness_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(UpdateBusinessRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(IdentityServiceServer).UpdateBusiness(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: IdentityService_UpdateBusiness_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(IdentityServiceServer).UpdateBusiness(ctx, req.(*UpdateBusinessRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _IdentityService_CreateKey_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(CreateKeyRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(IdentityServiceServer).CreateKey(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: IdentityService_CreateKey_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(IdentityServiceServer).CreateKey(ctx, req.(*CreateKeyRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _IdentityService_ListKeys_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListKeysRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(IdentityServiceServer).ListKeys(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: IdentityService_ListKeys_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(IdentityServiceServer).ListKeys(ctx, req.(*ListKeysRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _IdentityService_RevokeKey_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(RevokeKeyRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(IdentityServiceServer).RevokeKey(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: IdentityService_RevokeKey_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(IdentityServiceServer).RevokeKey(ctx, req.(*RevokeKeyRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _IdentityService_CreatePerson_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(CreatePersonRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(IdentityServiceServer).CreatePerson(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: IdentityService_CreatePerson_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(IdentityServiceServer).CreatePerson(ctx, req.(*CreatePersonRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _IdentityService_ListPeople_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListPeopleRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(IdentityServiceServer).ListPeople(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: IdentityService_ListPeople_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(IdentityServiceServer).ListPeople(ctx, req.(*ListPeopleRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _IdentityService_UpdatePerson_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(UpdatePersonRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(IdentityServiceServer).UpdatePerson(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: IdentityService_UpdatePerson_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(IdentityServiceServer).UpdatePerson(ctx, req.(*UpdatePersonRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _IdentityService_SetPassword_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(SetPasswordRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(IdentityServiceServer).SetPassword(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: IdentityService_SetPassword_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(IdentityServiceServer).SetPassword(ctx, req.(*SetPasswordRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _IdentityService_ListSessions_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListSessionsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(IdentityServiceServer).ListSessions(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: IdentityService_ListSessions_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(IdentityServiceServer).ListSessions(ctx, req.(*ListSessionsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _IdentityService_EndSession_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(EndSessionRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(IdentityServiceServer).EndSession(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: IdentityService_EndSession_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(IdentityServiceServer).EndSession(ctx, req.(*EndSessionRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // IdentityService_ServiceDesc is the grpc.ServiceDesc for IdentityService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -122,6 +744,74 @@ var IdentityService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "VerifyCredential",
 			Handler:    _IdentityService_VerifyCredential_Handler,
+		},
+		{
+			MethodName: "SignIn",
+			Handler:    _IdentityService_SignIn_Handler,
+		},
+		{
+			MethodName: "SignInWithToken",
+			Handler:    _IdentityService_SignInWithToken_Handler,
+		},
+		{
+			MethodName: "SignOut",
+			Handler:    _IdentityService_SignOut_Handler,
+		},
+		{
+			MethodName: "ChangePassword",
+			Handler:    _IdentityService_ChangePassword_Handler,
+		},
+		{
+			MethodName: "CreateBusiness",
+			Handler:    _IdentityService_CreateBusiness_Handler,
+		},
+		{
+			MethodName: "GetBusiness",
+			Handler:    _IdentityService_GetBusiness_Handler,
+		},
+		{
+			MethodName: "ListBusinesses",
+			Handler:    _IdentityService_ListBusinesses_Handler,
+		},
+		{
+			MethodName: "UpdateBusiness",
+			Handler:    _IdentityService_UpdateBusiness_Handler,
+		},
+		{
+			MethodName: "CreateKey",
+			Handler:    _IdentityService_CreateKey_Handler,
+		},
+		{
+			MethodName: "ListKeys",
+			Handler:    _IdentityService_ListKeys_Handler,
+		},
+		{
+			MethodName: "RevokeKey",
+			Handler:    _IdentityService_RevokeKey_Handler,
+		},
+		{
+			MethodName: "CreatePerson",
+			Handler:    _IdentityService_CreatePerson_Handler,
+		},
+		{
+			MethodName: "ListPeople",
+			Handler:    _IdentityService_ListPeople_Handler,
+		},
+		{
+			MethodName: "UpdatePerson",
+			Handler:    _IdentityService_UpdatePerson_Handler,
+		},
+		{
+			MethodName: "SetPassword",
+			Handler:    _IdentityService_SetPassword_Handler,
+		},
+		{
+			MethodName: "ListSessions",
+			Handler:    _IdentityService_ListSessions_Handler,
+		},
+		{
+			MethodName: "EndSession",
+			Handler:    _IdentityService_EndSession_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},

@@ -137,7 +137,7 @@ func (x Document_Paper) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Document_Paper.Descriptor instead.
 func (Document_Paper) EnumDescriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{8, 0}
+	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{9, 0}
 }
 
 // Terms are a seller's terms; amounts are minor units of the listing's
@@ -410,7 +410,9 @@ type Listing struct {
 	// Listing that was made when the part was sent back; output only.
 	ReturnedAs string `protobuf:"bytes,22,opt,name=returned_as,json=returnedAs,proto3" json:"returned_as,omitempty"`
 	// Why it was sent back; output only.
-	ReturnReport  *ReturnReport `protobuf:"bytes,23,opt,name=return_report,json=returnReport,proto3" json:"return_report,omitempty"`
+	ReturnReport *ReturnReport `protobuf:"bytes,23,opt,name=return_report,json=returnReport,proto3" json:"return_report,omitempty"`
+	// What the part cost the yard; for the yard alone, nobody else ever sees it.
+	CostNote      *CostNote `protobuf:"bytes,24,opt,name=cost_note,json=costNote,proto3" json:"cost_note,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -606,6 +608,68 @@ func (x *Listing) GetReturnReport() *ReturnReport {
 	return nil
 }
 
+func (x *Listing) GetCostNote() *CostNote {
+	if x != nil {
+		return x.CostNote
+	}
+	return nil
+}
+
+// CostNote is what a part cost the yard that pulled it.
+type CostNote struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Cost in minor units of the listing's currency_code, 0 or more.
+	Cost int64 `protobuf:"varint,1,opt,name=cost,proto3" json:"cost,omitempty"`
+	// Remarks, at most 1000 characters.
+	Note          string `protobuf:"bytes,2,opt,name=note,proto3" json:"note,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CostNote) Reset() {
+	*x = CostNote{}
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CostNote) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CostNote) ProtoMessage() {}
+
+func (x *CostNote) ProtoReflect() protoreflect.Message {
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CostNote.ProtoReflect.Descriptor instead.
+func (*CostNote) Descriptor() ([]byte, []int) {
+	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *CostNote) GetCost() int64 {
+	if x != nil {
+		return x.Cost
+	}
+	return 0
+}
+
+func (x *CostNote) GetNote() string {
+	if x != nil {
+		return x.Note
+	}
+	return ""
+}
+
 // ReturnReport says what was seen on arrival.
 type ReturnReport struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -621,7 +685,7 @@ type ReturnReport struct {
 
 func (x *ReturnReport) Reset() {
 	*x = ReturnReport{}
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[3]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -633,7 +697,7 @@ func (x *ReturnReport) String() string {
 func (*ReturnReport) ProtoMessage() {}
 
 func (x *ReturnReport) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[3]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -646,7 +710,7 @@ func (x *ReturnReport) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReturnReport.ProtoReflect.Descriptor instead.
 func (*ReturnReport) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{3}
+	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *ReturnReport) GetFailedChecks() []string {
@@ -688,7 +752,7 @@ type ReturnListingRequest struct {
 
 func (x *ReturnListingRequest) Reset() {
 	*x = ReturnListingRequest{}
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[4]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -700,7 +764,7 @@ func (x *ReturnListingRequest) String() string {
 func (*ReturnListingRequest) ProtoMessage() {}
 
 func (x *ReturnListingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[4]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -713,7 +777,7 @@ func (x *ReturnListingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReturnListingRequest.ProtoReflect.Descriptor instead.
 func (*ReturnListingRequest) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{4}
+	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *ReturnListingRequest) GetName() string {
@@ -757,7 +821,7 @@ type ReturnListingResponse struct {
 
 func (x *ReturnListingResponse) Reset() {
 	*x = ReturnListingResponse{}
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[5]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -769,7 +833,7 @@ func (x *ReturnListingResponse) String() string {
 func (*ReturnListingResponse) ProtoMessage() {}
 
 func (x *ReturnListingResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[5]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -782,7 +846,7 @@ func (x *ReturnListingResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReturnListingResponse.ProtoReflect.Descriptor instead.
 func (*ReturnListingResponse) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{5}
+	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *ReturnListingResponse) GetListing() *Listing {
@@ -814,7 +878,7 @@ type RelistListingRequest struct {
 
 func (x *RelistListingRequest) Reset() {
 	*x = RelistListingRequest{}
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[6]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -826,7 +890,7 @@ func (x *RelistListingRequest) String() string {
 func (*RelistListingRequest) ProtoMessage() {}
 
 func (x *RelistListingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[6]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -839,7 +903,7 @@ func (x *RelistListingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RelistListingRequest.ProtoReflect.Descriptor instead.
 func (*RelistListingRequest) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{6}
+	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *RelistListingRequest) GetName() string {
@@ -876,7 +940,7 @@ type RelistListingResponse struct {
 
 func (x *RelistListingResponse) Reset() {
 	*x = RelistListingResponse{}
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[7]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -888,7 +952,7 @@ func (x *RelistListingResponse) String() string {
 func (*RelistListingResponse) ProtoMessage() {}
 
 func (x *RelistListingResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[7]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -901,7 +965,7 @@ func (x *RelistListingResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RelistListingResponse.ProtoReflect.Descriptor instead.
 func (*RelistListingResponse) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{7}
+	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *RelistListingResponse) GetListing() *Listing {
@@ -933,7 +997,7 @@ type Document struct {
 
 func (x *Document) Reset() {
 	*x = Document{}
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[8]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -945,7 +1009,7 @@ func (x *Document) String() string {
 func (*Document) ProtoMessage() {}
 
 func (x *Document) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[8]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -958,7 +1022,7 @@ func (x *Document) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Document.ProtoReflect.Descriptor instead.
 func (*Document) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{8}
+	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *Document) GetContentType() string {
@@ -995,7 +1059,7 @@ type RenderTagRequest struct {
 
 func (x *RenderTagRequest) Reset() {
 	*x = RenderTagRequest{}
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[9]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1007,7 +1071,7 @@ func (x *RenderTagRequest) String() string {
 func (*RenderTagRequest) ProtoMessage() {}
 
 func (x *RenderTagRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[9]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1020,7 +1084,7 @@ func (x *RenderTagRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RenderTagRequest.ProtoReflect.Descriptor instead.
 func (*RenderTagRequest) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{9}
+	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *RenderTagRequest) GetName() string {
@@ -1048,7 +1112,7 @@ type RenderTagResponse struct {
 
 func (x *RenderTagResponse) Reset() {
 	*x = RenderTagResponse{}
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[10]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1060,7 +1124,7 @@ func (x *RenderTagResponse) String() string {
 func (*RenderTagResponse) ProtoMessage() {}
 
 func (x *RenderTagResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[10]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1073,7 +1137,7 @@ func (x *RenderTagResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RenderTagResponse.ProtoReflect.Descriptor instead.
 func (*RenderTagResponse) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{10}
+	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *RenderTagResponse) GetDocument() *Document {
@@ -1101,7 +1165,7 @@ type RenderShippingFactsRequest struct {
 
 func (x *RenderShippingFactsRequest) Reset() {
 	*x = RenderShippingFactsRequest{}
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[11]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1113,7 +1177,7 @@ func (x *RenderShippingFactsRequest) String() string {
 func (*RenderShippingFactsRequest) ProtoMessage() {}
 
 func (x *RenderShippingFactsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[11]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1126,7 +1190,7 @@ func (x *RenderShippingFactsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RenderShippingFactsRequest.ProtoReflect.Descriptor instead.
 func (*RenderShippingFactsRequest) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{11}
+	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *RenderShippingFactsRequest) GetName() string {
@@ -1168,7 +1232,7 @@ type RenderShippingFactsResponse struct {
 
 func (x *RenderShippingFactsResponse) Reset() {
 	*x = RenderShippingFactsResponse{}
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[12]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1180,7 +1244,7 @@ func (x *RenderShippingFactsResponse) String() string {
 func (*RenderShippingFactsResponse) ProtoMessage() {}
 
 func (x *RenderShippingFactsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[12]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1193,7 +1257,7 @@ func (x *RenderShippingFactsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RenderShippingFactsResponse.ProtoReflect.Descriptor instead.
 func (*RenderShippingFactsResponse) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{12}
+	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *RenderShippingFactsResponse) GetDocument() *Document {
@@ -1216,7 +1280,7 @@ type CreateListingRequest struct {
 
 func (x *CreateListingRequest) Reset() {
 	*x = CreateListingRequest{}
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[13]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1228,7 +1292,7 @@ func (x *CreateListingRequest) String() string {
 func (*CreateListingRequest) ProtoMessage() {}
 
 func (x *CreateListingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[13]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1241,7 +1305,7 @@ func (x *CreateListingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateListingRequest.ProtoReflect.Descriptor instead.
 func (*CreateListingRequest) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{13}
+	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *CreateListingRequest) GetListing() *Listing {
@@ -1271,7 +1335,7 @@ type CreateListingResponse struct {
 
 func (x *CreateListingResponse) Reset() {
 	*x = CreateListingResponse{}
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[14]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1283,7 +1347,7 @@ func (x *CreateListingResponse) String() string {
 func (*CreateListingResponse) ProtoMessage() {}
 
 func (x *CreateListingResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[14]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1296,7 +1360,7 @@ func (x *CreateListingResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CreateListingResponse.ProtoReflect.Descriptor instead.
 func (*CreateListingResponse) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{14}
+	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *CreateListingResponse) GetListing() *Listing {
@@ -1326,7 +1390,7 @@ type GetListingRequest struct {
 
 func (x *GetListingRequest) Reset() {
 	*x = GetListingRequest{}
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[15]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1338,7 +1402,7 @@ func (x *GetListingRequest) String() string {
 func (*GetListingRequest) ProtoMessage() {}
 
 func (x *GetListingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[15]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1351,7 +1415,7 @@ func (x *GetListingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetListingRequest.ProtoReflect.Descriptor instead.
 func (*GetListingRequest) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{15}
+	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *GetListingRequest) GetName() string {
@@ -1381,7 +1445,7 @@ type GetListingResponse struct {
 
 func (x *GetListingResponse) Reset() {
 	*x = GetListingResponse{}
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[16]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1393,7 +1457,7 @@ func (x *GetListingResponse) String() string {
 func (*GetListingResponse) ProtoMessage() {}
 
 func (x *GetListingResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[16]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1406,7 +1470,7 @@ func (x *GetListingResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetListingResponse.ProtoReflect.Descriptor instead.
 func (*GetListingResponse) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{16}
+	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *GetListingResponse) GetListing() *Listing {
@@ -1438,7 +1502,7 @@ type ListListingsRequest struct {
 
 func (x *ListListingsRequest) Reset() {
 	*x = ListListingsRequest{}
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[17]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1450,7 +1514,7 @@ func (x *ListListingsRequest) String() string {
 func (*ListListingsRequest) ProtoMessage() {}
 
 func (x *ListListingsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[17]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1463,7 +1527,7 @@ func (x *ListListingsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListListingsRequest.ProtoReflect.Descriptor instead.
 func (*ListListingsRequest) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{17}
+	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *ListListingsRequest) GetYard() string {
@@ -1502,7 +1566,7 @@ type ListListingsResponse struct {
 
 func (x *ListListingsResponse) Reset() {
 	*x = ListListingsResponse{}
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[18]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1514,7 +1578,7 @@ func (x *ListListingsResponse) String() string {
 func (*ListListingsResponse) ProtoMessage() {}
 
 func (x *ListListingsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[18]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1527,7 +1591,7 @@ func (x *ListListingsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListListingsResponse.ProtoReflect.Descriptor instead.
 func (*ListListingsResponse) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{18}
+	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *ListListingsResponse) GetListings() []*Listing {
@@ -1567,7 +1631,7 @@ type UpdateListingRequest struct {
 
 func (x *UpdateListingRequest) Reset() {
 	*x = UpdateListingRequest{}
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[19]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1579,7 +1643,7 @@ func (x *UpdateListingRequest) String() string {
 func (*UpdateListingRequest) ProtoMessage() {}
 
 func (x *UpdateListingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[19]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1592,7 +1656,7 @@ func (x *UpdateListingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateListingRequest.ProtoReflect.Descriptor instead.
 func (*UpdateListingRequest) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{19}
+	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *UpdateListingRequest) GetListing() *Listing {
@@ -1629,7 +1693,7 @@ type UpdateListingResponse struct {
 
 func (x *UpdateListingResponse) Reset() {
 	*x = UpdateListingResponse{}
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[20]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1641,7 +1705,7 @@ func (x *UpdateListingResponse) String() string {
 func (*UpdateListingResponse) ProtoMessage() {}
 
 func (x *UpdateListingResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[20]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1654,7 +1718,7 @@ func (x *UpdateListingResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateListingResponse.ProtoReflect.Descriptor instead.
 func (*UpdateListingResponse) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{20}
+	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *UpdateListingResponse) GetListing() *Listing {
@@ -1686,7 +1750,7 @@ type WithdrawListingRequest struct {
 
 func (x *WithdrawListingRequest) Reset() {
 	*x = WithdrawListingRequest{}
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[21]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1698,7 +1762,7 @@ func (x *WithdrawListingRequest) String() string {
 func (*WithdrawListingRequest) ProtoMessage() {}
 
 func (x *WithdrawListingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[21]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1711,7 +1775,7 @@ func (x *WithdrawListingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WithdrawListingRequest.ProtoReflect.Descriptor instead.
 func (*WithdrawListingRequest) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{21}
+	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *WithdrawListingRequest) GetName() string {
@@ -1748,7 +1812,7 @@ type WithdrawListingResponse struct {
 
 func (x *WithdrawListingResponse) Reset() {
 	*x = WithdrawListingResponse{}
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[22]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1760,7 +1824,7 @@ func (x *WithdrawListingResponse) String() string {
 func (*WithdrawListingResponse) ProtoMessage() {}
 
 func (x *WithdrawListingResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[22]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1773,7 +1837,7 @@ func (x *WithdrawListingResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WithdrawListingResponse.ProtoReflect.Descriptor instead.
 func (*WithdrawListingResponse) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{22}
+	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *WithdrawListingResponse) GetListing() *Listing {
@@ -1810,7 +1874,7 @@ type HoldListingRequest struct {
 
 func (x *HoldListingRequest) Reset() {
 	*x = HoldListingRequest{}
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[23]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1822,7 +1886,7 @@ func (x *HoldListingRequest) String() string {
 func (*HoldListingRequest) ProtoMessage() {}
 
 func (x *HoldListingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[23]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1835,7 +1899,7 @@ func (x *HoldListingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HoldListingRequest.ProtoReflect.Descriptor instead.
 func (*HoldListingRequest) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{23}
+	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *HoldListingRequest) GetName() string {
@@ -1879,7 +1943,7 @@ type HoldListingResponse struct {
 
 func (x *HoldListingResponse) Reset() {
 	*x = HoldListingResponse{}
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[24]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1891,7 +1955,7 @@ func (x *HoldListingResponse) String() string {
 func (*HoldListingResponse) ProtoMessage() {}
 
 func (x *HoldListingResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[24]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1904,7 +1968,7 @@ func (x *HoldListingResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use HoldListingResponse.ProtoReflect.Descriptor instead.
 func (*HoldListingResponse) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{24}
+	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *HoldListingResponse) GetListing() *Listing {
@@ -1936,7 +2000,7 @@ type ReleaseListingRequest struct {
 
 func (x *ReleaseListingRequest) Reset() {
 	*x = ReleaseListingRequest{}
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[25]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1948,7 +2012,7 @@ func (x *ReleaseListingRequest) String() string {
 func (*ReleaseListingRequest) ProtoMessage() {}
 
 func (x *ReleaseListingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[25]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1961,7 +2025,7 @@ func (x *ReleaseListingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReleaseListingRequest.ProtoReflect.Descriptor instead.
 func (*ReleaseListingRequest) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{25}
+	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *ReleaseListingRequest) GetName() string {
@@ -1998,7 +2062,7 @@ type ReleaseListingResponse struct {
 
 func (x *ReleaseListingResponse) Reset() {
 	*x = ReleaseListingResponse{}
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[26]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2010,7 +2074,7 @@ func (x *ReleaseListingResponse) String() string {
 func (*ReleaseListingResponse) ProtoMessage() {}
 
 func (x *ReleaseListingResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[26]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2023,7 +2087,7 @@ func (x *ReleaseListingResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReleaseListingResponse.ProtoReflect.Descriptor instead.
 func (*ReleaseListingResponse) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{26}
+	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *ReleaseListingResponse) GetListing() *Listing {
@@ -2057,7 +2121,7 @@ type SellListingRequest struct {
 
 func (x *SellListingRequest) Reset() {
 	*x = SellListingRequest{}
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[27]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2069,7 +2133,7 @@ func (x *SellListingRequest) String() string {
 func (*SellListingRequest) ProtoMessage() {}
 
 func (x *SellListingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[27]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2082,7 +2146,7 @@ func (x *SellListingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SellListingRequest.ProtoReflect.Descriptor instead.
 func (*SellListingRequest) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{27}
+	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *SellListingRequest) GetName() string {
@@ -2126,7 +2190,7 @@ type SellListingResponse struct {
 
 func (x *SellListingResponse) Reset() {
 	*x = SellListingResponse{}
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[28]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2138,7 +2202,7 @@ func (x *SellListingResponse) String() string {
 func (*SellListingResponse) ProtoMessage() {}
 
 func (x *SellListingResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[28]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2151,7 +2215,7 @@ func (x *SellListingResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SellListingResponse.ProtoReflect.Descriptor instead.
 func (*SellListingResponse) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{28}
+	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *SellListingResponse) GetListing() *Listing {
@@ -2184,7 +2248,7 @@ type ImportListingsRequest struct {
 
 func (x *ImportListingsRequest) Reset() {
 	*x = ImportListingsRequest{}
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[29]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2196,7 +2260,7 @@ func (x *ImportListingsRequest) String() string {
 func (*ImportListingsRequest) ProtoMessage() {}
 
 func (x *ImportListingsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[29]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2209,7 +2273,7 @@ func (x *ImportListingsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ImportListingsRequest.ProtoReflect.Descriptor instead.
 func (*ImportListingsRequest) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{29}
+	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *ImportListingsRequest) GetContent() isImportListingsRequest_Content {
@@ -2271,7 +2335,7 @@ type ImportListingsResponse struct {
 
 func (x *ImportListingsResponse) Reset() {
 	*x = ImportListingsResponse{}
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[30]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2283,7 +2347,7 @@ func (x *ImportListingsResponse) String() string {
 func (*ImportListingsResponse) ProtoMessage() {}
 
 func (x *ImportListingsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[30]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2296,7 +2360,7 @@ func (x *ImportListingsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ImportListingsResponse.ProtoReflect.Descriptor instead.
 func (*ImportListingsResponse) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{30}
+	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *ImportListingsResponse) GetContent() isImportListingsResponse_Content {
@@ -2367,7 +2431,7 @@ type Need struct {
 
 func (x *Need) Reset() {
 	*x = Need{}
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[31]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2379,7 +2443,7 @@ func (x *Need) String() string {
 func (*Need) ProtoMessage() {}
 
 func (x *Need) ProtoReflect() protoreflect.Message {
-	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[31]
+	mi := &file_beltwright_fitment_v1_listing_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2392,7 +2456,7 @@ func (x *Need) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Need.ProtoReflect.Descriptor instead.
 func (*Need) Descriptor() ([]byte, []int) {
-	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{31}
+	return file_beltwright_fitment_v1_listing_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *Need) GetVehicle() *Vehicle {
@@ -2475,7 +2539,7 @@ const file_beltwright_fitment_v1_listing_proto_rawDesc = "" +
 	"\x06holder\x18\x01 \x01(\tR\x06holder\x12\x14\n" +
 	"\x05fence\x18\x02 \x01(\x03R\x05fence\x12;\n" +
 	"\vexpire_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
-	"expireTime\"\x9b\b\n" +
+	"expireTime\"\xd9\b\n" +
 	"\aListing\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x12\n" +
 	"\x04yard\x18\x02 \x01(\tR\x04yard\x12!\n" +
@@ -2505,14 +2569,18 @@ const file_beltwright_fitment_v1_listing_proto_rawDesc = "" +
 	"\treturn_of\x18\x15 \x01(\tR\breturnOf\x12\x1f\n" +
 	"\vreturned_as\x18\x16 \x01(\tR\n" +
 	"returnedAs\x12H\n" +
-	"\rreturn_report\x18\x17 \x01(\v2#.beltwright.fitment.v1.ReturnReportR\freturnReport\"_\n" +
+	"\rreturn_report\x18\x17 \x01(\v2#.beltwright.fitment.v1.ReturnReportR\freturnReport\x12<\n" +
+	"\tcost_note\x18\x18 \x01(\v2\x1f.beltwright.fitment.v1.CostNoteR\bcostNote\"_\n" +
 	"\x05State\x12\x15\n" +
 	"\x11STATE_UNSPECIFIED\x10\x00\x12\r\n" +
 	"\tAVAILABLE\x10\x01\x12\b\n" +
 	"\x04HELD\x10\x02\x12\b\n" +
 	"\x04SOLD\x10\x03\x12\r\n" +
 	"\tWITHDRAWN\x10\x04\x12\r\n" +
-	"\tRETURNING\x10\x05\"\x84\x01\n" +
+	"\tRETURNING\x10\x05\"2\n" +
+	"\bCostNote\x12\x12\n" +
+	"\x04cost\x18\x01 \x01(\x03R\x04cost\x12\x12\n" +
+	"\x04note\x18\x02 \x01(\tR\x04note\"\x84\x01\n" +
 	"\fReturnReport\x12#\n" +
 	"\rfailed_checks\x18\x01 \x03(\tR\ffailedChecks\x12\x12\n" +
 	"\x04note\x18\x02 \x01(\tR\x04note\x12;\n" +
@@ -2670,122 +2738,124 @@ func file_beltwright_fitment_v1_listing_proto_rawDescGZIP() []byte {
 }
 
 var file_beltwright_fitment_v1_listing_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
-var file_beltwright_fitment_v1_listing_proto_msgTypes = make([]protoimpl.MessageInfo, 32)
+var file_beltwright_fitment_v1_listing_proto_msgTypes = make([]protoimpl.MessageInfo, 33)
 var file_beltwright_fitment_v1_listing_proto_goTypes = []any{
 	(Listing_State)(0),                  // 0: beltwright.fitment.v1.Listing.State
 	(Document_Paper)(0),                 // 1: beltwright.fitment.v1.Document.Paper
 	(*Terms)(nil),                       // 2: beltwright.fitment.v1.Terms
 	(*Hold)(nil),                        // 3: beltwright.fitment.v1.Hold
 	(*Listing)(nil),                     // 4: beltwright.fitment.v1.Listing
-	(*ReturnReport)(nil),                // 5: beltwright.fitment.v1.ReturnReport
-	(*ReturnListingRequest)(nil),        // 6: beltwright.fitment.v1.ReturnListingRequest
-	(*ReturnListingResponse)(nil),       // 7: beltwright.fitment.v1.ReturnListingResponse
-	(*RelistListingRequest)(nil),        // 8: beltwright.fitment.v1.RelistListingRequest
-	(*RelistListingResponse)(nil),       // 9: beltwright.fitment.v1.RelistListingResponse
-	(*Document)(nil),                    // 10: beltwright.fitment.v1.Document
-	(*RenderTagRequest)(nil),            // 11: beltwright.fitment.v1.RenderTagRequest
-	(*RenderTagResponse)(nil),           // 12: beltwright.fitment.v1.RenderTagResponse
-	(*RenderShippingFactsRequest)(nil),  // 13: beltwright.fitment.v1.RenderShippingFactsRequest
-	(*RenderShippingFactsResponse)(nil), // 14: beltwright.fitment.v1.RenderShippingFactsResponse
-	(*CreateListingRequest)(nil),        // 15: beltwright.fitment.v1.CreateListingRequest
-	(*CreateListingResponse)(nil),       // 16: beltwright.fitment.v1.CreateListingResponse
-	(*GetListingRequest)(nil),           // 17: beltwright.fitment.v1.GetListingRequest
-	(*GetListingResponse)(nil),          // 18: beltwright.fitment.v1.GetListingResponse
-	(*ListListingsRequest)(nil),         // 19: beltwright.fitment.v1.ListListingsRequest
-	(*ListListingsResponse)(nil),        // 20: beltwright.fitment.v1.ListListingsResponse
-	(*UpdateListingRequest)(nil),        // 21: beltwright.fitment.v1.UpdateListingRequest
-	(*UpdateListingResponse)(nil),       // 22: beltwright.fitment.v1.UpdateListingResponse
-	(*WithdrawListingRequest)(nil),      // 23: beltwright.fitment.v1.WithdrawListingRequest
-	(*WithdrawListingResponse)(nil),     // 24: beltwright.fitment.v1.WithdrawListingResponse
-	(*HoldListingRequest)(nil),          // 25: beltwright.fitment.v1.HoldListingRequest
-	(*HoldListingResponse)(nil),         // 26: beltwright.fitment.v1.HoldListingResponse
-	(*ReleaseListingRequest)(nil),       // 27: beltwright.fitment.v1.ReleaseListingRequest
-	(*ReleaseListingResponse)(nil),      // 28: beltwright.fitment.v1.ReleaseListingResponse
-	(*SellListingRequest)(nil),          // 29: beltwright.fitment.v1.SellListingRequest
-	(*SellListingResponse)(nil),         // 30: beltwright.fitment.v1.SellListingResponse
-	(*ImportListingsRequest)(nil),       // 31: beltwright.fitment.v1.ImportListingsRequest
-	(*ImportListingsResponse)(nil),      // 32: beltwright.fitment.v1.ImportListingsResponse
-	(*Need)(nil),                        // 33: beltwright.fitment.v1.Need
-	(*timestamppb.Timestamp)(nil),       // 34: google.protobuf.Timestamp
-	(Part_Kind)(0),                      // 35: beltwright.fitment.v1.Part.Kind
-	(*Position)(nil),                    // 36: beltwright.fitment.v1.Position
-	(*Vehicle)(nil),                     // 37: beltwright.fitment.v1.Vehicle
-	(*Evidence)(nil),                    // 38: beltwright.fitment.v1.Evidence
-	(*ImportOptions)(nil),               // 39: beltwright.fitment.v1.ImportOptions
-	(*RowResult)(nil),                   // 40: beltwright.fitment.v1.RowResult
-	(*ImportSummary)(nil),               // 41: beltwright.fitment.v1.ImportSummary
-	(*Connector)(nil),                   // 42: beltwright.fitment.v1.Connector
+	(*CostNote)(nil),                    // 5: beltwright.fitment.v1.CostNote
+	(*ReturnReport)(nil),                // 6: beltwright.fitment.v1.ReturnReport
+	(*ReturnListingRequest)(nil),        // 7: beltwright.fitment.v1.ReturnListingRequest
+	(*ReturnListingResponse)(nil),       // 8: beltwright.fitment.v1.ReturnListingResponse
+	(*RelistListingRequest)(nil),        // 9: beltwright.fitment.v1.RelistListingRequest
+	(*RelistListingResponse)(nil),       // 10: beltwright.fitment.v1.RelistListingResponse
+	(*Document)(nil),                    // 11: beltwright.fitment.v1.Document
+	(*RenderTagRequest)(nil),            // 12: beltwright.fitment.v1.RenderTagRequest
+	(*RenderTagResponse)(nil),           // 13: beltwright.fitment.v1.RenderTagResponse
+	(*RenderShippingFactsRequest)(nil),  // 14: beltwright.fitment.v1.RenderShippingFactsRequest
+	(*RenderShippingFactsResponse)(nil), // 15: beltwright.fitment.v1.RenderShippingFactsResponse
+	(*CreateListingRequest)(nil),        // 16: beltwright.fitment.v1.CreateListingRequest
+	(*CreateListingResponse)(nil),       // 17: beltwright.fitment.v1.CreateListingResponse
+	(*GetListingRequest)(nil),           // 18: beltwright.fitment.v1.GetListingRequest
+	(*GetListingResponse)(nil),          // 19: beltwright.fitment.v1.GetListingResponse
+	(*ListListingsRequest)(nil),         // 20: beltwright.fitment.v1.ListListingsRequest
+	(*ListListingsResponse)(nil),        // 21: beltwright.fitment.v1.ListListingsResponse
+	(*UpdateListingRequest)(nil),        // 22: beltwright.fitment.v1.UpdateListingRequest
+	(*UpdateListingResponse)(nil),       // 23: beltwright.fitment.v1.UpdateListingResponse
+	(*WithdrawListingRequest)(nil),      // 24: beltwright.fitment.v1.WithdrawListingRequest
+	(*WithdrawListingResponse)(nil),     // 25: beltwright.fitment.v1.WithdrawListingResponse
+	(*HoldListingRequest)(nil),          // 26: beltwright.fitment.v1.HoldListingRequest
+	(*HoldListingResponse)(nil),         // 27: beltwright.fitment.v1.HoldListingResponse
+	(*ReleaseListingRequest)(nil),       // 28: beltwright.fitment.v1.ReleaseListingRequest
+	(*ReleaseListingResponse)(nil),      // 29: beltwright.fitment.v1.ReleaseListingResponse
+	(*SellListingRequest)(nil),          // 30: beltwright.fitment.v1.SellListingRequest
+	(*SellListingResponse)(nil),         // 31: beltwright.fitment.v1.SellListingResponse
+	(*ImportListingsRequest)(nil),       // 32: beltwright.fitment.v1.ImportListingsRequest
+	(*ImportListingsResponse)(nil),      // 33: beltwright.fitment.v1.ImportListingsResponse
+	(*Need)(nil),                        // 34: beltwright.fitment.v1.Need
+	(*timestamppb.Timestamp)(nil),       // 35: google.protobuf.Timestamp
+	(Part_Kind)(0),                      // 36: beltwright.fitment.v1.Part.Kind
+	(*Position)(nil),                    // 37: beltwright.fitment.v1.Position
+	(*Vehicle)(nil),                     // 38: beltwright.fitment.v1.Vehicle
+	(*Evidence)(nil),                    // 39: beltwright.fitment.v1.Evidence
+	(*ImportOptions)(nil),               // 40: beltwright.fitment.v1.ImportOptions
+	(*RowResult)(nil),                   // 41: beltwright.fitment.v1.RowResult
+	(*ImportSummary)(nil),               // 42: beltwright.fitment.v1.ImportSummary
+	(*Connector)(nil),                   // 43: beltwright.fitment.v1.Connector
 }
 var file_beltwright_fitment_v1_listing_proto_depIdxs = []int32{
-	34, // 0: beltwright.fitment.v1.Hold.expire_time:type_name -> google.protobuf.Timestamp
-	35, // 1: beltwright.fitment.v1.Listing.kind:type_name -> beltwright.fitment.v1.Part.Kind
-	36, // 2: beltwright.fitment.v1.Listing.position:type_name -> beltwright.fitment.v1.Position
-	37, // 3: beltwright.fitment.v1.Listing.donor:type_name -> beltwright.fitment.v1.Vehicle
-	38, // 4: beltwright.fitment.v1.Listing.evidence:type_name -> beltwright.fitment.v1.Evidence
+	35, // 0: beltwright.fitment.v1.Hold.expire_time:type_name -> google.protobuf.Timestamp
+	36, // 1: beltwright.fitment.v1.Listing.kind:type_name -> beltwright.fitment.v1.Part.Kind
+	37, // 2: beltwright.fitment.v1.Listing.position:type_name -> beltwright.fitment.v1.Position
+	38, // 3: beltwright.fitment.v1.Listing.donor:type_name -> beltwright.fitment.v1.Vehicle
+	39, // 4: beltwright.fitment.v1.Listing.evidence:type_name -> beltwright.fitment.v1.Evidence
 	2,  // 5: beltwright.fitment.v1.Listing.terms:type_name -> beltwright.fitment.v1.Terms
 	0,  // 6: beltwright.fitment.v1.Listing.state:type_name -> beltwright.fitment.v1.Listing.State
 	3,  // 7: beltwright.fitment.v1.Listing.hold:type_name -> beltwright.fitment.v1.Hold
-	34, // 8: beltwright.fitment.v1.Listing.create_time:type_name -> google.protobuf.Timestamp
-	34, // 9: beltwright.fitment.v1.Listing.update_time:type_name -> google.protobuf.Timestamp
-	5,  // 10: beltwright.fitment.v1.Listing.return_report:type_name -> beltwright.fitment.v1.ReturnReport
-	34, // 11: beltwright.fitment.v1.ReturnReport.report_time:type_name -> google.protobuf.Timestamp
-	5,  // 12: beltwright.fitment.v1.ReturnListingRequest.report:type_name -> beltwright.fitment.v1.ReturnReport
-	38, // 13: beltwright.fitment.v1.ReturnListingRequest.evidence:type_name -> beltwright.fitment.v1.Evidence
-	4,  // 14: beltwright.fitment.v1.ReturnListingResponse.listing:type_name -> beltwright.fitment.v1.Listing
-	4,  // 15: beltwright.fitment.v1.RelistListingResponse.listing:type_name -> beltwright.fitment.v1.Listing
-	1,  // 16: beltwright.fitment.v1.RenderTagRequest.paper:type_name -> beltwright.fitment.v1.Document.Paper
-	10, // 17: beltwright.fitment.v1.RenderTagResponse.document:type_name -> beltwright.fitment.v1.Document
-	1,  // 18: beltwright.fitment.v1.RenderShippingFactsRequest.paper:type_name -> beltwright.fitment.v1.Document.Paper
-	10, // 19: beltwright.fitment.v1.RenderShippingFactsResponse.document:type_name -> beltwright.fitment.v1.Document
-	4,  // 20: beltwright.fitment.v1.CreateListingRequest.listing:type_name -> beltwright.fitment.v1.Listing
-	4,  // 21: beltwright.fitment.v1.CreateListingResponse.listing:type_name -> beltwright.fitment.v1.Listing
-	4,  // 22: beltwright.fitment.v1.GetListingResponse.listing:type_name -> beltwright.fitment.v1.Listing
-	4,  // 23: beltwright.fitment.v1.ListListingsResponse.listings:type_name -> beltwright.fitment.v1.Listing
-	4,  // 24: beltwright.fitment.v1.UpdateListingRequest.listing:type_name -> beltwright.fitment.v1.Listing
-	4,  // 25: beltwright.fitment.v1.UpdateListingResponse.listing:type_name -> beltwright.fitment.v1.Listing
-	4,  // 26: beltwright.fitment.v1.WithdrawListingResponse.listing:type_name -> beltwright.fitment.v1.Listing
-	4,  // 27: beltwright.fitment.v1.HoldListingResponse.listing:type_name -> beltwright.fitment.v1.Listing
-	4,  // 28: beltwright.fitment.v1.ReleaseListingResponse.listing:type_name -> beltwright.fitment.v1.Listing
-	33, // 29: beltwright.fitment.v1.SellListingRequest.need:type_name -> beltwright.fitment.v1.Need
-	4,  // 30: beltwright.fitment.v1.SellListingResponse.listing:type_name -> beltwright.fitment.v1.Listing
-	39, // 31: beltwright.fitment.v1.ImportListingsRequest.options:type_name -> beltwright.fitment.v1.ImportOptions
-	40, // 32: beltwright.fitment.v1.ImportListingsResponse.row:type_name -> beltwright.fitment.v1.RowResult
-	41, // 33: beltwright.fitment.v1.ImportListingsResponse.summary:type_name -> beltwright.fitment.v1.ImportSummary
-	37, // 34: beltwright.fitment.v1.Need.vehicle:type_name -> beltwright.fitment.v1.Vehicle
-	35, // 35: beltwright.fitment.v1.Need.kind:type_name -> beltwright.fitment.v1.Part.Kind
-	36, // 36: beltwright.fitment.v1.Need.position:type_name -> beltwright.fitment.v1.Position
-	42, // 37: beltwright.fitment.v1.Need.connector:type_name -> beltwright.fitment.v1.Connector
-	15, // 38: beltwright.fitment.v1.ListingService.CreateListing:input_type -> beltwright.fitment.v1.CreateListingRequest
-	17, // 39: beltwright.fitment.v1.ListingService.GetListing:input_type -> beltwright.fitment.v1.GetListingRequest
-	19, // 40: beltwright.fitment.v1.ListingService.ListListings:input_type -> beltwright.fitment.v1.ListListingsRequest
-	21, // 41: beltwright.fitment.v1.ListingService.UpdateListing:input_type -> beltwright.fitment.v1.UpdateListingRequest
-	23, // 42: beltwright.fitment.v1.ListingService.WithdrawListing:input_type -> beltwright.fitment.v1.WithdrawListingRequest
-	25, // 43: beltwright.fitment.v1.ListingService.HoldListing:input_type -> beltwright.fitment.v1.HoldListingRequest
-	27, // 44: beltwright.fitment.v1.ListingService.ReleaseListing:input_type -> beltwright.fitment.v1.ReleaseListingRequest
-	29, // 45: beltwright.fitment.v1.ListingService.SellListing:input_type -> beltwright.fitment.v1.SellListingRequest
-	6,  // 46: beltwright.fitment.v1.ListingService.ReturnListing:input_type -> beltwright.fitment.v1.ReturnListingRequest
-	8,  // 47: beltwright.fitment.v1.ListingService.RelistListing:input_type -> beltwright.fitment.v1.RelistListingRequest
-	11, // 48: beltwright.fitment.v1.ListingService.RenderTag:input_type -> beltwright.fitment.v1.RenderTagRequest
-	13, // 49: beltwright.fitment.v1.ListingService.RenderShippingFacts:input_type -> beltwright.fitment.v1.RenderShippingFactsRequest
-	31, // 50: beltwright.fitment.v1.ListingService.ImportListings:input_type -> beltwright.fitment.v1.ImportListingsRequest
-	16, // 51: beltwright.fitment.v1.ListingService.CreateListing:output_type -> beltwright.fitment.v1.CreateListingResponse
-	18, // 52: beltwright.fitment.v1.ListingService.GetListing:output_type -> beltwright.fitment.v1.GetListingResponse
-	20, // 53: beltwright.fitment.v1.ListingService.ListListings:output_type -> beltwright.fitment.v1.ListListingsResponse
-	22, // 54: beltwright.fitment.v1.ListingService.UpdateListing:output_type -> beltwright.fitment.v1.UpdateListingResponse
-	24, // 55: beltwright.fitment.v1.ListingService.WithdrawListing:output_type -> beltwright.fitment.v1.WithdrawListingResponse
-	26, // 56: beltwright.fitment.v1.ListingService.HoldListing:output_type -> beltwright.fitment.v1.HoldListingResponse
-	28, // 57: beltwright.fitment.v1.ListingService.ReleaseListing:output_type -> beltwright.fitment.v1.ReleaseListingResponse
-	30, // 58: beltwright.fitment.v1.ListingService.SellListing:output_type -> beltwright.fitment.v1.SellListingResponse
-	7,  // 59: beltwright.fitment.v1.ListingService.ReturnListing:output_type -> beltwright.fitment.v1.ReturnListingResponse
-	9,  // 60: beltwright.fitment.v1.ListingService.RelistListing:output_type -> beltwright.fitment.v1.RelistListingResponse
-	12, // 61: beltwright.fitment.v1.ListingService.RenderTag:output_type -> beltwright.fitment.v1.RenderTagResponse
-	14, // 62: beltwright.fitment.v1.ListingService.RenderShippingFacts:output_type -> beltwright.fitment.v1.RenderShippingFactsResponse
-	32, // 63: beltwright.fitment.v1.ListingService.ImportListings:output_type -> beltwright.fitment.v1.ImportListingsResponse
-	51, // [51:64] is the sub-list for method output_type
-	38, // [38:51] is the sub-list for method input_type
-	38, // [38:38] is the sub-list for extension type_name
-	38, // [38:38] is the sub-list for extension extendee
-	0,  // [0:38] is the sub-list for field type_name
+	35, // 8: beltwright.fitment.v1.Listing.create_time:type_name -> google.protobuf.Timestamp
+	35, // 9: beltwright.fitment.v1.Listing.update_time:type_name -> google.protobuf.Timestamp
+	6,  // 10: beltwright.fitment.v1.Listing.return_report:type_name -> beltwright.fitment.v1.ReturnReport
+	5,  // 11: beltwright.fitment.v1.Listing.cost_note:type_name -> beltwright.fitment.v1.CostNote
+	35, // 12: beltwright.fitment.v1.ReturnReport.report_time:type_name -> google.protobuf.Timestamp
+	6,  // 13: beltwright.fitment.v1.ReturnListingRequest.report:type_name -> beltwright.fitment.v1.ReturnReport
+	39, // 14: beltwright.fitment.v1.ReturnListingRequest.evidence:type_name -> beltwright.fitment.v1.Evidence
+	4,  // 15: beltwright.fitment.v1.ReturnListingResponse.listing:type_name -> beltwright.fitment.v1.Listing
+	4,  // 16: beltwright.fitment.v1.RelistListingResponse.listing:type_name -> beltwright.fitment.v1.Listing
+	1,  // 17: beltwright.fitment.v1.RenderTagRequest.paper:type_name -> beltwright.fitment.v1.Document.Paper
+	11, // 18: beltwright.fitment.v1.RenderTagResponse.document:type_name -> beltwright.fitment.v1.Document
+	1,  // 19: beltwright.fitment.v1.RenderShippingFactsRequest.paper:type_name -> beltwright.fitment.v1.Document.Paper
+	11, // 20: beltwright.fitment.v1.RenderShippingFactsResponse.document:type_name -> beltwright.fitment.v1.Document
+	4,  // 21: beltwright.fitment.v1.CreateListingRequest.listing:type_name -> beltwright.fitment.v1.Listing
+	4,  // 22: beltwright.fitment.v1.CreateListingResponse.listing:type_name -> beltwright.fitment.v1.Listing
+	4,  // 23: beltwright.fitment.v1.GetListingResponse.listing:type_name -> beltwright.fitment.v1.Listing
+	4,  // 24: beltwright.fitment.v1.ListListingsResponse.listings:type_name -> beltwright.fitment.v1.Listing
+	4,  // 25: beltwright.fitment.v1.UpdateListingRequest.listing:type_name -> beltwright.fitment.v1.Listing
+	4,  // 26: beltwright.fitment.v1.UpdateListingResponse.listing:type_name -> beltwright.fitment.v1.Listing
+	4,  // 27: beltwright.fitment.v1.WithdrawListingResponse.listing:type_name -> beltwright.fitment.v1.Listing
+	4,  // 28: beltwright.fitment.v1.HoldListingResponse.listing:type_name -> beltwright.fitment.v1.Listing
+	4,  // 29: beltwright.fitment.v1.ReleaseListingResponse.listing:type_name -> beltwright.fitment.v1.Listing
+	34, // 30: beltwright.fitment.v1.SellListingRequest.need:type_name -> beltwright.fitment.v1.Need
+	4,  // 31: beltwright.fitment.v1.SellListingResponse.listing:type_name -> beltwright.fitment.v1.Listing
+	40, // 32: beltwright.fitment.v1.ImportListingsRequest.options:type_name -> beltwright.fitment.v1.ImportOptions
+	41, // 33: beltwright.fitment.v1.ImportListingsResponse.row:type_name -> beltwright.fitment.v1.RowResult
+	42, // 34: beltwright.fitment.v1.ImportListingsResponse.summary:type_name -> beltwright.fitment.v1.ImportSummary
+	38, // 35: beltwright.fitment.v1.Need.vehicle:type_name -> beltwright.fitment.v1.Vehicle
+	36, // 36: beltwright.fitment.v1.Need.kind:type_name -> beltwright.fitment.v1.Part.Kind
+	37, // 37: beltwright.fitment.v1.Need.position:type_name -> beltwright.fitment.v1.Position
+	43, // 38: beltwright.fitment.v1.Need.connector:type_name -> beltwright.fitment.v1.Connector
+	16, // 39: beltwright.fitment.v1.ListingService.CreateListing:input_type -> beltwright.fitment.v1.CreateListingRequest
+	18, // 40: beltwright.fitment.v1.ListingService.GetListing:input_type -> beltwright.fitment.v1.GetListingRequest
+	20, // 41: beltwright.fitment.v1.ListingService.ListListings:input_type -> beltwright.fitment.v1.ListListingsRequest
+	22, // 42: beltwright.fitment.v1.ListingService.UpdateListing:input_type -> beltwright.fitment.v1.UpdateListingRequest
+	24, // 43: beltwright.fitment.v1.ListingService.WithdrawListing:input_type -> beltwright.fitment.v1.WithdrawListingRequest
+	26, // 44: beltwright.fitment.v1.ListingService.HoldListing:input_type -> beltwright.fitment.v1.HoldListingRequest
+	28, // 45: beltwright.fitment.v1.ListingService.ReleaseListing:input_type -> beltwright.fitment.v1.ReleaseListingRequest
+	30, // 46: beltwright.fitment.v1.ListingService.SellListing:input_type -> beltwright.fitment.v1.SellListingRequest
+	7,  // 47: beltwright.fitment.v1.ListingService.ReturnListing:input_type -> beltwright.fitment.v1.ReturnListingRequest
+	9,  // 48: beltwright.fitment.v1.ListingService.RelistListing:input_type -> beltwright.fitment.v1.RelistListingRequest
+	12, // 49: beltwright.fitment.v1.ListingService.RenderTag:input_type -> beltwright.fitment.v1.RenderTagRequest
+	14, // 50: beltwright.fitment.v1.ListingService.RenderShippingFacts:input_type -> beltwright.fitment.v1.RenderShippingFactsRequest
+	32, // 51: beltwright.fitment.v1.ListingService.ImportListings:input_type -> beltwright.fitment.v1.ImportListingsRequest
+	17, // 52: beltwright.fitment.v1.ListingService.CreateListing:output_type -> beltwright.fitment.v1.CreateListingResponse
+	19, // 53: beltwright.fitment.v1.ListingService.GetListing:output_type -> beltwright.fitment.v1.GetListingResponse
+	21, // 54: beltwright.fitment.v1.ListingService.ListListings:output_type -> beltwright.fitment.v1.ListListingsResponse
+	23, // 55: beltwright.fitment.v1.ListingService.UpdateListing:output_type -> beltwright.fitment.v1.UpdateListingResponse
+	25, // 56: beltwright.fitment.v1.ListingService.WithdrawListing:output_type -> beltwright.fitment.v1.WithdrawListingResponse
+	27, // 57: beltwright.fitment.v1.ListingService.HoldListing:output_type -> beltwright.fitment.v1.HoldListingResponse
+	29, // 58: beltwright.fitment.v1.ListingService.ReleaseListing:output_type -> beltwright.fitment.v1.ReleaseListingResponse
+	31, // 59: beltwright.fitment.v1.ListingService.SellListing:output_type -> beltwright.fitment.v1.SellListingResponse
+	8,  // 60: beltwright.fitment.v1.ListingService.ReturnListing:output_type -> beltwright.fitment.v1.ReturnListingResponse
+	10, // 61: beltwright.fitment.v1.ListingService.RelistListing:output_type -> beltwright.fitment.v1.RelistListingResponse
+	13, // 62: beltwright.fitment.v1.ListingService.RenderTag:output_type -> beltwright.fitment.v1.RenderTagResponse
+	15, // 63: beltwright.fitment.v1.ListingService.RenderShippingFacts:output_type -> beltwright.fitment.v1.RenderShippingFactsResponse
+	33, // 64: beltwright.fitment.v1.ListingService.ImportListings:output_type -> beltwright.fitment.v1.ImportListingsResponse
+	52, // [52:65] is the sub-list for method output_type
+	39, // [39:52] is the sub-list for method input_type
+	39, // [39:39] is the sub-list for extension type_name
+	39, // [39:39] is the sub-list for extension extendee
+	0,  // [0:39] is the sub-list for field type_name
 }
 
 func init() { file_beltwright_fitment_v1_listing_proto_init() }
@@ -2795,11 +2865,11 @@ func file_beltwright_fitment_v1_listing_proto_init() {
 	}
 	file_beltwright_fitment_v1_common_proto_init()
 	file_beltwright_fitment_v1_imports_proto_init()
-	file_beltwright_fitment_v1_listing_proto_msgTypes[29].OneofWrappers = []any{
+	file_beltwright_fitment_v1_listing_proto_msgTypes[30].OneofWrappers = []any{
 		(*ImportListingsRequest_Options)(nil),
 		(*ImportListingsRequest_Chunk)(nil),
 	}
-	file_beltwright_fitment_v1_listing_proto_msgTypes[30].OneofWrappers = []any{
+	file_beltwright_fitment_v1_listing_proto_msgTypes[31].OneofWrappers = []any{
 		(*ImportListingsResponse_Row)(nil),
 		(*ImportListingsResponse_Summary)(nil),
 	}
@@ -2809,7 +2879,7 @@ func file_beltwright_fitment_v1_listing_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_beltwright_fitment_v1_listing_proto_rawDesc), len(file_beltwright_fitment_v1_listing_proto_rawDesc)),
 			NumEnums:      2,
-			NumMessages:   32,
+			NumMessages:   33,
 			NumExtensions: 0,
 			NumServices:   1,
 		},
