@@ -2,7 +2,6 @@ package embedded
 
 import (
 	"errors"
-	"io"
 	"syscall"
 	"testing"
 
@@ -63,7 +62,7 @@ func TestAFailedCommitStopsTheStore(t *testing.T) {
 		"Wait":    func() error { return s.Wait(ctx, 0) },
 		"Place":   func() error { _, err := s.Place(ctx); return err },
 		"Now":     func() error { _, err := s.Now(ctx); return err },
-		"Backup":  func() error { return s.Backup(ctx, io.Discard) },
+		"BackUp":  func() error { _, err := s.BackUp(ctx); return err },
 	} {
 		if err := call(); !errors.Is(err, store.ErrBroken) {
 			t.Errorf("%s: %v", name, err)

@@ -242,13 +242,13 @@ func TestBackupAndRestore(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	var backup bytes.Buffer
-	if err := s.Backup(t.Context(), &backup); err != nil {
-		t.Fatal(err)
+	copied, of := backUp(t, s)
+	if of != place {
+		t.Errorf("a copy of %+v, want %+v", of, place)
 	}
 	fill(t, s, 1) // after the backup; a repeat, changes nothing
 	dir := filepath.Join(t.TempDir(), "restored")
-	if err := embedded.Restore(bytes.NewReader(backup.Bytes()), dir); err != nil {
+	if err := embedded.Restore(bytes.NewReader(copied), dir); err != nil {
 		t.Fatal(err)
 	}
 	if got, err := embedded.Check(dir); err != nil || got.Records != 40 || got.Requests != 100 {
@@ -272,12 +272,12 @@ func TestBackupAndRestore(t *testing.T) {
 			t.Errorf("got %+v, want %+v", news[i], want[i])
 		}
 	}
-	if err := embedded.Restore(bytes.NewReader(backup.Bytes()), dir); err == nil || !strings.Contains(err.Error(), "not empty") {
+	if err := embedded.Restore(bytes.NewReader(copied), dir); err == nil || !strings.Contains(err.Error(), "not empty") {
 		t.Errorf("into a used directory: %v", err)
 	}
 	ctx, cancel := context.WithCancel(t.Context())
 	cancel()
-	if err := s.Backup(ctx, &backup); !errors.Is(err, context.Canceled) {
+	if _, err := s.BackUp(ctx); !errors.Is(err, context.Canceled) {
 		t.Errorf("a cancelled backup: %v", err)
 	}
 }

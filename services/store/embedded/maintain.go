@@ -11,6 +11,8 @@ import (
 	"path/filepath"
 
 	"go.etcd.io/bbolt"
+
+	"beltwright.example/services/store"
 )
 
 // Contents is what a check found.
@@ -156,15 +158,41 @@ func (c *checker) expiryEntry(at, _ []byte) error {
 	return nil
 }
 
-// Backup writes a consistent snapshot of the running store. Changes go on
-// meanwhile, in a file that grows for as long as it takes.
-func (s *Store) Backup(ctx context.Context, w io.Writer) error {
-	return s.view(ctx, func(tx *bbolt.Tx) error {
-		if _, err := tx.WriteTo(&cancelWriter{ctx: ctx, to: w}); err != nil {
-			return fmt.Errorf("store %s: backup: %w", s.dir, err)
-		}
-		return nil
-	})
+var _ store.BackerUp = (*Store)(nil)
+
+// scratchName is a copy that is being taken, the star being random. Its name is
+// removed at once, so that nothing is left of it whatever happens.
+const scratchName = "store.db.copy-*"
+
+// BackUp implements store.BackerUp. The copy lies beside the store, where it takes
+// as much room again until it is closed: a reader of the file itself would keep
+// writers waiting as soon as the file has to grow, for as long as the reader takes.
+func (s *Store) BackUp(ctx context.Context) (store.Snapshot, error) {
+	if err := s.usable(ctx); err != nil {
+		return store.Snapshot{}, err
+	}
+	file, err := os.CreateTemp(s.dir, scratchName) // mode 0600
+	if err != nil {
+		return store.Snapshot{}, fmt.Errorf("store %s: backup: %w", s.dir, err)
+	}
+	snapshot := store.Snapshot{Place: store.Place{Epoch: s.epoch}, Content: file}
+	err = os.Remove(file.Name())
+	if err == nil {
+		err = s.view(ctx, func(tx *bbolt.Tx) (err error) {
+			if snapshot.Place.Version, err = lastVersion(tx); err != nil {
+				return err
+			}
+			snapshot.Size, err = tx.WriteTo(&cancelWriter{ctx: ctx, to: file})
+			return err
+		})
+	}
+	if err == nil {
+		_, err = file.Seek(0, io.SeekStart)
+	}
+	if err != nil {
+		return store.Snapshot{}, errors.Join(fmt.Errorf("store %s: backup: %w", s.dir, err), file.Close())
+	}
+	return snapshot, nil
 }
 
 // cancelWriter stops a long copy when its context ends.

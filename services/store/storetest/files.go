@@ -51,6 +51,7 @@ func RunFiles(t *testing.T, open func(t *testing.T) *Shelf) {
 		{"ConcurrentPutsOfOneContent", concurrentPuts},
 		{"ReadersKeepWhatTheyOpened", readersKeep},
 		{"EndedContextsAreHonouredByFiles", filesEndedContexts},
+		{"EveryFileIsListedInOrder", everyFileIsListed},
 	}
 	for _, test := range tests {
 		t.Run(test.name, func(t *testing.T) {
@@ -314,5 +315,41 @@ func filesEndedContexts(t *testing.T, s *Shelf) {
 	}
 	if _, _, err := s.Files.Open(ended, shelfTenant, file.SHA256); !errors.Is(err, context.Canceled) {
 		t.Errorf("open after the end: %v", err)
+	}
+}
+
+// everyFileIsListed is for adapters that list what they have.
+func everyFileIsListed(t *testing.T, s *Shelf) {
+	t.Helper()
+	lister, ok := s.Files.(store.FileLister)
+	if !ok {
+		t.Fatalf("%T lists no files, so that nobody can back them up", s.Files)
+	}
+	var want []string
+	for _, tenant := range []string{"a", "a-b", "b", "0"} {
+		for i := range 20 {
+			file := s.put(t, tenant, filler(i))
+			want = append(want, tenant+" "+file.SHA256+" "+strconv.FormatInt(file.Size, 10))
+		}
+	}
+	slices.Sort(want)
+	var got []string
+	each := func(tenant string, file store.File) error {
+		got = append(got, tenant+" "+file.SHA256+" "+strconv.FormatInt(file.Size, 10))
+		return nil
+	}
+	if err := lister.Each(t.Context(), each); err != nil || !slices.Equal(got, want) {
+		t.Errorf("%d files are listed, %v; want %d in order", len(got), err, len(want))
+	}
+	enough := errors.New("enough")
+	count := 0
+	err := lister.Each(t.Context(), func(string, store.File) error { count++; return enough })
+	if !errors.Is(err, enough) || count != 1 {
+		t.Errorf("after the first error %d files came, %v", count, err)
+	}
+	ended, cancel := context.WithCancel(t.Context())
+	cancel()
+	if err := lister.Each(ended, each); !errors.Is(err, context.Canceled) {
+		t.Errorf("listed after the end: %v", err)
 	}
 }
