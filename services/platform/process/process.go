@@ -16,6 +16,7 @@ import (
 	"syscall"
 
 	"beltwright.example/services/platform/auth"
+	"beltwright.example/services/platform/breaker"
 	"beltwright.example/services/platform/serve"
 )
 
@@ -36,6 +37,8 @@ type Settings struct {
 	LogJSON bool
 	// Reflection offers the gRPC reflection service.
 	Reflection bool
+	// Breakers guard the calls that the process makes; nil for none.
+	Breakers *breaker.Set
 }
 
 // Bind adds the settings to a set of flags. GRPC and Data as they are become
@@ -71,7 +74,7 @@ func NewLog(to io.Writer, asJSON bool, level string) (*slog.Logger, error) {
 
 // Serve listens and serves until ctx ends, as the settings say.
 func (s *Settings) Serve(ctx context.Context, verifier auth.Verifier, log *slog.Logger, services ...serve.Service) error {
-	server, err := serve.New(serve.Config{Name: s.Name, Reflection: s.Reflection}, verifier, log, services...)
+	server, err := serve.New(serve.Config{Name: s.Name, Reflection: s.Reflection, Breakers: s.Breakers}, verifier, log, services...)
 	if err != nil {
 		return err
 	}

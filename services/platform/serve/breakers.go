@@ -2,7 +2,6 @@ package serve
 
 import (
 	"fmt"
-	"strings"
 
 	healthpb "google.golang.org/grpc/health/grpc_health_v1"
 
@@ -52,5 +51,5 @@ func (w *watcher) tellBreaker(status breaker.Status) {
 	if status.State == breaker.Closed {
 		health = healthpb.HealthCheckResponse_SERVING
 	}
-	w.server.SetServingStatus(breakerHealth+strings.ReplaceAll(status.Breaker, "/", "."), health)
+	w.server.SetServingStatus(breakerHealth+status.Breaker, health)
 }

@@ -3,6 +3,8 @@ package serve
 import (
 	"fmt"
 	"time"
+
+	"beltwright.example/services/platform/breaker"
 )
 
 // Config says how a server behaves. Every field has a usable default: zero
@@ -14,6 +16,10 @@ type Config struct {
 	// without its protos. It needs a credential like everything else. Default
 	// off.
 	Reflection bool
+
+	// Breakers are the breakers of the calls that this process makes, whose states
+	// the health service tells as "breaker/NAME"; nil for none.
+	Breakers *breaker.Set
 
 	// ReadyEvery is how often each service's Ready is asked. Default 1 s; while
 	// a service is not ready it is asked ten times as often.

@@ -153,6 +153,9 @@ func (s *Server) Serve(ctx context.Context, listener net.Listener) error {
 		running.Go(func() { failed <- s.run(work, service) })
 	}
 	running.Go(func() { s.health.run(work) })
+	if s.config.Breakers != nil {
+		running.Go(func() { s.config.Breakers.Watch(work, s.health.tellBreaker) })
+	}
 	served := make(chan error, 1)
 	go func() { served <- s.grpc.Serve(listener) }()
 	s.log.InfoContext(ctx, "listening", "address", listener.Addr().String())
