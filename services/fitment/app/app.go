@@ -14,16 +14,13 @@ import (
 	"beltwright.example/services/fitment/keys"
 	"beltwright.example/services/fitment/server"
 	"beltwright.example/services/platform/auth"
+	"beltwright.example/services/platform/backup"
 	"beltwright.example/services/platform/identity"
 	"beltwright.example/services/platform/serve"
 	"beltwright.example/services/store"
 	"beltwright.example/services/store/embedded"
 	"beltwright.example/services/store/embedded/files"
 )
-
-// filesDir is where photos and documents lie in the directory of the store. Whoever
-// copies the store copies them too.
-const filesDir = "files"
 
 // Config says what the fitment side stands on.
 type Config struct {
@@ -81,7 +78,7 @@ func Open(ctx context.Context, config Config) (*App, error) {
 	return a, nil
 }
 
-func assemble(ctx context.Context, config Config, options server.Options, records store.Store) (*App, error) {
+func assemble(ctx context.Context, config Config, options server.Options, records *embedded.Store) (*App, error) {
 	keyStore, err := keys.Open(ctx, records, keys.Options{Now: config.Now})
 	if err != nil {
 		return nil, err
@@ -94,7 +91,7 @@ func assemble(ctx context.Context, config Config, options server.Options, record
 		}
 		a.First = append(a.First, text)
 	}
-	attachments, err := files.Open(filepath.Join(config.Data, filesDir))
+	attachments, err := files.Open(filepath.Join(config.Data, files.Folder))
 	if err != nil {
 		return nil, err
 	}
@@ -107,7 +104,8 @@ func assemble(ctx context.Context, config Config, options server.Options, record
 		_, err := records.Place(ctx)
 		return err
 	})
-	a.Services = []serve.Service{main, who}
+	copies := server.NewBackup(backup.NewDesk(backup.Source{Side: backup.Fitment, Records: records, Files: attachments}, config.Log))
+	a.Services = []serve.Service{main, who, copies}
 	return a, nil
 }
 

@@ -15,6 +15,7 @@ import (
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	"beltwright.example/services/platform/auth"
+	"beltwright.example/services/platform/backup"
 	"beltwright.example/services/platform/serve"
 	"beltwright.example/services/quote/document"
 	"beltwright.example/services/quote/server"
@@ -84,7 +85,8 @@ func Open(_ context.Context, config Config) (*App, error) {
 	if err != nil {
 		return nil, errors.Join(fmt.Errorf("quote: %w", err), records.Close())
 	}
-	return &App{Services: []serve.Service{main}, Verifier: config.Verifier, Store: records}, nil
+	copies := server.NewBackup(backup.NewDesk(backup.Source{Side: backup.Quote, Records: records}, config.Log))
+	return &App{Services: []serve.Service{main, copies}, Verifier: config.Verifier, Store: records}, nil
 }
 
 // letterheads reads the file of letterheads; none where there is none.

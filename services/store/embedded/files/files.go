@@ -24,6 +24,9 @@ import (
 	"beltwright.example/services/store"
 )
 
+// Folder is where a server keeps its files in the directory of its store.
+const Folder = "files"
+
 // unfinished is where content lies while it is put. No tenant's folder has this
 // name: a tenant's begins with the mark.
 const (
