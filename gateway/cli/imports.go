@@ -87,7 +87,7 @@ func (c *connection) importFile(cmd *cobra.Command, kind upload.Kind, options *f
 	}
 	defer func() { err = errors.Join(err, conn.Close()) }()
 	var from io.Reader = file
-	if bar := progress(cmd.ErrOrStderr(), size); bar != nil {
+	if bar := progress(cmd.ErrOrStderr(), size, "importing"); bar != nil {
 		reader := progressbar.NewReader(file, bar)
 		from = &reader
 		defer func() { err = errors.Join(err, bar.Finish()) }()
@@ -121,15 +121,16 @@ func openInput(cmd *cobra.Command, path string) (io.ReadCloser, int64, error) {
 	return file, info.Size(), nil
 }
 
-// progress is a bar on a terminal; nil elsewhere.
-func progress(w io.Writer, size int64) *progressbar.ProgressBar {
+// progress is a bar on a terminal, of a size in bytes or -1 where nobody knows; nil
+// elsewhere.
+func progress(w io.Writer, size int64, doing string) *progressbar.ProgressBar {
 	terminal, ok := w.(*os.File)
 	if !ok || !term.IsTerminal(int(terminal.Fd())) {
 		return nil
 	}
 	return progressbar.NewOptions64(size,
 		progressbar.OptionSetWriter(w), progressbar.OptionShowBytes(true), progressbar.OptionClearOnFinish(),
-		progressbar.OptionSetDescription("importing"))
+		progressbar.OptionSetDescription(doing))
 }
 
 // runImport sends a file and hands every row's result on.

@@ -1,6 +1,7 @@
 package cli
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -10,6 +11,7 @@ import (
 
 	"beltwright.example/services/store"
 	"beltwright.example/services/store/embedded"
+	"beltwright.example/services/store/embedded/restore"
 )
 
 func storeCommand() *cobra.Command {
@@ -40,24 +42,67 @@ func storeCommand() *cobra.Command {
 			return err
 		},
 	}
-	restore := &cobra.Command{
-		Use: "restore BACKUP DIRECTORY", Short: "Make a store from a copy of one",
-		Long:    "Restore makes a new store directory from a copy of a store's file. The directory must be empty or missing.",
-		Example: "  beltwright store restore fitment-backup beltwright-data/fitment",
-		Args:    arguments("BACKUP", "DIRECTORY"),
-		RunE: func(cmd *cobra.Command, args []string) (err error) {
-			backup, err := os.Open(args[0])
-			if err != nil {
-				return fmt.Errorf("open the backup: %w", err)
+	cmd.AddCommand(check, storeRestore())
+	return cmd
+}
+
+func storeRestore() *cobra.Command {
+	return &cobra.Command{
+		Use: "restore BACKUP DIRECTORY", Short: "Make a data directory from a backup",
+		Long: `Restore makes a new data directory from what "beltwright backup" wrote, with a folder
+for each side. From the archive of one side (fitment.tar, quote.tar), or a plain copy
+of a stopped store's file, it makes the directory of that side.
+
+The directory must be empty or missing, and gets its name only once everything in it
+is whole. Keys, people and their passwords come back as they were; what was revoked
+after the backup must be revoked again.`,
+		Example: `  beltwright store restore /var/backups/beltwright-monday beltwright-data
+  beltwright store restore /var/backups/beltwright-monday/fitment.tar beltwright-data/fitment`,
+		Args: arguments("BACKUP", "DIRECTORY"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			p := &printer{out: cmd.OutOrStdout()}
+			if err := restoreInto(cmd.Context(), p, args[0], args[1]); err != nil {
+				return err
 			}
-			defer func() { err = errors.Join(err, backup.Close()) }()
-			if err := embedded.Restore(backup, args[1]); err != nil {
-				return fmt.Errorf("restore %s: %w", args[1], err)
-			}
-			_, err = fmt.Fprintln(cmd.OutOrStdout(), "restored "+args[1])
-			return err
+			p.linef("restored %s", args[1])
+			return p.err
 		},
 	}
-	cmd.AddCommand(check, restore)
-	return cmd
+}
+
+// restoreInto restores whatever the backup is.
+func restoreInto(ctx context.Context, p *printer, from, dir string) (err error) {
+	file, err := os.Open(from) //nolint:gosec // a backup that the user named
+	if err != nil {
+		return fmt.Errorf("open the backup: %w", err)
+	}
+	defer func() { err = errors.Join(err, file.Close()) }()
+	info, err := file.Stat()
+	if err != nil {
+		return fmt.Errorf("open the backup: %w", err)
+	}
+	if info.IsDir() {
+		set, err := restore.Set(ctx, from, dir)
+		if err != nil {
+			return err
+		}
+		p.linef("backup of %s", localTime(set.Taken))
+		return nil
+	}
+	archived, content, err := restore.IsArchive(file)
+	if err != nil {
+		return fmt.Errorf("read the backup: %w", err)
+	}
+	if !archived {
+		if err := embedded.Restore(content, dir); err != nil {
+			return fmt.Errorf("restore %s: %w", dir, err)
+		}
+		return nil
+	}
+	manifest, err := restore.Side(ctx, content, dir)
+	if err != nil {
+		return err
+	}
+	p.linef("archive of the %s side, %d photos and documents", manifest.Side, manifest.Files)
+	return nil
 }

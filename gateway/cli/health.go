@@ -1,0 +1,88 @@
+package cli
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"net/http"
+	"net/url"
+
+	"github.com/spf13/cobra"
+	"google.golang.org/grpc/health/grpc_health_v1"
+
+	"beltwright.example/services/platform/serve"
+)
+
+// healthAnswer bounds what is read of a readiness answer, in bytes.
+const healthAnswer = 4 << 10
+
+func healthCommand(c *connection) *cobra.Command {
+	var address, service string
+	cmd := &cobra.Command{
+		Use:   "health",
+		Short: "Ask a server whether it can serve",
+		Long: `Health ends without an error where a server says that it can serve. It needs no key.
+It asks the gRPC server at --server, or with --http the REST server at an address. It
+is what a container's health check runs.`,
+		Example: "  beltwright health --server 127.0.0.1:9091\n  beltwright health --http http://127.0.0.1:8080",
+		Args:    noArguments,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			ctx, cancel := context.WithTimeout(cmd.Context(), c.timeout)
+			defer cancel()
+			what, err := c.server, error(nil)
+			if address != "" {
+				what, err = address, webHealth(ctx, address)
+			} else {
+				err = c.callHealth(ctx, service)
+			}
+			if err != nil {
+				return fmt.Errorf("%s cannot serve: %w", what, err)
+			}
+			_, err = fmt.Fprintln(cmd.OutOrStdout(), "ready")
+			return err
+		},
+	}
+	cmd.Flags().StringVar(&address, "http", "", "`address` of a REST server, with http:// or https://, instead of --server")
+	cmd.Flags().StringVar(&service, "service", "", "`service` to ask about, such as beltwright.fitment.v1.FitmentService (default the whole server)")
+	return cmd
+}
+
+// callHealth asks by gRPC.
+func (c *connection) callHealth(ctx context.Context, service string) (err error) {
+	conn, err := serve.Dial(c.server)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, conn.Close()) }()
+	answer, err := grpc_health_v1.NewHealthClient(conn).Check(ctx, &grpc_health_v1.HealthCheckRequest{Service: service})
+	if err != nil {
+		return err
+	}
+	if got := answer.GetStatus(); got != grpc_health_v1.HealthCheckResponse_SERVING {
+		return fmt.Errorf("it says %s", got)
+	}
+	return nil
+}
+
+// webHealth asks by HTTP.
+func webHealth(ctx context.Context, address string) (err error) {
+	base, err := url.Parse(address)
+	if err != nil || base.Host == "" {
+		return usageError{fmt.Errorf("--http %s: expected an address such as http://127.0.0.1:8080", address)}
+	}
+	request, err := http.NewRequestWithContext(ctx, http.MethodGet, base.JoinPath("readyz").String(), http.NoBody)
+	if err != nil {
+		return err
+	}
+	answer, err := http.DefaultClient.Do(request)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, answer.Body.Close()) }()
+	body, err := io.ReadAll(io.LimitReader(answer.Body, healthAnswer))
+	if err == nil && answer.StatusCode != http.StatusOK {
+		err = fmt.Errorf("it says %s: %s", answer.Status, body)
+	}
+	return err
+}
