@@ -6,22 +6,12 @@ import (
 
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
-	healthpb "google.golang.org/grpc/health/grpc_health_v1"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	"beltwright.example/services/platform/apierr"
 	"beltwright.example/services/platform/identity"
+	"beltwright.example/services/platform/policy"
 )
-
-// Public tells whether a method may be called without a credential: only those
-// of the gRPC health service may.
-func Public(fullMethod string) bool {
-	switch fullMethod {
-	case healthpb.Health_Check_FullMethodName, healthpb.Health_List_FullMethodName, healthpb.Health_Watch_FullMethodName:
-		return true
-	}
-	return false
-}
 
 // Authenticate returns a context that carries the principal of the call that
 // ctx serves. Public methods pass as they are; everything else needs a
@@ -31,7 +21,7 @@ func Authenticate(ctx context.Context, verifier Verifier, fullMethod string) (co
 		return nil, apierr.New(codes.Unimplemented, fitmentv1.ErrorInfo_ROUTE_UNKNOWN,
 			"malformed method path; expected /package.Service/Method")
 	}
-	if Public(fullMethod) {
+	if policy.Public(fullMethod) {
 		return ctx, nil
 	}
 	key, ok := Bearer(ctx)

@@ -10,6 +10,7 @@ import (
 	"google.golang.org/grpc"
 
 	"beltwright.example/services/platform/auth"
+	"beltwright.example/services/platform/policy"
 )
 
 // Names of the links, from the outside in.
@@ -24,6 +25,8 @@ const (
 	Deadline = "deadline"
 	// Auth stands before the request is even read.
 	Auth = "auth"
+	// Policy asks whether the caller's desks may do this, once it is known who calls.
+	Policy = "policy"
 	// Strict reads the request and refuses what the handler would not see.
 	Strict = "strictness"
 )
@@ -42,6 +45,8 @@ type Link struct {
 type Config struct {
 	// Verifier tells who is calling.
 	Verifier auth.Verifier
+	// Policy says who may call what; nil means policy.Default.
+	Policy policy.Table
 	// Log takes requests and failures; nil means the default logger.
 	Log *slog.Logger
 	// UnaryTimeout bounds unary calls whose caller set no deadline; 0 means
@@ -60,6 +65,9 @@ func Chain(config Config) ([]Link, error) {
 	if config.UnaryTimeout < 0 || config.StreamTimeout < 0 {
 		return nil, errors.New("intercept: a timeout is negative; expected 0 for the default, or more")
 	}
+	if config.Policy == nil {
+		config.Policy = policy.Default()
+	}
 	if config.Log == nil {
 		config.Log = slog.Default()
 	}
@@ -75,6 +83,7 @@ func Chain(config Config) ([]Link, error) {
 		edgeLink(config.Log),
 		deadlineLink(config.UnaryTimeout, config.StreamTimeout),
 		authLink(config.Verifier),
+		policyLink(config.Policy),
 		strictLink(),
 	}, nil
 }

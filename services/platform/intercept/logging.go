@@ -10,7 +10,6 @@ import (
 	"google.golang.org/grpc/status"
 
 	"beltwright.example/services/platform/apierr"
-	"beltwright.example/services/platform/auth"
 	"beltwright.example/services/platform/identity"
 )
 
@@ -80,7 +79,7 @@ func level(method string, code codes.Code) slog.Level {
 	switch {
 	case code == codes.Internal || code == codes.Unknown || code == codes.DataLoss:
 		return slog.LevelError
-	case auth.Public(method):
+	case isHealth(method):
 		return slog.LevelDebug
 	}
 	return slog.LevelInfo

@@ -5,6 +5,8 @@ import (
 	"time"
 
 	"beltwright.example/services/platform/breaker"
+	"beltwright.example/services/platform/mtls"
+	"beltwright.example/services/platform/policy"
 )
 
 // Config says how a server behaves. Every field has a usable default: zero
@@ -12,10 +14,20 @@ import (
 type Config struct {
 	// Name stands in log lines.
 	Name string
+	// TLS, where set, is who the server is to its callers: it speaks TLS 1.3, lets
+	// in those that Allow names and may listen anywhere. Connections inside the
+	// process stay as they are. Default none, on loopback only.
+	TLS *mtls.Identity
+	// Allow are the names in the certificates of callers that are let in.
+	Allow []string
 	// Reflection offers the reflection service, for tools that call a server
 	// without its protos. It needs a credential like everything else. Default
 	// off.
 	Reflection bool
+
+	// Policy says who may call what; nil means policy.Default. A method of a
+	// service without a row keeps the server from being made.
+	Policy policy.Table
 
 	// Breakers are the breakers of the calls that this process makes, whose states
 	// the health service tells as "breaker/NAME"; nil for none.
@@ -98,6 +110,9 @@ func Defaults() Config {
 // that names the field that is out of its range.
 func (c Config) filled() (Config, error) {
 	d := Defaults()
+	if c.Policy == nil {
+		c.Policy = policy.Default()
+	}
 	if c.Name == "" {
 		c.Name = d.Name
 	}

@@ -57,7 +57,8 @@ type Server struct {
 }
 
 // New makes a server. It fails where the configuration is out of range, there
-// is no verifier, or two services have one name.
+// is no verifier, two services have one name, or nobody has said who may call a
+// method.
 func New(config Config, verifier auth.Verifier, log *slog.Logger, services ...Service) (*Server, error) {
 	config, err := config.filled()
 	if err != nil {
@@ -70,8 +71,12 @@ func New(config Config, verifier auth.Verifier, log *slog.Logger, services ...Se
 	if err := distinct(services); err != nil {
 		return nil, err
 	}
+	transport, err := config.transport()
+	if err != nil {
+		return nil, err
+	}
 	links, err := intercept.Chain(intercept.Config{
-		Verifier: verifier, Log: log, UnaryTimeout: config.UnaryTimeout, StreamTimeout: config.StreamTimeout,
+		Verifier: verifier, Policy: config.Policy, Log: log, UnaryTimeout: config.UnaryTimeout, StreamTimeout: config.StreamTimeout,
 	})
 	if err != nil {
 		return nil, err
@@ -80,7 +85,7 @@ func New(config Config, verifier auth.Verifier, log *slog.Logger, services ...Se
 		config:   config,
 		log:      log,
 		services: services,
-		grpc:     grpc.NewServer(append(options(config), intercept.Options(links)...)...),
+		grpc:     grpc.NewServer(slices.Concat(options(config), transport, intercept.Options(links))...),
 		health:   newWatcher(config, log, services),
 	}
 	registrar := intercept.Registrar(s.grpc)
@@ -91,7 +96,21 @@ func New(config Config, verifier auth.Verifier, log *slog.Logger, services ...Se
 	if config.Reflection {
 		reflection.Register(s.grpc)
 	}
+	if err := config.Policy.Covers(methods(s.grpc)...); err != nil {
+		return nil, fmt.Errorf("serve: %w", err)
+	}
 	return s, nil
+}
+
+// methods are the full names of the methods that a server has.
+func methods(server *grpc.Server) []string {
+	var all []string
+	for service, info := range server.GetServiceInfo() {
+		for _, method := range info.Methods {
+			all = append(all, "/"+service+"/"+method.Name)
+		}
+	}
+	return all
 }
 
 func distinct(services []Service) error {
@@ -141,8 +160,10 @@ func options(c Config) []grpc.ServerOption {
 // DrainTimeout), then the services' background work ends. It returns nil after
 // an orderly end that ctx asked for. The listener is closed.
 func (s *Server) Serve(ctx context.Context, listener net.Listener) error {
-	if err := loopbackOnly(listener); err != nil {
-		return errors.Join(err, listener.Close())
+	if s.config.TLS == nil {
+		if err := loopbackOnly(listener); err != nil {
+			return errors.Join(err, listener.Close())
+		}
 	}
 	// Background work outlives ctx: draining calls still need it.
 	work, stopWork := context.WithCancel(context.WithoutCancel(ctx))
