@@ -54,7 +54,9 @@ func CheckName(name string) error {
 }
 
 // URI returns the identity of a name.
-func URI(name string) *url.URL { return &url.URL{Scheme: "spiffe", Host: TrustDomain, Path: "/" + name} }
+func URI(name string) *url.URL {
+	return &url.URL{Scheme: "spiffe", Host: TrustDomain, Path: "/" + name}
+}
 
 // errIdentity is wrapped by everything that NameOf returns.
 var errIdentity = errors.New("the certificate does not say who it is for")

@@ -17,10 +17,10 @@ type Web struct {
 	log               *slog.Logger
 	now               func() time.Time
 
-	mu        sync.Mutex
-	pair      *tls.Certificate
-	raw, bad  []byte
-	read      time.Time
+	mu       sync.Mutex
+	pair     *tls.Certificate
+	raw, bad []byte
+	read     time.Time
 }
 
 // OpenWeb reads a certificate (with those between it and its authority) and its

@@ -9,14 +9,17 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"net"
 	"os"
 	"os/signal"
 	"path/filepath"
 	"strings"
 	"syscall"
+	"time"
 
 	"beltwright.example/services/platform/auth"
 	"beltwright.example/services/platform/breaker"
+	"beltwright.example/services/platform/mtls"
 	"beltwright.example/services/platform/serve"
 )
 
@@ -31,6 +34,14 @@ type Settings struct {
 	// AddrFile, where set, is the file that the address is written to once the
 	// server listens.
 	AddrFile string
+	// TLS, where set, is the directory of the process's certificate (see package
+	// mtls); the server and its connections then speak TLS 1.3 only.
+	TLS string
+	// Allow are the names in certificates of callers that are let in, with commas
+	// between; without TLS nobody is asked.
+	Allow string
+	// identity is the one that TLS names, once it was asked for.
+	identity *mtls.Identity
 	// LogLevel is debug, info, warn or error.
 	LogLevel string
 	// LogJSON writes the log as JSON instead of text.
@@ -44,7 +55,9 @@ type Settings struct {
 // Bind adds the settings to a set of flags. GRPC and Data as they are become
 // the defaults.
 func (s *Settings) Bind(flags *flag.FlagSet) {
-	flags.StringVar(&s.GRPC, "grpc", s.GRPC, "`address` to listen on, loopback only; port 0 takes a free one")
+	flags.StringVar(&s.GRPC, "grpc", s.GRPC, "`address` to listen on, loopback only unless -tls is given; port 0 takes a free one")
+	flags.StringVar(&s.TLS, "tls", "", "`directory` with "+mtls.CAFile+", "+mtls.CertFile+" and "+mtls.KeyFile+": speak TLS 1.3, both sides with a certificate")
+	flags.StringVar(&s.Allow, "allow", s.Allow, "`names` in the certificates of callers that are let in, with commas between; of use with -tls only")
 	flags.StringVar(&s.Data, "data", s.Data, "`directory` of the store")
 	flags.StringVar(&s.AddrFile, "addr-file", s.AddrFile, "`file` to write the address to once the server listens")
 	flags.StringVar(&s.LogLevel, "log-level", "info", "`level` of the log: debug, info, warn or error")
@@ -72,13 +85,36 @@ func NewLog(to io.Writer, asJSON bool, level string) (*slog.Logger, error) {
 	return slog.New(slog.NewTextHandler(to, options)), nil
 }
 
+// Identity returns who the process is to others, the same each time it is asked;
+// nil without TLS.
+func (s *Settings) Identity(log *slog.Logger) (*mtls.Identity, error) {
+	if s.identity != nil || s.TLS == "" {
+		return s.identity, nil
+	}
+	var err error
+	s.identity, err = mtls.Open(s.TLS, log, time.Now)
+	return s.identity, err
+}
+
+// Listen opens a listener on an address: any with an identity, loopback without.
+func Listen(ctx context.Context, identity *mtls.Identity, address string) (net.Listener, error) {
+	if identity == nil {
+		return serve.Listen(ctx, address)
+	}
+	return serve.ListenSecured(ctx, address)
+}
+
 // Serve listens and serves until ctx ends, as the settings say.
 func (s *Settings) Serve(ctx context.Context, verifier auth.Verifier, log *slog.Logger, services ...serve.Service) error {
-	server, err := serve.New(serve.Config{Name: s.Name, Reflection: s.Reflection, Breakers: s.Breakers}, verifier, log, services...)
+	config, identity, err := s.secured(serve.Config{Name: s.Name, Reflection: s.Reflection, Breakers: s.Breakers}, log)
 	if err != nil {
 		return err
 	}
-	listener, err := serve.Listen(ctx, s.GRPC)
+	server, err := serve.New(config, verifier, log, services...)
+	if err != nil {
+		return err
+	}
+	listener, err := Listen(ctx, identity, s.GRPC)
 	if err != nil {
 		return err
 	}
@@ -86,6 +122,18 @@ func (s *Settings) Serve(ctx context.Context, verifier auth.Verifier, log *slog.
 		return errors.Join(err, listener.Close())
 	}
 	return server.Serve(ctx, listener)
+}
+
+// secured puts the process's identity into a server's configuration, and the names
+// of those it lets in.
+func (s *Settings) secured(config serve.Config, log *slog.Logger) (serve.Config, *mtls.Identity, error) {
+	identity, err := s.Identity(log)
+	if err != nil || identity == nil {
+		return config, nil, err
+	}
+	config.TLS = identity
+	config.Allow, err = mtls.ParseAllow(s.Allow)
+	return config, identity, err
 }
 
 // WriteAddress writes an address into a file, whole, so that whoever waits for

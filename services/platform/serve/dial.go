@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"net"
+	"slices"
 	"time"
 
 	"google.golang.org/grpc"
@@ -15,6 +16,7 @@ import (
 	"google.golang.org/grpc/test/bufconn"
 
 	"beltwright.example/services/platform/auth"
+	"beltwright.example/services/platform/mtls"
 )
 
 // Limits of connections.
@@ -42,15 +44,34 @@ var reads = map[string][]string{
 	"beltwright.quote.v1.RepairService":      {"GetRepairOrder", "ListRepairOrders", "RenderRepairOrder", "ListOutcomes"},
 }
 
-// Dial returns a connection to a server at "host:port" on loopback, opened when
-// first used. It passes the credential of the call being served on, tries reads
+// Dial returns a connection to a server at "host:port" on loopback, or to several of
+// them separated by commas that answer from one store, opened when first used. It passes the credential of the call being served on, tries reads
 // again where the server is UNAVAILABLE (a budget bounds how much), follows the
 // server's health, and gives calls without a deadline one.
 func Dial(address string, more ...grpc.DialOption) (*grpc.ClientConn, error) {
-	if err := checkLoopback(address); err != nil {
+	name, several, err := target(address, checkLoopback)
+	if err != nil {
 		return nil, err
 	}
-	return dial(address, more...)
+	return dial(name, append(several, more...)...)
+}
+
+// DialAs is Dial as somebody: over TLS 1.3 with the identity's certificate, to a
+// server of one of the names wanted and to nobody else, on any address. Without an
+// identity it is Dial.
+func DialAs(identity *mtls.Identity, wanted []string, address string, more ...grpc.DialOption) (*grpc.ClientConn, error) {
+	if identity == nil {
+		return Dial(address, more...)
+	}
+	name, several, err := target(address, checkAddress)
+	if err != nil {
+		return nil, err
+	}
+	secure, err := identity.ClientCredentials(wanted)
+	if err != nil {
+		return nil, fmt.Errorf("serve: connect to %s: %w", address, err)
+	}
+	return dial(name, slices.Concat(several, []grpc.DialOption{grpc.WithTransportCredentials(secure)}, more)...)
 }
 
 func dial(target string, more ...grpc.DialOption) (*grpc.ClientConn, error) {

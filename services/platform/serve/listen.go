@@ -6,10 +6,18 @@ import (
 	"net"
 )
 
-// Listen opens a TCP listener. Only loopback addresses are allowed as long as
-// the services speak without TLS; "localhost" counts as one.
+// Listen opens a TCP listener for connections that are not encrypted: only
+// loopback addresses are allowed; "localhost" counts as one.
 func Listen(ctx context.Context, address string) (net.Listener, error) {
 	if err := checkLoopback(address); err != nil {
+		return nil, err
+	}
+	return ListenSecured(ctx, address)
+}
+
+// ListenSecured opens a TCP listener on any address, for a server that encrypts.
+func ListenSecured(ctx context.Context, address string) (net.Listener, error) {
+	if err := checkAddress(address); err != nil {
 		return nil, err
 	}
 	listener, err := (&net.ListenConfig{}).Listen(ctx, "tcp", address)
@@ -19,12 +27,20 @@ func Listen(ctx context.Context, address string) (net.Listener, error) {
 	return listener, nil
 }
 
-// checkLoopback checks an address as it was given, "host:port".
-func checkLoopback(address string) error {
-	host, _, err := net.SplitHostPort(address)
-	if err != nil {
+// checkAddress checks the form of an address, "host:port".
+func checkAddress(address string) error {
+	if _, _, err := net.SplitHostPort(address); err != nil {
 		return fmt.Errorf("serve: address %q: expected HOST:PORT such as 127.0.0.1:9091", address)
 	}
+	return nil
+}
+
+// checkLoopback checks an address as it was given, "host:port".
+func checkLoopback(address string) error {
+	if err := checkAddress(address); err != nil {
+		return err
+	}
+	host, _, _ := net.SplitHostPort(address)
 	if ip := net.ParseIP(host); host != "localhost" && (ip == nil || !ip.IsLoopback()) {
 		return fmt.Errorf("serve: address %q is not on loopback; expected 127.0.0.1:PORT, [::1]:PORT or localhost:PORT, "+
 			"since these connections are not encrypted", address)

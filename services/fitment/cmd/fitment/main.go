@@ -17,7 +17,7 @@ import (
 )
 
 func main() {
-	settings := process.Settings{Name: "fitment", GRPC: "127.0.0.1:9091", Data: "beltwright-data/fitment"}
+	settings := process.Settings{Name: "fitment", GRPC: "127.0.0.1:9091", Data: "beltwright-data/fitment", Allow: "fitment,gateway,quote,client"}
 	flags := flag.NewFlagSet("fitment", flag.ContinueOnError)
 	settings.Bind(flags)
 	keyFile := flags.String("key-file", "", "`file` that the operator's key is written to at the first start (default operator.key in the data directory)")

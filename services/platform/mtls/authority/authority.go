@@ -231,4 +231,6 @@ func keyPEM(key *ecdsa.PrivateKey) ([]byte, error) {
 	return asPEM("PRIVATE KEY", der), nil
 }
 
-func asPEM(kind string, der []byte) []byte { return pem.EncodeToMemory(&pem.Block{Type: kind, Bytes: der}) }
+func asPEM(kind string, der []byte) []byte {
+	return pem.EncodeToMemory(&pem.Block{Type: kind, Bytes: der})
+}

@@ -9,16 +9,17 @@ import (
 	"flag"
 	"os"
 
+	"beltwright.example/services/platform/mtls"
 	"beltwright.example/services/platform/process"
 	"beltwright.example/services/platform/serve"
 	"beltwright.example/services/quote/app"
 )
 
 func main() {
-	settings := process.Settings{Name: "quote", GRPC: "127.0.0.1:9092", Data: "beltwright-data/quote"}
+	settings := process.Settings{Name: "quote", GRPC: "127.0.0.1:9092", Data: "beltwright-data/quote", Allow: "quote,gateway,client"}
 	flags := flag.NewFlagSet("quote", flag.ContinueOnError)
 	settings.Bind(flags)
-	fitment := flags.String("fitment", "127.0.0.1:9091", "`address` of the fitment service, loopback only")
+	fitment := flags.String("fitment", "127.0.0.1:9091", "`address` of the fitment service, loopback only unless -tls is given")
 	letterheads := flags.String("letterhead", "", "`file` with a letterhead for each business, JSON: {\"BUSINESS\":{\"name\":…,\"address\":[…],\"phone\":…,\"registration\":…}} (default the business's id)")
 	taxPacks := flags.String("tax-packs", "", "`folder` of your own tax packs, which replace those of the same places or come on top")
 	os.Exit(process.Main(flags, os.Args[1:], os.Stderr, func(ctx context.Context) error {
@@ -32,7 +33,11 @@ func run(ctx context.Context, settings process.Settings, fitment string, config 
 	if err != nil {
 		return err
 	}
-	conn, err := serve.Dial(fitment)
+	identity, err := settings.Identity(log)
+	if err != nil {
+		return err
+	}
+	conn, err := serve.DialAs(identity, mtls.FitmentServers(), fitment)
 	if err != nil {
 		return err
 	}
