@@ -3,6 +3,7 @@ package serve
 import (
 	"fmt"
 
+	"google.golang.org/grpc"
 	healthpb "google.golang.org/grpc/health/grpc_health_v1"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
@@ -38,6 +39,12 @@ func NewBreakers(sides ...string) (*breaker.Set, error) {
 		}
 	}
 	return breaker.New(config)
+}
+
+// Between are the options of a connection from one service to another: its errors
+// name the service that does not answer, and the breakers guard its calls.
+func Between(breakers *breaker.Set) []grpc.DialOption {
+	return append(hop.Name(), breakers.DialOptions()...)
 }
 
 // breakerHealth is what the name of a breaker starts with in the health service.
