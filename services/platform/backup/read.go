@@ -2,6 +2,8 @@ package backup
 
 import (
 	"archive/tar"
+	"cmp"
+	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
 	"errors"
@@ -24,9 +26,9 @@ const maxManifest = 16 << 20
 type Target interface {
 	// Records takes the copy of the records, which comes first and once.
 	Records(from io.Reader) error
-	// File takes a photo or document. Whether it has the hash that names it is for
-	// the target to find out.
-	File(tenant, sha256 string, size int64, from io.Reader) error
+	// File takes a photo or document. Whether its SHA-256 is sum, its name, is for the
+	// target to find out.
+	File(tenant, sum string, size int64, from io.Reader) error
 }
 
 // Read reads an archive to its end and hands what it holds to the target. What
@@ -45,7 +47,7 @@ func Read(r io.Reader, to Target) (Manifest, error) {
 		return Manifest{}, err
 	}
 	var files int64
-	for last := ""; ; files++ {
+	for last := (name{}); ; files++ {
 		header, err := next(archive)
 		if err != nil {
 			return Manifest{}, err
@@ -53,12 +55,12 @@ func Read(r io.Reader, to Target) (Manifest, error) {
 		if header.Name == manifestName {
 			return finish(r, archive, files)
 		}
-		tenant, sum, ok := fileName(header.Name)
-		if !ok || header.Name <= last {
+		file, ok := fileName(header.Name)
+		if !ok || !last.before(file) {
 			return Manifest{}, fmt.Errorf("%w: %.120q is no file's name, or out of its place", ErrNoBackup, header.Name)
 		}
-		last = header.Name
-		if err := to.File(tenant, sum, header.Size, archive); err != nil {
+		last = file
+		if err := to.File(file.tenant, file.sum, header.Size, archive); err != nil {
 			return Manifest{}, err
 		}
 	}
@@ -80,15 +82,22 @@ func next(archive *tar.Reader) (*tar.Header, error) {
 	return header, nil
 }
 
-// fileName takes a file's name apart.
-func fileName(name string) (tenant, sum string, ok bool) {
-	rest, ok := strings.CutPrefix(name, filesPrefix)
+// name is that of a file. Files come in order of tenant and hash, each once.
+type name struct{ tenant, sum string }
+
+func (n name) before(other name) bool {
+	return cmp.Or(strings.Compare(n.tenant, other.tenant), strings.Compare(n.sum, other.sum)) < 0
+}
+
+// fileName takes the name of a member apart.
+func fileName(member string) (name, bool) {
+	rest, ok := strings.CutPrefix(member, filesPrefix)
 	if !ok {
-		return "", "", false
+		return name{}, false
 	}
-	tenant, sum, ok = strings.Cut(rest, "/")
+	tenant, sum, ok := strings.Cut(rest, "/")
 	raw, err := hex.DecodeString(sum)
-	return tenant, sum, ok && err == nil && len(raw) == 32 && hex.EncodeToString(raw) == sum && identity.ValidTenant(tenant)
+	return name{tenant, sum}, ok && err == nil && len(raw) == sha256.Size && hex.EncodeToString(raw) == sum && identity.ValidTenant(tenant)
 }
 
 // finish reads the manifest, compares it with what came, and demands that nothing
