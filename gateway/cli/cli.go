@@ -77,7 +77,7 @@ trained and, where the law asks for it, licensed.`,
 	root.CompletionOptions.HiddenDefaultCmd = true
 	connection := bindConnection(root)
 	root.AddCommand(
-		serveCommand(), gatewayCommand(), storeCommand(), backupCommand(connection), healthCommand(connection),
+		serveCommand(), gatewayCommand(), devcertsCommand(), storeCommand(), backupCommand(connection), healthCommand(connection),
 		decodeCommand(connection), assessCommand(connection), importCommand(connection),
 		donorsCommand(connection), decideCommand(connection), listingCommand(connection),
 		explainCommand(connection), needCommand(connection), decisionCommand(connection),

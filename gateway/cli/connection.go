@@ -8,6 +8,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"log/slog"
 	"os"
 	"path/filepath"
 	"strings"
@@ -19,6 +20,7 @@ import (
 
 	"beltwright.example/services/platform/answers"
 	"beltwright.example/services/platform/auth"
+	"beltwright.example/services/platform/mtls"
 	"beltwright.example/services/platform/serve"
 )
 
@@ -33,9 +35,9 @@ const (
 
 // connection says how client commands reach a server, and how they answer.
 type connection struct {
-	server, quote, key, keyFile string
-	timeout                     time.Duration
-	asJSON                      bool
+	server, quote, key, keyFile, tls string
+	timeout                          time.Duration
+	asJSON                           bool
 }
 
 // bindConnection adds the flags that every client command has.
@@ -44,6 +46,7 @@ func bindConnection(root *cobra.Command) *connection {
 	flags := root.PersistentFlags()
 	flags.StringVar(&c.server, "server", cmp.Or(os.Getenv("BELTWRIGHT_SERVER"), "127.0.0.1:8081"), "gRPC `address` of the server (environment BELTWRIGHT_SERVER)")
 	flags.StringVar(&c.quote, "quote-server", os.Getenv("BELTWRIGHT_QUOTE_SERVER"), "gRPC `address` of the quote service, where it is a process of its own (environment BELTWRIGHT_QUOTE_SERVER; default as --server)")
+	flags.StringVar(&c.tls, "tls", os.Getenv("BELTWRIGHT_TLS"), "`directory` with your "+mtls.CAFile+", "+mtls.CertFile+" and "+mtls.KeyFile+", for servers that speak TLS (environment BELTWRIGHT_TLS)")
 	flags.StringVar(&c.key, "key", "", "the key itself (environment BELTWRIGHT_KEY); better keep it in a file")
 	flags.StringVar(&c.keyFile, "key-file", "", "`file` with the key (default "+demoKeyFile+" or "+operatorKeyFile+" in "+defaultData+")")
 	flags.DurationVar(&c.timeout, "timeout", 30*time.Second, "how long to wait for an answer; imports wait as long as they take")
@@ -73,19 +76,31 @@ func (c *connection) readKey() (string, error) {
 	return "", usageError{fmt.Errorf("no key: give --key-file FILE, or run this where a server keeps its data in %s", defaultData)}
 }
 
+// openIdentity opens the certificate in a directory; none where none is named.
+func openIdentity(dir string, log *slog.Logger) (*mtls.Identity, error) {
+	if dir == "" {
+		return nil, nil //nolint:nilnil // no identity is an answer: without TLS nobody has one
+	}
+	return mtls.Open(dir, log, time.Now)
+}
+
 // open connects and returns a context that carries the key.
 func (c *connection) open(ctx context.Context) (context.Context, *sides, error) {
 	key, err := c.readKey()
 	if err != nil {
 		return nil, nil, err
 	}
-	fitment, err := serve.Dial(c.server)
+	identity, err := openIdentity(c.tls, slog.Default())
+	if err != nil {
+		return nil, nil, err
+	}
+	fitment, err := serve.DialAs(identity, mtls.FitmentServers(), c.server)
 	if err != nil {
 		return nil, nil, fmt.Errorf("connect to %s: %w", c.server, err)
 	}
 	quote := fitment
 	if c.quote != "" {
-		if quote, err = serve.Dial(c.quote); err != nil {
+		if quote, err = serve.DialAs(identity, mtls.QuoteServers(), c.quote); err != nil {
 			return nil, nil, errors.Join(fmt.Errorf("connect to %s: %w", c.quote, err), fitment.Close())
 		}
 	}

@@ -11,14 +11,16 @@ import (
 	"beltwright.example/gateway/rest"
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	"beltwright.example/services/platform/auth"
+	"beltwright.example/services/platform/mtls"
 	"beltwright.example/services/platform/process"
 	"beltwright.example/services/platform/serve"
 )
 
 // gatewayFlags say how the gateway alone runs.
 type gatewayFlags struct {
-	http, fitment, quote, logLevel string
-	logJSON                        bool
+	web                           webFlags
+	fitment, quote, tls, logLevel string
+	logJSON                       bool
 }
 
 func gatewayCommand() *cobra.Command {
@@ -34,7 +36,8 @@ func gatewayCommand() *cobra.Command {
 		},
 	}
 	flags := cmd.Flags()
-	flags.StringVar(&f.http, "http", "127.0.0.1:8080", "`address` of REST, loopback only; port 0 takes a free one")
+	f.web.bind(flags)
+	flags.StringVar(&f.tls, "tls", "", "`directory` with the gateway's "+mtls.CAFile+", "+mtls.CertFile+" and "+mtls.KeyFile+": reach the services by TLS 1.3")
 	flags.StringVar(&f.fitment, "fitment", "127.0.0.1:9091", "`address` of the fitment service")
 	flags.StringVar(&f.quote, "quote", "127.0.0.1:9092", "`address` of the quote service")
 	bindLog(cmd, &f.logJSON, &f.logLevel)
@@ -46,12 +49,16 @@ func (f *gatewayFlags) run(ctx context.Context, out, logTo io.Writer) (err error
 	if err != nil {
 		return usageError{err}
 	}
-	fitment, err := serve.Dial(f.fitment, guard.Sense()...)
+	identity, err := openIdentity(f.tls, log)
+	if err != nil {
+		return err
+	}
+	fitment, err := serve.DialAs(identity, mtls.FitmentServers(), f.fitment, guard.Sense()...)
 	if err != nil {
 		return err
 	}
 	defer func() { err = errors.Join(err, fitment.Close()) }()
-	quote, err := serve.Dial(f.quote)
+	quote, err := serve.DialAs(identity, mtls.QuoteServers(), f.quote)
 	if err != nil {
 		return err
 	}
@@ -63,12 +70,12 @@ func (f *gatewayFlags) run(ctx context.Context, out, logTo io.Writer) (err error
 	if err != nil {
 		return err
 	}
-	listener, err := serve.Listen(ctx, f.http)
+	listener, err := f.web.listen(ctx, log)
 	if err != nil {
 		return err
 	}
 	p := &printer{out: out}
-	p.linef("Beltwright gateway: REST http://%s, before fitment %s and quote %s", listener.Addr(), f.fitment, f.quote)
+	p.linef("Beltwright gateway: REST %s, before fitment %s and quote %s", f.web.url(listener.Addr().String()), f.fitment, f.quote)
 	if p.err != nil {
 		return errors.Join(p.err, listener.Close())
 	}

@@ -5,12 +5,15 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"log/slog"
 	"net/http"
 	"net/url"
+	"slices"
 
 	"github.com/spf13/cobra"
 	"google.golang.org/grpc/health/grpc_health_v1"
 
+	"beltwright.example/services/platform/mtls"
 	"beltwright.example/services/platform/serve"
 )
 
@@ -50,7 +53,11 @@ is what a container's health check runs.`,
 
 // callHealth asks by gRPC.
 func (c *connection) callHealth(ctx context.Context, service string) (err error) {
-	conn, err := serve.Dial(c.server)
+	identity, err := openIdentity(c.tls, slog.Default())
+	if err != nil {
+		return err
+	}
+	conn, err := serve.DialAs(identity, slices.Concat(mtls.FitmentServers(), mtls.QuoteServers()), c.server)
 	if err != nil {
 		return err
 	}

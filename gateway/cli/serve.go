@@ -8,8 +8,8 @@ import (
 	"io"
 	"log/slog"
 	"net"
-	"net/http"
 	"path/filepath"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -20,21 +20,21 @@ import (
 	"beltwright.example/services/fitment/app"
 	"beltwright.example/services/fitment/keys"
 	"beltwright.example/services/platform/identity"
+	"beltwright.example/services/platform/mtls"
 	"beltwright.example/services/platform/process"
 	"beltwright.example/services/platform/serve"
 	quoteapp "beltwright.example/services/quote/app"
 	"beltwright.example/services/store"
 )
 
-// drainREST is how long REST requests under way may take to finish.
-const drainREST = 10 * time.Second
-
 // serveFlags say how the all-in-one program runs.
 type serveFlags struct {
-	http, grpc, data, keyFile, logLevel string
-	publicURL, letterheads, taxPacks    string
-	demo, reflection, logJSON           bool
-	own                                 app.Own
+	web                              webFlags
+	grpc, data, keyFile, logLevel    string
+	tls, allow                       string
+	publicURL, letterheads, taxPacks string
+	demo, reflection, logJSON        bool
+	own                              app.Own
 }
 
 func serveCommand() *cobra.Command {
@@ -53,8 +53,10 @@ start and written to the key file.`,
 		},
 	}
 	flags := cmd.Flags()
-	flags.StringVar(&f.http, "http", "127.0.0.1:8080", "`address` of REST, loopback only; port 0 takes a free one")
-	flags.StringVar(&f.grpc, "grpc", "127.0.0.1:8081", "`address` of gRPC, loopback only; port 0 takes a free one")
+	f.web.bind(flags)
+	flags.StringVar(&f.grpc, "grpc", "127.0.0.1:8081", "`address` of gRPC, loopback only unless --tls is given; port 0 takes a free one")
+	flags.StringVar(&f.tls, "tls", "", "`directory` with "+mtls.CAFile+", "+mtls.CertFile+" and "+mtls.KeyFile+": speak gRPC by TLS 1.3, both sides with a certificate")
+	flags.StringVar(&f.allow, "allow", "", "`names` in the certificates of callers by gRPC that are let in with --tls, with commas between (default "+strings.Join(allInOneCallers(), ",")+")")
 	flags.StringVar(&f.data, "data", defaultData, "`directory` of the data")
 	flags.StringVar(&f.keyFile, "key-file", "", "`file` for the operator's key (default "+operatorKeyFile+" in the data directory)")
 	flags.StringVar(&f.own.Packs, "packs", "", "`folder` of your own jurisdiction packs, which replace those of the same places or come on top")
@@ -87,8 +89,8 @@ func (f *serveFlags) firstKey() keys.First {
 // address is where others reach REST, as far as that is known beforehand; empty for
 // the service's own default.
 func (f *serveFlags) address() string {
-	if _, port, err := net.SplitHostPort(f.http); f.publicURL == "" && err == nil && port != "0" {
-		return "http://" + f.http
+	if _, port, err := net.SplitHostPort(f.web.http); f.publicURL == "" && err == nil && port != "0" {
+		return f.web.url(f.web.http)
 	}
 	return f.publicURL
 }
@@ -123,7 +125,11 @@ func (f *serveFlags) run(ctx context.Context, out, logTo io.Writer) (err error) 
 		return inUse(err, f.data)
 	}
 	defer func() { err = errors.Join(err, quote.Close()) }()
-	server, err := serve.New(serve.Config{Name: "beltwright", Reflection: f.reflection}, fitment.Verifier, log,
+	config, err := f.secured(serve.Config{Name: "beltwright", Reflection: f.reflection}, log)
+	if err != nil {
+		return err
+	}
+	server, err := serve.New(config, fitment.Verifier, log,
 		append(fitment.Services, quote.Services...)...)
 	if err != nil {
 		return err
@@ -135,6 +141,19 @@ func (f *serveFlags) run(ctx context.Context, out, logTo io.Writer) (err error) 
 	return f.listen(ctx, server, handler, memory, func(ctx context.Context, httpAddress, grpcAddress string) error {
 		return f.welcome(ctx, out, conn, key, httpAddress, grpcAddress)
 	}, log)
+}
+
+// allInOneCallers are let in by the all-in-one program where nothing else is said.
+func allInOneCallers() []string { return []string{mtls.AllInOne, mtls.Gateway, mtls.Client} }
+
+// secured puts the process's certificate into the server's configuration, and the
+// names of those it lets in.
+func (f *serveFlags) secured(config serve.Config, log *slog.Logger) (_ serve.Config, err error) {
+	if config.Allow, err = mtls.Allowed(f.tls, f.allow, allInOneCallers()); err != nil {
+		return config, usageError{fmt.Errorf("--allow: %w", err)}
+	}
+	config.TLS, err = openIdentity(f.tls, log)
+	return config, err
 }
 
 // seeToKey makes the first key, or finds it. A demo key may do everything, so
@@ -153,11 +172,15 @@ func (f *serveFlags) listen(
 	ctx context.Context, server *serve.Server, handler *rest.Handler, memory serve.Memory,
 	ready func(ctx context.Context, httpAddress, grpcAddress string) error, log *slog.Logger,
 ) error {
-	web, err := serve.Listen(ctx, f.http)
+	web, err := f.web.listen(ctx, log)
 	if err != nil {
-		return fmt.Errorf("--http %s: %w", f.http, err)
+		return err
 	}
-	calls, err := serve.Listen(ctx, f.grpc)
+	listenCalls := serve.Listen
+	if f.tls != "" {
+		listenCalls = serve.ListenSecured
+	}
+	calls, err := listenCalls(ctx, f.grpc)
 	if err != nil {
 		return errors.Join(fmt.Errorf("--grpc %s: %w", f.grpc, err), web.Close())
 	}
@@ -176,25 +199,6 @@ func (f *serveFlags) listen(
 	return err
 }
 
-// serveHTTP serves until ctx ends, then lets requests finish.
-func serveHTTP(ctx context.Context, handler *rest.Handler, listener net.Listener) error {
-	server := rest.Server(listener.Addr().String(), handler)
-	ended := make(chan error, 1)
-	go func() { ended <- server.Serve(listener) }()
-	select {
-	case err := <-ended:
-		return err
-	case <-ctx.Done():
-	}
-	drain, cancel := context.WithTimeout(context.WithoutCancel(ctx), drainREST)
-	defer cancel()
-	err := server.Shutdown(drain)
-	if served := <-ended; !errors.Is(served, http.ErrServerClosed) {
-		err = errors.Join(err, served)
-	}
-	return err
-}
-
 // welcome waits until the services can serve, fills the demo in, and says where
 // everything is.
 func (f *serveFlags) welcome(ctx context.Context, out io.Writer, conn *grpc.ClientConn, key, httpAddress, grpcAddress string) error {
@@ -208,7 +212,7 @@ func (f *serveFlags) welcome(ctx context.Context, out io.Writer, conn *grpc.Clie
 	}
 	p := &printer{out: out}
 	p.linef("Beltwright is ready.")
-	p.linef("  REST  http://%s", httpAddress)
+	p.linef("  REST  %s", f.web.url(httpAddress))
 	p.linef("  gRPC  %s", grpcAddress)
 	first := f.firstKey()
 	switch {

@@ -91,3 +91,18 @@ func ParseAllow(list string) ([]string, error) {
 	}
 	return allow, nil
 }
+
+// Allowed is the list of names of a server whose identity is in dir: as the flag
+// says, or the preset where it says nothing. Without an identity there is no list,
+// and a flag that wants one is refused.
+func Allowed(dir, list string, preset []string) ([]string, error) {
+	switch {
+	case dir == "" && list != "":
+		return nil, errors.New("without TLS nobody can be told by name; give the directory of a certificate too")
+	case dir == "":
+		return nil, nil
+	case list == "":
+		return preset, nil
+	}
+	return ParseAllow(list)
+}

@@ -38,8 +38,10 @@ type Settings struct {
 	// mtls); the server and its connections then speak TLS 1.3 only.
 	TLS string
 	// Allow are the names in certificates of callers that are let in, with commas
-	// between; without TLS nobody is asked.
+	// between; empty means Callers. Without TLS nobody is asked.
 	Allow string
+	// Callers are let in where Allow says nothing.
+	Callers []string
 	// identity is the one that TLS names, once it was asked for.
 	identity *mtls.Identity
 	// LogLevel is debug, info, warn or error.
@@ -57,7 +59,7 @@ type Settings struct {
 func (s *Settings) Bind(flags *flag.FlagSet) {
 	flags.StringVar(&s.GRPC, "grpc", s.GRPC, "`address` to listen on, loopback only unless -tls is given; port 0 takes a free one")
 	flags.StringVar(&s.TLS, "tls", "", "`directory` with "+mtls.CAFile+", "+mtls.CertFile+" and "+mtls.KeyFile+": speak TLS 1.3, both sides with a certificate")
-	flags.StringVar(&s.Allow, "allow", s.Allow, "`names` in the certificates of callers that are let in, with commas between; of use with -tls only")
+	flags.StringVar(&s.Allow, "allow", "", "`names` in the certificates of callers that are let in with -tls, with commas between (default "+strings.Join(s.Callers, ",")+")")
 	flags.StringVar(&s.Data, "data", s.Data, "`directory` of the store")
 	flags.StringVar(&s.AddrFile, "addr-file", s.AddrFile, "`file` to write the address to once the server listens")
 	flags.StringVar(&s.LogLevel, "log-level", "info", "`level` of the log: debug, info, warn or error")
@@ -127,13 +129,12 @@ func (s *Settings) Serve(ctx context.Context, verifier auth.Verifier, log *slog.
 // secured puts the process's identity into a server's configuration, and the names
 // of those it lets in.
 func (s *Settings) secured(config serve.Config, log *slog.Logger) (serve.Config, *mtls.Identity, error) {
-	identity, err := s.Identity(log)
-	if err != nil || identity == nil {
-		return config, nil, err
+	var err error
+	if config.Allow, err = mtls.Allowed(s.TLS, s.Allow, s.Callers); err != nil {
+		return config, nil, fmt.Errorf("-allow: %w", err)
 	}
-	config.TLS = identity
-	config.Allow, err = mtls.ParseAllow(s.Allow)
-	return config, identity, err
+	config.TLS, err = s.Identity(log)
+	return config, config.TLS, err
 }
 
 // WriteAddress writes an address into a file, whole, so that whoever waits for

@@ -13,11 +13,12 @@ import (
 	"beltwright.example/services/fitment/app"
 	"beltwright.example/services/fitment/keys"
 	"beltwright.example/services/fitment/server"
+	"beltwright.example/services/platform/mtls"
 	"beltwright.example/services/platform/process"
 )
 
 func main() {
-	settings := process.Settings{Name: "fitment", GRPC: "127.0.0.1:9091", Data: "beltwright-data/fitment", Allow: "fitment,gateway,quote,client"}
+	settings := process.Settings{Name: "fitment", GRPC: "127.0.0.1:9091", Data: "beltwright-data/fitment", Callers: []string{mtls.Fitment, mtls.Gateway, mtls.Quote, mtls.Client}}
 	flags := flag.NewFlagSet("fitment", flag.ContinueOnError)
 	settings.Bind(flags)
 	keyFile := flags.String("key-file", "", "`file` that the operator's key is written to at the first start (default operator.key in the data directory)")

@@ -162,6 +162,15 @@ func (a *Authority) KeyPEM() ([]byte, error) { return keyPEM(a.key) }
 // Expires is when the authority ends.
 func (a *Authority) Expires() time.Time { return a.certificate.NotAfter }
 
+// Hosts are what the authority can vouch for.
+func (a *Authority) Hosts() Hosts {
+	h := Hosts{Names: slices.Clone(a.certificate.PermittedDNSDomains)}
+	for _, one := range a.certificate.PermittedIPRanges {
+		h.Addresses = append(h.Addresses, one.IP)
+	}
+	return h
+}
+
 // Request says what certificate is wanted.
 type Request struct {
 	// URIs are the identities; one for a program (see IdentityOf).

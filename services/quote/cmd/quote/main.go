@@ -16,7 +16,7 @@ import (
 )
 
 func main() {
-	settings := process.Settings{Name: "quote", GRPC: "127.0.0.1:9092", Data: "beltwright-data/quote", Allow: "quote,gateway,client"}
+	settings := process.Settings{Name: "quote", GRPC: "127.0.0.1:9092", Data: "beltwright-data/quote", Callers: []string{mtls.Quote, mtls.Gateway, mtls.Client}}
 	flags := flag.NewFlagSet("quote", flag.ContinueOnError)
 	settings.Bind(flags)
 	fitment := flags.String("fitment", "127.0.0.1:9091", "`address` of the fitment service, loopback only unless -tls is given")
