@@ -3,6 +3,7 @@
 package intercept
 
 import (
+	"context"
 	"errors"
 	"log/slog"
 	"time"
@@ -10,6 +11,7 @@ import (
 	"google.golang.org/grpc"
 
 	"beltwright.example/services/platform/auth"
+	"beltwright.example/services/platform/limit"
 	"beltwright.example/services/platform/policy"
 )
 
@@ -23,8 +25,12 @@ const (
 	Edge = "edge"
 	// Deadline bounds everything that may wait, authentication first.
 	Deadline = "deadline"
+	// Shed refuses what there is no room for, before anything is spent on it.
+	Shed = "shed"
 	// Auth stands before the request is even read.
 	Auth = "auth"
+	// Rate takes the call from its credential's budget, once it is known whose it is.
+	Rate = "rate"
 	// Policy asks whether the caller's desks may do this, once it is known who calls.
 	Policy = "policy"
 	// Strict reads the request and refuses what the handler would not see.
@@ -47,6 +53,12 @@ type Config struct {
 	Verifier auth.Verifier
 	// Policy says who may call what; nil means policy.Default.
 	Policy policy.Table
+	// Limits bound what callers take and what the server does at once; nil for no
+	// bounds.
+	Limits *limit.Limits
+	// LoopbackRelays takes callers of this machine that show no certificate for our
+	// own programs, whose calls were counted elsewhere; see limit.CallerOf.
+	LoopbackRelays bool
 	// Log takes requests and failures; nil means the default logger.
 	Log *slog.Logger
 	// UnaryTimeout bounds unary calls whose caller set no deadline; 0 means
@@ -82,10 +94,23 @@ func Chain(config Config) ([]Link, error) {
 		loggingLink(config.Log),
 		edgeLink(config.Log),
 		deadlineLink(config.UnaryTimeout, config.StreamTimeout),
-		authLink(config.Verifier),
+		shedLink(config.Limits),
+		authLink(guarded(config)),
+		rateLink(config.Limits, config.LoopbackRelays),
 		policyLink(config.Policy),
 		strictLink(),
 	}, nil
+}
+
+// guarded is the verifier, with a bound on wrong credentials from one address.
+func guarded(config Config) auth.Verifier {
+	if config.Limits == nil {
+		return config.Verifier
+	}
+	return config.Limits.Guard(config.Verifier, func(ctx context.Context) (string, bool) {
+		caller := limit.CallerOf(ctx, config.LoopbackRelays)
+		return caller.Place, !caller.Relay
+	})
 }
 
 // Options are the server options that put the links in front of every call;

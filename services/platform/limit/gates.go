@@ -1,0 +1,201 @@
+package limit
+
+import (
+	"container/list"
+	"context"
+	"fmt"
+	"runtime"
+	"strings"
+	"sync"
+	"time"
+)
+
+// Room is how much of one class a server does at once.
+type Room struct {
+	// AtOnce is how many calls run.
+	AtOnce int
+	// Queue is how many wait behind them; the next one is refused at once. 0 for
+	// none.
+	Queue int
+	// Wait is how long one waits at most; then it is refused. 0 for DefaultWait.
+	Wait time.Duration
+}
+
+// DefaultWait is how long a call waits for its turn at most: with what it takes to
+// say so, whoever is refused knows within 50 ms. A longer queue would not get more
+// done; it would only make everybody wait.
+const DefaultWait = 40 * time.Millisecond
+
+// MaxWait is the longest wait that may be set.
+const MaxWait = 100 * time.Millisecond
+
+// DefaultGates are the rooms of a server where nothing else is said, in proportion
+// to its processors. Searches keep a processor busy, so few run at once; writes
+// mostly wait for a disk that serves many with one commit; bulk calls mostly wait
+// for their caller (choices of this project, no source).
+func DefaultGates() map[Class]Room {
+	n := runtime.GOMAXPROCS(0)
+	return map[Class]Room{
+		Read:   {AtOnce: 64 * n, Queue: 256 * n},
+		Search: {AtOnce: 16 * n, Queue: 64 * n},
+		Write:  {AtOnce: 128 * n, Queue: 256 * n},
+		Bulk:   {AtOnce: 32 * n, Queue: 32 * n},
+	}
+}
+
+// Gates bound how many calls of a class run at once. There is one gate for each side
+// and class: the quote side calls the fitment side while it works, maybe in the same
+// process, and must not wait there for its own kind. The fitment side calls nobody.
+type Gates struct {
+	rooms map[Class]Room
+
+	mu    sync.Mutex
+	gates map[string]*gate // by side and class, made when first used
+}
+
+func newGates(rooms map[Class]Room) (*Gates, error) {
+	g := &Gates{rooms: DefaultGates(), gates: map[string]*gate{}}
+	for class, room := range rooms {
+		if _, known := g.rooms[class]; !known {
+			return nil, fmt.Errorf("limit: calls of the class %q are not shed; expected read, search, write or bulk", class)
+		}
+		if room.AtOnce < 1 || room.AtOnce > 1<<20 || room.Queue < 0 || room.Queue > 1<<20 || room.Wait < 0 || room.Wait > MaxWait {
+			return nil, fmt.Errorf("limit: %s: %d at once, %d waiting for %v; expected 1 to %d, 0 to %d and 0 to %v",
+				class, room.AtOnce, room.Queue, room.Wait, 1<<20, 1<<20, MaxWait)
+		}
+		g.rooms[class] = room
+	}
+	for class, room := range g.rooms {
+		if room.Wait == 0 {
+			room.Wait = DefaultWait
+			g.rooms[class] = room
+		}
+	}
+	return g, nil
+}
+
+// front are the gates of whoever stands before these and lets nobody wait.
+func (g *Gates) front() *Gates {
+	front := &Gates{rooms: map[Class]Room{}, gates: map[string]*gate{}}
+	for class, room := range g.rooms {
+		front.rooms[class] = Room{AtOnce: room.AtOnce + room.Queue, Wait: room.Wait}
+	}
+	return front
+}
+
+// Enter lets a call of a method begin, at once or after a short wait, or refuses it:
+// OVERLOADED, or the context's error. Leave is called when the call has ended.
+func (g *Gates) Enter(ctx context.Context, fullMethod string) (leave func(), err error) {
+	gate := g.of(fullMethod)
+	if gate == nil {
+		return func() {}, nil
+	}
+	if err := gate.enter(ctx); err != nil {
+		return nil, err
+	}
+	return sync.OnceFunc(gate.leave), nil
+}
+
+// Full tells whether a call of the method would be refused at once.
+func (g *Gates) Full(fullMethod string) bool {
+	gate := g.of(fullMethod)
+	return gate != nil && gate.full()
+}
+
+// of is the gate of a method; nil where it has none.
+func (g *Gates) of(fullMethod string) *gate {
+	class := Of(fullMethod)
+	room, bounded := g.rooms[class]
+	if !bounded {
+		return nil
+	}
+	side := "fitment"
+	if strings.HasPrefix(fullMethod, "/beltwright.quote.") {
+		side = "quote"
+	}
+	key := side + "/" + string(class)
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	one := g.gates[key]
+	if one == nil {
+		one = &gate{room: room, waiting: list.New()}
+		g.gates[key] = one
+	}
+	return one
+}
+
+// gate lets so many run, and so many wait, first come first served.
+type gate struct {
+	room Room
+
+	mu      sync.Mutex
+	running int
+	waiting *list.List // of chan struct{}, each closed when its turn has come
+}
+
+func (g *gate) full() bool {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	return g.running >= g.room.AtOnce && g.waiting.Len() >= g.room.Queue
+}
+
+func (g *gate) enter(ctx context.Context) error {
+	turn, err := g.queue()
+	if turn == nil {
+		return err
+	}
+	limit := time.NewTimer(g.room.Wait)
+	defer limit.Stop()
+	select {
+	case <-turn.Value.(chan struct{}): //nolint:forcetypeassert // queue is the only one that fills the list
+		return nil
+	case <-limit.C:
+		err = Overloaded()
+	case <-ctx.Done():
+		err = ctx.Err()
+	}
+	if g.giveUp(turn) {
+		return err
+	}
+	return nil // its turn came in the same moment
+}
+
+// queue takes a place at once (nil, nil) or at the end of the queue.
+func (g *gate) queue() (*list.Element, error) {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	switch {
+	case g.running < g.room.AtOnce:
+		g.running++
+		return nil, nil //nolint:nilnil // no turn to wait for
+	case g.waiting.Len() >= g.room.Queue:
+		return nil, Overloaded()
+	}
+	return g.waiting.PushBack(make(chan struct{})), nil
+}
+
+// giveUp leaves the queue; false where the turn has come.
+func (g *gate) giveUp(turn *list.Element) bool {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	select {
+	case <-turn.Value.(chan struct{}): //nolint:forcetypeassert // as above
+		return false
+	default:
+	}
+	g.waiting.Remove(turn)
+	return true
+}
+
+// leave gives the place to the next one.
+func (g *gate) leave() {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	next := g.waiting.Front()
+	if next == nil {
+		g.running--
+		return
+	}
+	g.waiting.Remove(next)
+	close(next.Value.(chan struct{})) //nolint:forcetypeassert // as above
+}
