@@ -1,0 +1,193 @@
+// Package guesses slows down those who guess. After some failures under one name (a
+// login, an address) each further try has to wait, twice as long each time, up to a
+// bound: nobody is locked out for ever by somebody else's guessing, and nobody
+// guesses fast. What is known is kept in memory and is lost with the process.
+package guesses
+
+import (
+	"cmp"
+	"net/netip"
+	"sync"
+	"time"
+
+	"google.golang.org/grpc/codes"
+
+	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+	"beltwright.example/services/platform/apierr"
+)
+
+// Defaults of Options (a choice of this project: some 100 guesses a day and name,
+// which is how many consecutive failures NIST SP 800-63B allows in all).
+const (
+	DefaultFree    = 5
+	DefaultFirst   = time.Second
+	DefaultLongest = 15 * time.Minute
+	DefaultForget  = 24 * time.Hour
+	DefaultNames   = 1 << 16
+)
+
+// Options say how much guessing is put up with. The zero value is usable.
+type Options struct {
+	// Free is how many failures cost nothing; 0 means DefaultFree.
+	Free int
+	// First is the wait after the first failure that costs one; 0 means DefaultFirst.
+	First time.Duration
+	// Longest bounds the wait; 0 means DefaultLongest.
+	Longest time.Duration
+	// Forget is after how long without a try a name is forgotten; 0 means
+	// DefaultForget. It is never shorter than Longest.
+	Forget time.Duration
+	// Names bounds how many names are remembered; 0 means DefaultNames.
+	Names int
+	// Now is the clock; nil means time.Now.
+	Now func() time.Time
+}
+
+// Limiter counts failures by name. Its methods may be called concurrently.
+type Limiter struct {
+	options Options
+
+	mu    sync.Mutex
+	names map[string]tally
+}
+
+// tally is what is known of a name.
+type tally struct {
+	failures int
+	// open is when the next try is let in, last when one was.
+	open, last time.Time
+}
+
+// New returns a limiter.
+func New(options Options) *Limiter {
+	options.Free = cmp.Or(options.Free, DefaultFree)
+	options.First = cmp.Or(options.First, DefaultFirst)
+	options.Longest = cmp.Or(options.Longest, DefaultLongest)
+	options.Forget = max(cmp.Or(options.Forget, DefaultForget), options.Longest)
+	options.Names = cmp.Or(options.Names, DefaultNames)
+	if options.Now == nil {
+		options.Now = time.Now
+	}
+	return &Limiter{options: options, names: map[string]tally{}}
+}
+
+// Begin lets a try in, or answers RESOURCE_EXHAUSTED with RATE_LIMITED and the wait.
+// A try that is let in counts as failed until Succeeded or Undo says otherwise, so
+// that many at once do not slip through together.
+func (l *Limiter) Begin(name string) error {
+	now := l.options.Now()
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	t, known := l.names[name]
+	if known && now.Sub(t.last) >= l.options.Forget {
+		t = tally{}
+	}
+	if wait := t.open.Sub(now); wait > 0 {
+		return Limited(wait)
+	}
+	if !known && len(l.names) >= l.options.Names {
+		l.makeRoom(now)
+	}
+	t.failures++
+	t.last = now
+	t.open = now.Add(l.wait(t.failures))
+	l.names[name] = t
+	return nil
+}
+
+// wait is how long after a failure the next try is let in.
+func (l *Limiter) wait(failures int) time.Duration {
+	if failures < l.options.Free {
+		return 0
+	}
+	wait := l.options.First
+	for range failures - l.options.Free {
+		if wait *= 2; wait >= l.options.Longest {
+			break
+		}
+	}
+	return min(wait, l.options.Longest)
+}
+
+// Succeeded forgets the failures of a name: whoever proved to be it may start anew.
+func (l *Limiter) Succeeded(name string) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	delete(l.names, name)
+}
+
+// Undo takes a try back that came to nothing by no fault of its maker's.
+func (l *Limiter) Undo(name string) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	t, known := l.names[name]
+	switch {
+	case !known:
+	case t.failures <= 1:
+		delete(l.names, name)
+	default:
+		t.failures--
+		t.open = t.last.Add(l.wait(t.failures))
+		l.names[name] = t
+	}
+}
+
+// Names is how many names are remembered.
+func (l *Limiter) Names() int {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return len(l.names)
+}
+
+// looked is how many names are looked at for one to forget.
+const looked = 32
+
+// makeRoom drops what is forgotten anyway or, where that is nothing among some names,
+// the one of them with the fewest failures: who floods the table with names loses
+// those first.
+func (l *Limiter) makeRoom(now time.Time) {
+	var least string
+	fewest, n := 0, 0
+	for name, t := range l.names { // in no order
+		if now.Sub(t.last) >= l.options.Forget {
+			delete(l.names, name)
+			return
+		}
+		if n == 0 || t.failures < fewest {
+			least, fewest = name, t.failures
+		}
+		if n++; n == looked {
+			break
+		}
+	}
+	delete(l.names, least)
+}
+
+// Limited is the answer to whoever has to wait.
+func Limited(wait time.Duration) error {
+	return apierr.Retry(codes.ResourceExhausted, fitmentv1.ErrorInfo_RATE_LIMITED, wait,
+		"too many tries that failed; wait before the next one")
+}
+
+// Address is the name under which a network address is counted: an IPv4 address, or
+// the /64 of an IPv6 address, since whoever has one of these has all of it. Of
+// "host:port" the port is dropped. A text that is no address is its own name.
+func Address(remote string) string {
+	address, err := netip.ParseAddr(remote)
+	if err != nil {
+		both, err := netip.ParseAddrPort(remote)
+		if err != nil {
+			return remote
+		}
+		address = both.Addr()
+	}
+	address = address.Unmap().WithZone("")
+	if address.Is4() {
+		return address.String()
+	}
+	prefix, err := address.Prefix(64)
+	if err != nil { // not for an IPv6 address
+		return address.String()
+	}
+	return prefix.String()
+}
