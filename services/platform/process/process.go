@@ -19,6 +19,7 @@ import (
 
 	"beltwright.example/services/platform/auth"
 	"beltwright.example/services/platform/breaker"
+	"beltwright.example/services/platform/limit"
 	"beltwright.example/services/platform/mtls"
 	"beltwright.example/services/platform/serve"
 )
@@ -50,6 +51,11 @@ type Settings struct {
 	LogJSON bool
 	// Reflection offers the gRPC reflection service.
 	Reflection bool
+	// Rates bound how fast callers ask, as limit.ParseRates reads them; empty for the
+	// defaults.
+	Rates string
+	// Refused is told of calls that limits refuse; nil for nobody.
+	Refused limit.Observer
 	// Breakers guard the calls that the process makes; nil for none.
 	Breakers *breaker.Set
 }
@@ -64,6 +70,7 @@ func (s *Settings) Bind(flags *flag.FlagSet) {
 	flags.StringVar(&s.AddrFile, "addr-file", s.AddrFile, "`file` to write the address to once the server listens")
 	flags.StringVar(&s.LogLevel, "log-level", "info", "`level` of the log: debug, info, warn or error")
 	flags.BoolVar(&s.LogJSON, "log-json", false, "write the log as JSON")
+	flags.StringVar(&s.Rates, "rates", "", limit.Help)
 	flags.BoolVar(&s.Reflection, "reflection", false, "offer gRPC reflection, to callers with a key")
 }
 
@@ -112,6 +119,11 @@ func (s *Settings) Serve(ctx context.Context, verifier auth.Verifier, log *slog.
 	if err != nil {
 		return err
 	}
+	if config.Limits, err = limit.Named(s.Rates, s.Refused); err != nil {
+		return fmt.Errorf("-rates: %w", err)
+	}
+	// Without certificates nothing tells the gateway from a client of this machine.
+	config.LoopbackRelays = identity == nil
 	server, err := serve.New(config, verifier, log, services...)
 	if err != nil {
 		return err

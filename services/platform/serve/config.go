@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"beltwright.example/services/platform/breaker"
+	"beltwright.example/services/platform/limit"
 	"beltwright.example/services/platform/mtls"
 	"beltwright.example/services/platform/policy"
 )
@@ -32,6 +33,14 @@ type Config struct {
 	// Breakers are the breakers of the calls that this process makes, whose states
 	// the health service tells as "breaker/NAME"; nil for none.
 	Breakers *breaker.Set
+
+	// Limits bound what callers take and what the server does at once. Nil, which is
+	// for tests, bounds nothing; the programs always set it.
+	Limits *limit.Limits
+	// LoopbackRelays takes callers of this machine that show no certificate for our
+	// own programs; see limit.CallerOf. The programs set it where a gateway may call
+	// them without one.
+	LoopbackRelays bool
 
 	// ReadyEvery is how often each service's Ready is asked. Default 1 s; while
 	// a service is not ready it is asked ten times as often.
