@@ -12,15 +12,20 @@ import (
 
 	"beltwright.example/services/platform/auth"
 	"beltwright.example/services/platform/limit"
+	"beltwright.example/services/platform/metrics"
 	"beltwright.example/services/platform/policy"
 )
 
 // Names of the links, from the outside in.
 const (
-	// Recovery is outermost: a panic anywhere inside becomes an answer.
+	// Request is outermost: everything that is logged of a call has its id.
+	Request = "request"
+	// Recovery is next: a panic anywhere inside becomes an answer.
 	Recovery = "recovery"
 	// Logging sees every call and the status that its caller gets.
 	Logging = "logging"
+	// Metrics counts every call and the status that its caller gets.
+	Metrics = "metrics"
 	// Edge gives every error its reason before logging sees it.
 	Edge = "edge"
 	// Deadline bounds everything that may wait, authentication first.
@@ -61,6 +66,8 @@ type Config struct {
 	LoopbackRelays bool
 	// Log takes requests and failures; nil means the default logger.
 	Log *slog.Logger
+	// Metrics counts calls; nil means nobody does.
+	Metrics *metrics.Set
 	// UnaryTimeout bounds unary calls whose caller set no deadline; 0 means
 	// DefaultUnaryTimeout.
 	UnaryTimeout time.Duration
@@ -90,8 +97,10 @@ func Chain(config Config) ([]Link, error) {
 		config.StreamTimeout = DefaultStreamTimeout
 	}
 	return []Link{
+		requestLink(),
 		recoveryLink(config.Log),
 		loggingLink(config.Log),
+		metricsLink(config.Metrics),
 		edgeLink(config.Log),
 		deadlineLink(config.UnaryTimeout, config.StreamTimeout),
 		shedLink(config.Limits),

@@ -8,9 +8,9 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/protobuf/reflect/protoreflect"
-	"google.golang.org/protobuf/reflect/protoregistry"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+	"beltwright.example/services/platform/method"
 )
 
 // calls are the metrics of gRPC calls that a server answers: rate, errors and
@@ -90,8 +90,8 @@ func (s *Set) Row(fullMethod string, outcome fitmentv1.RowResult_Outcome, dry bo
 	s.calls.rows.WithLabelValues(name, enumLabel(outcome.Descriptor(), outcome.Number()), mode).Inc()
 }
 
-// declared remembers which methods are declared, as looking that up takes locks.
-var declared sync.Map //nolint:gochecknoglobals // a cache of what never changes; holds declared methods only
+// declared remembers the labels of declared methods, as looking one up takes locks.
+var declared sync.Map //nolint:gochecknoglobals // a cache of what never changes
 
 // methodLabel is the method where some service declares it.
 func methodLabel(fullMethod string) string {
@@ -99,21 +99,12 @@ func methodLabel(fullMethod string) string {
 		text, _ := label.(string)
 		return text
 	}
-	service, method, ok := strings.Cut(strings.TrimPrefix(fullMethod, "/"), "/")
-	if !ok || !strings.HasPrefix(fullMethod, "/") {
+	service, name, ok := method.Split(fullMethod)
+	if !ok {
 		return other
 	}
-	found, err := protoregistry.GlobalFiles.FindDescriptorByName(protoreflect.FullName(service))
-	if err != nil {
-		return other
-	}
-	described, ok := found.(protoreflect.ServiceDescriptor)
-	if !ok || described.Methods().ByName(protoreflect.Name(method)) == nil {
-		return other
-	}
-	label := service + "/" + method
-	declared.Store(fullMethod, label)
-	return label
+	declared.Store(fullMethod, service+"/"+name)
+	return service + "/" + name
 }
 
 // codeLabel is a status code's name where it is one of gRPC's.

@@ -6,8 +6,10 @@ import (
 
 	"beltwright.example/services/platform/breaker"
 	"beltwright.example/services/platform/limit"
+	"beltwright.example/services/platform/metrics"
 	"beltwright.example/services/platform/mtls"
 	"beltwright.example/services/platform/policy"
+	"beltwright.example/services/platform/telemetry"
 )
 
 // Config says how a server behaves. Every field has a usable default: zero
@@ -41,6 +43,11 @@ type Config struct {
 	// own programs; see limit.CallerOf. The programs set it where a gateway may call
 	// them without one.
 	LoopbackRelays bool
+
+	// Metrics counts the calls; nil for nobody.
+	Metrics *metrics.Set
+	// Traces makes spans of the calls; nil for none.
+	Traces *telemetry.Traces
 
 	// ReadyEvery is how often each service's Ready is asked. Default 1 s; while
 	// a service is not ready it is asked ten times as often.

@@ -17,6 +17,7 @@ import (
 
 	"beltwright.example/services/platform/auth"
 	"beltwright.example/services/platform/mtls"
+	"beltwright.example/services/platform/requestid"
 )
 
 // Limits of connections.
@@ -90,7 +91,7 @@ func dial(target string, more ...grpc.DialOption) (*grpc.ClientConn, error) {
 		grpc.WithKeepaliveParams(keepalive.ClientParameters{Time: 30 * time.Second, Timeout: 10 * time.Second}),
 		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(maxReceive)),
 		grpc.WithChainUnaryInterceptor(boundCall),
-	}, auth.Forward()...)
+	}, slices.Concat(auth.Forward(), requestid.Forward())...)
 	conn, err := grpc.NewClient(target, append(options, more...)...)
 	if err != nil {
 		return nil, fmt.Errorf("serve: connect to %s: %w", target, err)

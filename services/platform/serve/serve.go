@@ -85,7 +85,7 @@ func New(config Config, verifier auth.Verifier, log *slog.Logger, services ...Se
 		config:   config,
 		log:      log,
 		services: services,
-		grpc:     grpc.NewServer(slices.Concat(options(config), transport, intercept.Options(links))...),
+		grpc:     grpc.NewServer(slices.Concat(options(config), transport, config.Traces.Server(), intercept.Options(links))...),
 		health:   newWatcher(config, log, services),
 	}
 	registrar := intercept.Registrar(s.grpc)
@@ -176,6 +176,7 @@ func (s *Server) Serve(ctx context.Context, listener net.Listener) error {
 	running.Go(func() { s.health.run(work) })
 	if s.config.Breakers != nil {
 		running.Go(func() { s.config.Breakers.Watch(work, s.health.tellBreaker) })
+		running.Go(func() { s.config.Breakers.Watch(work, s.config.Metrics.Breaker) })
 	}
 	served := make(chan error, 1)
 	go func() { served <- s.grpc.Serve(listener) }()
