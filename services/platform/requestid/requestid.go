@@ -75,7 +75,7 @@ func FromContext(ctx context.Context) string {
 }
 
 // Incoming returns the context of a gRPC call that a server answers, with the id
-// that the caller sent or a new one, and the header that tells him.
+// that the caller sent or a new one, and the metadata that tells him.
 func Incoming(ctx context.Context) (context.Context, metadata.MD) {
 	id := Choose(metadata.ValueFromIncomingContext(ctx, key))
 	return NewContext(ctx, id), metadata.Pairs(key, id)
