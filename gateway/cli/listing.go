@@ -193,6 +193,9 @@ func showListing(p *printer, answer oneListing) {
 	donor := l.GetDonor()
 	p.linef("from a %d %s %s, VIN %s", donor.GetModelYear(), donor.GetMake(), donor.GetModel(), donor.GetVin())
 	showTerms(p, l.GetTerms(), l.GetCurrencyCode())
+	if cost := l.GetCostNote(); cost != nil {
+		p.linef("cost you %s   %s", cash(cost.GetCost(), l.GetCurrencyCode()), cost.GetNote())
+	}
 	if hold := l.GetHold(); hold != nil && l.GetState() == fitmentv1.Listing_HELD {
 		p.linef("held by %s until %s, fence %d", hold.GetHolder(), localTime(hold.GetExpireTime().AsTime()), hold.GetFence())
 	}

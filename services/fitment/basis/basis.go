@@ -55,11 +55,11 @@ func (s *Source) Facts(need *fitmentv1.Need, l *fitmentv1.Listing, cat *catalogu
 	return facts
 }
 
-// Digest stands for all that a decision is about: the need, what the yard says of
-// the listing, and the facts. It does not depend on who holds the listing.
+// Digest stands for all that a decision is about: the need, what is judged of the
+// listing, and the facts. It does not depend on who holds the listing.
 func Digest(need *fitmentv1.Need, l *fitmentv1.Listing, facts *fitmentv1.Facts) (string, error) {
 	sum := sha256.New()
-	for _, m := range []proto.Message{need, listing.Content(l), facts} {
+	for _, m := range []proto.Message{need, listing.Judged(l), facts} {
 		raw, err := encoding.Marshal(m)
 		if err != nil {
 			return "", fmt.Errorf("digest what a decision stands on: %w", err)

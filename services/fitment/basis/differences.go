@@ -60,7 +60,7 @@ type Case struct {
 // listing, and what that did to the answers.
 func Since(then, now Case) []string {
 	var list []string
-	if !proto.Equal(listing.Content(then.Listing), listing.Content(now.Listing)) {
+	if !proto.Equal(listing.Judged(then.Listing), listing.Judged(now.Listing)) {
 		list = append(list, "The yard has changed the listing since.")
 	}
 	if was, is := then.Listing.GetState(), now.Listing.GetState(); is != was {

@@ -206,12 +206,12 @@ func open(r *fitmentv1.EvidenceRequest) error {
 		r.GetName(), strings.ToLower(r.GetState().String()), r.GetUpdateTime().AsTime().UTC().Format(time.RFC3339))
 }
 
-// View is a question as one of its parties, or an administrator, may see it at a
-// time. The yard does not see the VIN of the shop's vehicle; the shop sees the
+// View is a question as one of its parties, or the operator, may see it at a
+// time. Nobody but the shop sees the VIN of the shop's vehicle; the shop sees the
 // donor's VIN in full only where it would see it in the listing.
 func View(r *fitmentv1.EvidenceRequest, l *fitmentv1.Listing, viewer identity.Principal, now time.Time) *fitmentv1.EvidenceRequest {
 	v := proto.CloneOf(r)
-	if viewer.Tenant != r.GetShop() && !viewer.Has(identity.Admin) {
+	if viewer.Tenant != r.GetShop() {
 		hideNeed(v)
 	}
 	own := v.GetNeed().GetVehicle().GetVin()

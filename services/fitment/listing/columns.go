@@ -28,6 +28,8 @@ const (
 	colCurrency              = "currency"
 	colJurisdiction          = "jurisdiction"
 	colNote                  = "note"
+	colCost                  = "cost"
+	colCostNote              = "cost_note"
 	colFreightPerKilogram    = "freight_per_kilogram"
 	colWeightGrams           = "weight_grams"
 	colUNNumber              = "un_number"
@@ -135,6 +137,8 @@ var plainColumns = []imports.Column{
 	{Name: colInComponent, Help: "shipped inside a completed component, such as a seat: yes or no"},
 	{Name: colJurisdiction, Help: "jurisdiction the yard stands in, an ISO 3166-2 code such as US-WA"},
 	{Name: colNote, Help: "remarks shown to buyers"},
+	{Name: colCost, Help: "what the part cost the yard, a plain amount such as 40.00; shown to the yard alone; with cost_note empty too, what is stored stays"},
+	{Name: colCostNote, Help: "remarks on the cost, shown to the yard alone"},
 }
 
 // Columns are all columns of a file of listings.
@@ -160,7 +164,7 @@ var columnOf = map[string]string{
 	"terms.restocking_basis_points": "restocking_percent", "terms.warranty_days": "warranty_days",
 	"terms.freight_per_kilogram": colFreightPerKilogram, "terms.weight_grams": colWeightGrams, "terms.un_number": colUNNumber,
 	"terms.core_days": colCoreDays, "terms.core_return_freight": colCoreReturnFreight,
-	"jurisdiction": colJurisdiction, "note": colNote, "evidence": colStockNumber,
+	"jurisdiction": colJurisdiction, "note": colNote, "cost_note.cost": colCost, "cost_note.note": colCostNote, "evidence": colStockNumber,
 }
 
 // readingColumnOf gives the column that fills a field of the loop's reading.

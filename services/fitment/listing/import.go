@@ -17,7 +17,8 @@ import (
 
 // Target reads files of listings; the owner is the yard. An existing listing
 // keeps its state, hold, buyer and time of listing; a row that says what the
-// listing says already changes nothing. Now is asked for every row; it is the time
+// listing says already changes nothing. A row without a cost leaves the one that is
+// stored: files are often made by and for others than those who know it. Now is asked for every row; it is the time
 // of the change and the time at which the listing is held or not, so it must be
 // the time that holds go by.
 func Target(now func() (time.Time, error)) imports.Target {
@@ -53,7 +54,7 @@ func merge(old []byte, said *fitmentv1.Listing, now time.Time) (value []byte, un
 		if err != nil {
 			return nil, false, err
 		}
-		said = keepAttached(said, stored)
+		said = KeepCost(keepAttached(said, stored), stored)
 		if n := len(said.GetEvidence()); n > MaxEvidence {
 			return nil, false, &imports.Problem{
 				Field: colStockNumber, Text: fmt.Sprintf("has %d statements with those that name photos, which a file cannot take back", n),
@@ -117,6 +118,7 @@ func FromRow(row imports.Row, yard string, fields *check.Fields) *fitmentv1.List
 		fields.Add(colPrice, "is missing", "a plain amount such as 180.00")
 	}
 	l.Terms = r.terms(l.GetCurrencyCode())
+	l.CostNote = r.cost(l.GetCurrencyCode())
 	columns := r.evidence(l)
 	r.judge(l, columns)
 	return l
@@ -193,6 +195,14 @@ func (r *reader) money(column, currency string) int64 {
 		r.fields.Add(column, err.Error(), "a plain amount such as "+amount.Format(18000, currency)+", without sign or grouping")
 	}
 	return value
+}
+
+// cost is what the row says of the cost; nil where it says nothing.
+func (r *reader) cost(currency string) *fitmentv1.CostNote {
+	if !r.row.Has(colCost) && !r.row.Has(colCostNote) {
+		return nil
+	}
+	return &fitmentv1.CostNote{Cost: r.money(colCost, currency), Note: r.row.Text(colCostNote)}
 }
 
 func (r *reader) terms(currency string) *fitmentv1.Terms {

@@ -137,6 +137,17 @@ func Revise(old, said *fitmentv1.Listing, now time.Time) (*fitmentv1.Listing, bo
 	return next, true, nil
 }
 
+// KeepCost is what somebody says of a listing who is not told what the part cost:
+// where he says nothing of it, the cost that is stored stays.
+func KeepCost(said, stored *fitmentv1.Listing) *fitmentv1.Listing {
+	if said.GetCostNote() != nil || stored.GetCostNote() == nil {
+		return said
+	}
+	whole := clone(said)
+	whole.CostNote = proto.CloneOf(stored.GetCostNote())
+	return whole
+}
+
 // samePart tells whether what the yard says is about the part that it was about
 // before, with nothing taken back.
 func samePart(old, next *fitmentv1.Listing) bool {

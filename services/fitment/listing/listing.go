@@ -62,14 +62,22 @@ func Decode(value []byte) (*fitmentv1.Listing, error) {
 	return l, nil
 }
 
-// Content is what decisions go by: what the yard says, and what a buyer reported
-// of a part that came back; the listing without state, hold, buyer, links to other
-// listings, etag and times. The result shares nothing with l.
+// Content is what the yard says, and what a buyer reported of a part that came back:
+// the listing without state, hold, buyer, links to other listings, etag and times.
+// The result shares nothing with l.
 func Content(l *fitmentv1.Listing) *fitmentv1.Listing {
 	c := clone(l)
 	c.State, c.Hold, c.Buyer, c.Etag = fitmentv1.Listing_STATE_UNSPECIFIED, nil, "", ""
 	c.CreateTime, c.UpdateTime = nil, nil
 	c.ReturnOf, c.ReturnedAs = "", ""
+	return c
+}
+
+// Judged is what decisions go by: Content without the yard's cost note, which no
+// decision, nor anything that is kept or computed for others, may depend on.
+func Judged(l *fitmentv1.Listing) *fitmentv1.Listing {
+	c := Content(l)
+	c.CostNote = nil
 	return c
 }
 

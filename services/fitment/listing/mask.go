@@ -78,13 +78,18 @@ func mask(m protoreflect.Message, vins *regexp.Regexp) {
 const someBuyer = "a buyer"
 
 // hideReporters hides in every statement of a message about a part that came back
-// which buyer saw it, but from himself and those who keep the listing.
+// which buyer saw it, but from himself and those who keep the listing. The names of
+// his photos begin with his, so they are hidden with him.
 func hideReporters(m protoreflect.Message, l *fitmentv1.Listing, viewer identity.Principal) {
 	if l.GetReturnOf() == "" || isKeeper(l, viewer) {
 		return
 	}
 	if e, ok := m.Interface().(*fitmentv1.Evidence); ok && reported(e, l.GetYard()) && e.GetBy() != viewer.Tenant {
 		e.By = someBuyer
+		e.Attachments = slices.DeleteFunc(slices.Clone(e.GetAttachments()), func(name string) bool {
+			owner, _, _ := ParseAttachmentName(name)
+			return owner != l.GetYard()
+		})
 		return
 	}
 	m.Range(func(field protoreflect.FieldDescriptor, value protoreflect.Value) bool {

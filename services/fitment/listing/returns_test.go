@@ -265,7 +265,8 @@ func TestOthersDoNotLearnWhoSentAPartBack(t *testing.T) {
 	t.Parallel()
 	var fields check.Fields
 	r := report(labelCheck)
-	r.Seen = listing.Seen([]*fitmentv1.Evidence{{Attribute: fitmentv1.Evidence_LABEL_LEGIBLE, Value: "no"}}, "shop-a", "hill-yard", noon, &fields)
+	photos := []string{listing.AttachmentName("shop-a", strings.Repeat("a", 64)), listing.AttachmentName("hill-yard", strings.Repeat("b", 64))}
+	r.Seen = listing.Seen([]*fitmentv1.Evidence{{Attribute: fitmentv1.Evidence_LABEL_LEGIBLE, Value: "no", Attachments: photos}}, "shop-a", "hill-yard", noon, &fields)
 	_, back := listing.Return(bought(t), r, "B-17-R1", noon)
 	on := must(t)(listing.Hold(must(t)(listing.Relist(back, noon)), "shop-c", 0, noon.Add(time.Hour), noon))
 	decision := &fitmentv1.Decision{Findings: []*fitmentv1.Finding{{Evidence: on.GetEvidence()}}}
@@ -277,19 +278,27 @@ func TestOthersDoNotLearnWhoSentAPartBack(t *testing.T) {
 		{identity.Principal{Tenant: "shop-c"}, "a buyer"}, // who holds it and sees its VIN
 		{identity.Principal{Tenant: "shop-a"}, "shop-a"},
 		{identity.Principal{Tenant: "hill-yard"}, "shop-a"},
-		{identity.Principal{Tenant: "x", Roles: []identity.Role{identity.Admin}}, "shop-a"},
+		{identity.Principal{Tenant: "x", Roles: []identity.Role{identity.Admin}}, "a buyer"},
+		{identity.Principal{Tenant: "x", Roles: []identity.Role{identity.Operator}}, "shop-a"},
 	} {
 		seen := listing.View(on, c.viewer, noon).GetEvidence()
 		if got := seen[len(seen)-1].GetBy(); got != c.want || seen[0].GetBy() != "hill-yard" {
 			t.Errorf("%v sees that %q said so, and %q the rest", c.viewer, got, seen[0].GetBy())
+		}
+		shown := photos // their names begin with whose they are
+		if c.want == "a buyer" {
+			shown = photos[1:]
+		}
+		if got := seen[len(seen)-1].GetAttachments(); !slices.Equal(got, shown) {
+			t.Errorf("%v sees the photos %q, want %q", c.viewer, got, shown)
 		}
 		told := listing.MaskDecision(decision, on, c.viewer, noon).GetFindings()[0].GetEvidence()
 		if got := told[len(told)-1].GetBy(); got != c.want {
 			t.Errorf("a decision tells %v that %q said so", c.viewer, got)
 		}
 	}
-	if by := on.GetEvidence()[2].GetBy(); by != "shop-a" {
-		t.Errorf("the record itself says %q", by)
+	if last := on.GetEvidence()[2]; last.GetBy() != "shop-a" || !slices.Equal(last.GetAttachments(), photos) {
+		t.Errorf("the record itself says %v", last)
 	}
 }
 

@@ -22,6 +22,7 @@ const (
 	maxName     = 100
 	maxCodes    = 800 // 64 codes with failure and status byte
 	maxNote     = 2000
+	maxCostNote = 1000
 	maxRow      = 9
 	maxVIN      = 17
 	maxCavities = 64
@@ -68,6 +69,8 @@ func ValidateInline(l *fitmentv1.Listing, prefix string, fields *check.Fields) {
 		ValidateReport(l.GetReturnReport(), prefix+"return_report.", fields)
 	}
 	fields.Text(prefix+"note", l.GetNote(), maxNote, false)
+	fields.Int(prefix+"cost_note.cost", l.GetCostNote().GetCost(), 0, amount.Max)
+	fields.Text(prefix+"cost_note.note", l.GetCostNote().GetNote(), maxCostNote, false)
 }
 
 // ValidateDays notes statements that are dated later than now: what nobody can

@@ -15,12 +15,12 @@ import (
 const maskedCharacters = 6
 
 // View is the listing as a viewer sees it at a time: the state that counts,
-// the hold only for its holder, the yard and administrators, the buyer only for
-// the buyer, the yard and administrators, and the donor's VIN in full only for
-// the yard, administrators, the holder of a hold that counts, and the buyer.
-// Others see it masked wherever the yard wrote it, but for the listing's own
-// name and number, by which everybody must find it. Which buyer saw what of a part
-// that came back is for him, the yard and administrators.
+// the hold only for its holder, the yard and the operator, the buyer only for
+// the buyer, the yard and the operator, the donor's VIN in full only for the yard,
+// the holder of a hold that counts, and the buyer, and what the part cost only for
+// the yard. Others see the VIN masked wherever the yard wrote it, but for the
+// listing's own name and number, by which everybody must find it. Which buyer saw
+// what of a part that came back is for him, the yard and the operator.
 func View(l *fitmentv1.Listing, viewer identity.Principal, now time.Time) *fitmentv1.Listing {
 	v := clone(l)
 	v.State = StateAt(l, now)
@@ -30,6 +30,9 @@ func View(l *fitmentv1.Listing, viewer identity.Principal, now time.Time) *fitme
 	}
 	if !keeper && viewer.Tenant != l.GetBuyer() {
 		v.Buyer = ""
+	}
+	if !isYard(l, viewer) {
+		v.CostNote = nil
 	}
 	hideReporters(v.ProtoReflect(), l, viewer)
 	if SeesVIN(l, viewer, now) {
@@ -67,12 +70,20 @@ func MaskVIN(vin string) string {
 	return vin[:shown] + strings.Repeat("*", len(vin)-shown)
 }
 
-func isKeeper(l *fitmentv1.Listing, viewer identity.Principal) bool {
-	return viewer.Has(identity.Admin) || (viewer.Tenant != "" && viewer.Tenant == l.GetYard())
+// isYard tells whether the viewer is the business whose listing it is.
+func isYard(l *fitmentv1.Listing, viewer identity.Principal) bool {
+	return viewer.Tenant != "" && viewer.Tenant == l.GetYard()
 }
 
-// SeesVIN tells whether a viewer may see the donor's VIN in full.
+// isKeeper tells whether the viewer may write the listing: its yard, or the operator
+// for it.
+func isKeeper(l *fitmentv1.Listing, viewer identity.Principal) bool {
+	return viewer.Has(identity.Operator) || isYard(l, viewer)
+}
+
+// SeesVIN tells whether a viewer may see the donor's VIN in full. The operator is
+// none of those: keeping a deployment needs nobody's VIN.
 func SeesVIN(l *fitmentv1.Listing, viewer identity.Principal, now time.Time) bool {
-	return isKeeper(l, viewer) || HeldBy(l, viewer.Tenant, now) ||
+	return isYard(l, viewer) || HeldBy(l, viewer.Tenant, now) ||
 		(viewer.Tenant != "" && l.GetState() == fitmentv1.Listing_SOLD && viewer.Tenant == l.GetBuyer())
 }

@@ -16,11 +16,14 @@ import (
 func TestWhoSeesWhat(t *testing.T) {
 	t.Parallel()
 	serial := "042788"
-	free := listing.New(said(), noon)
+	stated := said()
+	stated.CostNote = &fitmentv1.CostNote{Cost: 4242, Note: "out of lot 7"}
+	free := listing.New(stated, noon)
 	held := must(t)(listing.Hold(free, "shop-a", 0, noon.Add(time.Hour), noon))
 	sold := must(t)(listing.Sell(held, "shop-a", 1, noon))
 	yard := identity.Principal{Tenant: "hill-yard", Roles: []identity.Role{identity.Yard}}
-	admin := identity.Principal{Tenant: "office", Roles: []identity.Role{identity.Admin}}
+	admin := identity.Principal{Tenant: "office", Roles: []identity.Role{identity.Yard, identity.Admin}}
+	operator := identity.Principal{Tenant: "office", Roles: []identity.Role{identity.Admin, identity.Operator}}
 	holder := identity.Principal{Tenant: "shop-a", Roles: []identity.Role{identity.Shop}}
 	other := identity.Principal{Tenant: "shop-b", Roles: []identity.Role{identity.Shop, identity.Yard, identity.Books}}
 	nobody := identity.Principal{}
@@ -36,7 +39,9 @@ func TestWhoSeesWhat(t *testing.T) {
 		{"other, free", free, other, noon, fitmentv1.Listing_AVAILABLE, false, false, false},
 		{"nobody, free", free, nobody, noon, fitmentv1.Listing_AVAILABLE, false, false, false},
 		{"yard, held", held, yard, noon, fitmentv1.Listing_HELD, true, true, false},
-		{"admin, held", held, admin, noon, fitmentv1.Listing_HELD, true, true, false},
+		{"another's admin, held", held, admin, noon, fitmentv1.Listing_HELD, false, false, false},
+		{"operator, held", held, operator, noon, fitmentv1.Listing_HELD, false, true, false},
+		{"operator, sold", sold, operator, noon, fitmentv1.Listing_SOLD, false, true, true},
 		{"holder, held", held, holder, noon, fitmentv1.Listing_HELD, true, true, false},
 		{"other, held", held, other, noon, fitmentv1.Listing_HELD, false, false, false},
 		{"holder, run out", held, holder, noon.Add(time.Hour), fitmentv1.Listing_AVAILABLE, false, true, false},
@@ -55,6 +60,9 @@ func TestWhoSeesWhat(t *testing.T) {
 		}
 		if !c.vin && v.GetDonor().GetVin() != "1M8GDM9AXKP******" {
 			t.Errorf("%s: VIN %q", c.name, v.GetDonor().GetVin())
+		}
+		if sees := v.GetCostNote() != nil; sees != (c.viewer.Tenant == "hill-yard") {
+			t.Errorf("%s sees what the part cost: %v", c.name, sees)
 		}
 		if !proto.Equal(before, c.l) {
 			t.Errorf("%s: the stored listing was changed", c.name)

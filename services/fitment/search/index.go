@@ -231,11 +231,7 @@ func (x *Index) decode(ctx context.Context, records []store.Record) ([]change, e
 		var err error
 		switch record.Key.Kind {
 		case listing.Kind:
-			c.message, err = listing.Decode(record.Value)
-			if err != nil {
-				x.log.ErrorContext(ctx, "a stored listing cannot be read and is not offered", "key", record.Key, "error", err)
-				c.message = &fitmentv1.Listing{State: fitmentv1.Listing_WITHDRAWN}
-			}
+			c.message = x.offered(ctx, record)
 		case catalogue.KindPart:
 			c.message, err = unmarshal(record, &fitmentv1.Part{})
 		case catalogue.KindSupersession:
@@ -249,12 +245,25 @@ func (x *Index) decode(ctx context.Context, records []store.Record) ([]change, e
 				c.give = func() { take(record) }
 			}
 		}
-		if err != nil && record.Key.Kind != listing.Kind {
+		if err != nil {
 			return nil, err
 		}
 		changes = append(changes, c)
 	}
 	return changes, nil
+}
+
+// offered reads a listing as it may be offered: one that cannot be read is withdrawn.
+// What a part cost its yard is left out, since no search goes by it and no answer of
+// one may show it.
+func (x *Index) offered(ctx context.Context, record store.Record) *fitmentv1.Listing {
+	l, err := listing.Decode(record.Value)
+	if err != nil {
+		x.log.ErrorContext(ctx, "a stored listing cannot be read and is not offered", "key", record.Key, "error", err)
+		return &fitmentv1.Listing{State: fitmentv1.Listing_WITHDRAWN}
+	}
+	l.CostNote = nil
+	return l
 }
 
 func unmarshal(record store.Record, into proto.Message) (proto.Message, error) {

@@ -164,7 +164,7 @@ func asStream(srv any, stream grpc.ServerStream, _ *grpc.StreamServerInfo, handl
 }
 
 const (
-	admin     = "office admin"
+	admin     = "office admin operator"
 	northYard = "north-yard yard"
 	shopA     = "shop-a shop"
 	shopB     = "shop-b shop"

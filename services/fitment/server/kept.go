@@ -83,7 +83,7 @@ func (s *Server) decideToKeep(ctx context.Context, req *fitmentv1.KeepDecisionRe
 	if err != nil {
 		return nil, err
 	}
-	l.Etag = revision.ETag(record.Version)
+	l.Etag, l.CostNote = revision.ETag(record.Version), nil // what is kept is another business's
 	value, err := basis.Encode(&fitmentv1.KeptDecision{
 		Name: name, Need: req.GetNeed(), Listing: l, Decision: decided.Decision, CreateTime: timestamppb.New(now),
 	}, decided.Facts)

@@ -196,10 +196,14 @@ func (s *Server) UpdateListing(ctx context.Context, req *fitmentv1.UpdateListing
 		if err := notFuture(said, now); err != nil {
 			return nil, err
 		}
+		whole := said
+		if p.Tenant != yard {
+			whole = listing.KeepCost(said, old)
+		}
 		if err := s.attached(ctx, p, yard, old, said.GetEvidence(), "listing.evidence"); err != nil {
 			return nil, err
 		}
-		next, _, err := listing.Revise(old, said, now)
+		next, _, err := listing.Revise(old, whole, now)
 		return next, err
 	}))
 	if err != nil {

@@ -150,8 +150,7 @@ ao:     CatalogueService/ImportVehicleData CatalogueService/ImportParts Catalogu
 ysbao:  ListingService/GetListing ListingService/ListListings
 yo:     ListingService/CreateListing ListingService/UpdateListing ListingService/WithdrawListing ListingService/RelistListing
 yo:     ListingService/RenderTag ListingService/RenderShippingFacts ListingService/ImportListings
-sbo:    ListingService/HoldListing ListingService/SellListing ListingService/ReturnListing
-ysbo:   ListingService/ReleaseListing
+sbo:    ListingService/HoldListing ListingService/ReleaseListing ListingService/SellListing ListingService/ReturnListing
 ysbao:  FitmentService/DecodeVin FitmentService/Decide FitmentService/ListDialects FitmentService/ListJurisdictionPacks
 sbo:    FitmentService/AssessFault FitmentService/FindDonors FitmentService/FindParts FitmentService/WatchDonors
 sbo:    FitmentService/SaveNeed FitmentService/GetSavedNeed FitmentService/ListSavedNeeds FitmentService/DeleteSavedNeed

@@ -93,8 +93,7 @@ func catalogue() []group {
 	}
 }
 
-// parts: a yard writes its listings, whoever buys holds and returns them. A yard
-// gives holds on its own parts back too.
+// parts: a yard writes its listings, whoever buys holds and returns them.
 func parts() []group {
 	const service = fitmentSide + "ListingService"
 	return []group{
@@ -102,8 +101,7 @@ func parts() []group {
 		{service, desks(identity.Yard), []string{
 			"CreateListing", "UpdateListing", "WithdrawListing", "RelistListing", "RenderTag", "RenderShippingFacts", "ImportListings",
 		}},
-		{service, desks(identity.Shop, identity.Books), []string{"HoldListing", "SellListing", "ReturnListing"}},
-		{service, desks(identity.Yard, identity.Shop, identity.Books), []string{"ReleaseListing"}},
+		{service, desks(identity.Shop, identity.Books), []string{"HoldListing", "ReleaseListing", "SellListing", "ReturnListing"}},
 	}
 }
 
