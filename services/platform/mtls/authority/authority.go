@@ -173,12 +173,14 @@ func (a *Authority) Hosts() Hosts {
 
 // Request says what certificate is wanted.
 type Request struct {
-	// URIs are the identities; one for a program (see IdentityOf).
+	// URIs are the identities; a program has one.
 	URIs []*url.URL
 	// Hosts are what it is good for beside.
 	Hosts Hosts
 	// NotBefore and NotAfter bound its time.
 	NotBefore, NotAfter time.Time
+	// Usages are the ends of a connection that it is for; none means both.
+	Usages []x509.ExtKeyUsage
 }
 
 // For is the request for a program's certificate from a little before now.
@@ -186,8 +188,7 @@ func For(name string, hosts Hosts, now time.Time, validFor time.Duration) Reques
 	return Request{URIs: []*url.URL{mtls.URI(name)}, Hosts: hosts, NotBefore: now.Add(-clockSkew), NotAfter: now.Add(validFor)}
 }
 
-// Issue makes a key and a certificate for it, both PEM, for both ends of a
-// connection. A certificate cannot outlast its authority.
+// Issue makes a key and a certificate for it, both PEM. A certificate cannot outlast its authority.
 func (a *Authority) Issue(r Request) (certificate, key []byte, err error) {
 	if r.NotAfter.After(a.certificate.NotAfter) {
 		return nil, nil, fmt.Errorf("authority: it ends at %s, before the certificate would (%s)",
@@ -211,6 +212,10 @@ func (a *Authority) Issue(r Request) (certificate, key []byte, err error) {
 	if err != nil {
 		return nil, nil, err
 	}
+	usages := r.Usages
+	if len(usages) == 0 {
+		usages = []x509.ExtKeyUsage{x509.ExtKeyUsageServerAuth, x509.ExtKeyUsageClientAuth}
+	}
 	template := &x509.Certificate{
 		SerialNumber: serial,
 		Subject:      pkix.Name{Organization: []string{"Beltwright development"}},
@@ -220,7 +225,7 @@ func (a *Authority) Issue(r Request) (certificate, key []byte, err error) {
 		NotBefore:    r.NotBefore,
 		NotAfter:     r.NotAfter,
 		KeyUsage:     x509.KeyUsageDigitalSignature,
-		ExtKeyUsage:  []x509.ExtKeyUsage{x509.ExtKeyUsageServerAuth, x509.ExtKeyUsageClientAuth},
+		ExtKeyUsage:  usages,
 	}
 	der, err := x509.CreateCertificate(rand.Reader, template, a.certificate, secret.Public(), a.key)
 	if err != nil {
