@@ -4,13 +4,13 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 
 	"beltwright.example/services/platform/breaker"
+	"beltwright.example/services/platform/limit"
 )
 
 // guards are the metrics of what keeps a process standing.
 type guards struct {
 	state            *prometheus.GaugeVec
-	changes          *prometheus.CounterVec
-	running, waiting *prometheus.GaugeVec
+	changes, refused *prometheus.CounterVec
 	breakers         *bound
 	classes          *bound
 }
@@ -26,15 +26,14 @@ func newGuards() guards {
 	return guards{
 		state:    gauge("breaker_state", "What a breaker does: 0 lets calls pass, 1 lets probes pass, 2 lets nothing pass.", "breaker"),
 		changes:  counter("breaker_changes_total", "How often a breaker has changed into a state.", "breaker", "state"),
-		running:  gauge("limit_running", "Calls that run under the limit of a class.", "class"),
-		waiting:  gauge("limit_waiting", "Calls that wait for the limit of a class.", "class"),
+		refused:  counter("limit_refusals_total", "Calls refused by a limit before they did any work, by why (rate: too many of one caller; door: too many wrong credentials of one address; shed: too much for the server) and class.", "why", "class"),
 		breakers: newBound(maxBreakers),
 		classes:  newBound(maxClasses),
 	}
 }
 
 func (g *guards) collectors() []prometheus.Collector {
-	return []prometheus.Collector{g.state, g.changes, g.running, g.waiting}
+	return []prometheus.Collector{g.state, g.changes, g.refused}
 }
 
 // Breaker notes a breaker's state. It is a breaker.Observer.
@@ -47,14 +46,11 @@ func (s *Set) Breaker(status breaker.Status) {
 	s.guards.changes.WithLabelValues(name, status.State.String()).Inc()
 }
 
-// Limit notes by how much the calls that run and that wait under the limit of a
-// class have become more or fewer. What is refused for it is counted by its reason
-// with the other refusals.
-func (s *Set) Limit(class string, running, waiting int) {
+// Refused notes a call that a limit refused. It is a limit.Observer.
+func (s *Set) Refused(why limit.Refusal, class limit.Class) {
 	if s == nil {
 		return
 	}
-	class = s.guards.classes.label(class)
-	s.guards.running.WithLabelValues(class).Add(float64(running))
-	s.guards.waiting.WithLabelValues(class).Add(float64(waiting))
+	known := []string{string(limit.Rate), string(limit.Door), string(limit.Shed)}
+	s.guards.refused.WithLabelValues(among(known, string(why)), s.guards.classes.label(string(class))).Inc()
 }
