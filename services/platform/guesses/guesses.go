@@ -6,7 +6,6 @@ package guesses
 
 import (
 	"cmp"
-	"net/netip"
 	"sync"
 	"time"
 
@@ -167,27 +166,4 @@ func (l *Limiter) makeRoom(now time.Time) {
 func Limited(wait time.Duration) error {
 	return apierr.Retry(codes.ResourceExhausted, fitmentv1.ErrorInfo_RATE_LIMITED, wait,
 		"too many tries that failed; wait before the next one")
-}
-
-// Address is the name under which a network address is counted: an IPv4 address, or
-// the /64 of an IPv6 address, since whoever has one of these has all of it. Of
-// "host:port" the port is dropped. A text that is no address is its own name.
-func Address(remote string) string {
-	address, err := netip.ParseAddr(remote)
-	if err != nil {
-		both, err := netip.ParseAddrPort(remote)
-		if err != nil {
-			return remote
-		}
-		address = both.Addr()
-	}
-	address = address.Unmap().WithZone("")
-	if address.Is4() {
-		return address.String()
-	}
-	prefix, err := address.Prefix(64)
-	if err != nil { // not for an IPv6 address
-		return address.String()
-	}
-	return prefix.String()
 }
