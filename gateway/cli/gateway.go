@@ -3,6 +3,7 @@ package cli
 import (
 	"context"
 	"errors"
+	"fmt"
 	"io"
 
 	"github.com/spf13/cobra"
@@ -11,6 +12,7 @@ import (
 	"beltwright.example/gateway/rest"
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	"beltwright.example/services/platform/auth"
+	"beltwright.example/services/platform/limit"
 	"beltwright.example/services/platform/mtls"
 	"beltwright.example/services/platform/process"
 	"beltwright.example/services/platform/serve"
@@ -20,6 +22,7 @@ import (
 type gatewayFlags struct {
 	web                           webFlags
 	fitment, quote, tls, logLevel string
+	rates                         string
 	logJSON                       bool
 }
 
@@ -40,6 +43,7 @@ func gatewayCommand() *cobra.Command {
 	flags.StringVar(&f.tls, "tls", "", "`directory` with the gateway's "+mtls.CAFile+", "+mtls.CertFile+" and "+mtls.KeyFile+": reach the services by TLS 1.3")
 	flags.StringVar(&f.fitment, "fitment", "127.0.0.1:9091", "`address` of the fitment service")
 	flags.StringVar(&f.quote, "quote", "127.0.0.1:9092", "`address` of the quote service")
+	flags.StringVar(&f.rates, "rates", "", limit.Help)
 	bindLog(cmd, &f.logJSON, &f.logLevel)
 	return cmd
 }
@@ -63,8 +67,12 @@ func (f *gatewayFlags) run(ctx context.Context, out, logTo io.Writer) (err error
 		return err
 	}
 	defer func() { err = errors.Join(err, quote.Close()) }()
+	limits, err := limit.Named(f.rates, nil)
+	if err != nil {
+		return usageError{fmt.Errorf("--rates: %w", err)}
+	}
 	handler, err := rest.New(rest.Options{
-		Fitment: fitment, Quote: quote, Log: log,
+		Fitment: fitment, Quote: quote, Limits: limits, BehindProxy: f.web.behindProxy, Log: log,
 		Verifier: auth.Remote(fitmentv1.NewIdentityServiceClient(fitment), auth.MaxTTL),
 	})
 	if err != nil {

@@ -20,6 +20,7 @@ import (
 	"beltwright.example/services/fitment/app"
 	"beltwright.example/services/fitment/keys"
 	"beltwright.example/services/platform/identity"
+	"beltwright.example/services/platform/limit"
 	"beltwright.example/services/platform/mtls"
 	"beltwright.example/services/platform/process"
 	"beltwright.example/services/platform/serve"
@@ -31,7 +32,7 @@ import (
 type serveFlags struct {
 	web                              webFlags
 	grpc, data, keyFile, logLevel    string
-	tls, allow                       string
+	tls, allow, rates                string
 	publicURL, letterheads, taxPacks string
 	demo, reflection, logJSON        bool
 	own                              app.Own
@@ -57,6 +58,7 @@ start and written to the key file.`,
 	flags.StringVar(&f.grpc, "grpc", "127.0.0.1:8081", "`address` of gRPC, loopback only unless --tls is given; port 0 takes a free one")
 	flags.StringVar(&f.tls, "tls", "", "`directory` with "+mtls.CAFile+", "+mtls.CertFile+" and "+mtls.KeyFile+": speak gRPC by TLS 1.3, both sides with a certificate")
 	flags.StringVar(&f.allow, "allow", "", "`names` in the certificates of callers by gRPC that are let in with --tls, with commas between (default "+strings.Join(allInOneCallers(), ",")+")")
+	flags.StringVar(&f.rates, "rates", "", limit.Help)
 	flags.StringVar(&f.data, "data", defaultData, "`directory` of the data")
 	flags.StringVar(&f.keyFile, "key-file", "", "`file` for the operator's key (default "+operatorKeyFile+" in the data directory)")
 	flags.StringVar(&f.own.Packs, "packs", "", "`folder` of your own jurisdiction packs, which replace those of the same places or come on top")
@@ -134,7 +136,7 @@ func (f *serveFlags) run(ctx context.Context, out, logTo io.Writer) (err error) 
 	if err != nil {
 		return err
 	}
-	handler, err := rest.New(rest.Options{Fitment: conn, Quote: conn, Verifier: fitment.Verifier, Log: log})
+	handler, err := rest.New(rest.Options{Fitment: conn, Quote: conn, Verifier: fitment.Verifier, Limits: config.Limits, BehindProxy: f.web.behindProxy, Log: log})
 	if err != nil {
 		return err
 	}
@@ -147,10 +149,13 @@ func (f *serveFlags) run(ctx context.Context, out, logTo io.Writer) (err error) 
 func allInOneCallers() []string { return []string{mtls.AllInOne, mtls.Gateway, mtls.Client} }
 
 // secured puts the process's certificate into the server's configuration, and the
-// names of those it lets in.
+// names of those it lets in, and what they may take.
 func (f *serveFlags) secured(config serve.Config, log *slog.Logger) (_ serve.Config, err error) {
 	if config.Allow, err = mtls.Allowed(f.tls, f.allow, allInOneCallers()); err != nil {
 		return config, usageError{fmt.Errorf("--allow: %w", err)}
+	}
+	if config.Limits, err = limit.Named(f.rates, nil); err != nil {
+		return config, usageError{fmt.Errorf("--rates: %w", err)}
 	}
 	config.TLS, err = openIdentity(f.tls, log)
 	return config, err

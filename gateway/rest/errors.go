@@ -71,6 +71,9 @@ func statusOf(err error, s *spb.Status) int {
 		return own.status
 	case apierr.ReasonOf(status.ErrorProto(s)) == fitmentv1.ErrorInfo_REQUEST_TOO_LARGE:
 		return http.StatusRequestEntityTooLarge
+	case apierr.ReasonOf(status.ErrorProto(s)) == fitmentv1.ErrorInfo_OVERLOADED:
+		// 503 is the server's trouble (RFC 9110 §15.6.4), 429 the client's (RFC 6585 §4).
+		return http.StatusServiceUnavailable
 	}
 	return runtime.HTTPStatusFromCode(codes.Code(s.GetCode()))
 }

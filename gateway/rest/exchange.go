@@ -18,6 +18,7 @@ import (
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	"beltwright.example/services/platform/apierr"
 	"beltwright.example/services/platform/auth"
+	"beltwright.example/services/platform/limit"
 )
 
 // exchange is one HTTP request on its way to a gRPC method. The generated
@@ -48,7 +49,17 @@ func bare(ctx context.Context, e *exchange) *http.Request {
 // caller is the connection that the generated handlers call.
 type caller struct {
 	inner   grpc.ClientConnInterface
+	limits  *limit.Limits
 	maxBody int64
+}
+
+// newCaller makes one over a connection of the options. It asks for leave before it
+// reads the body, and for room after that: a slow body takes none.
+func newCaller(o Options, conn grpc.ClientConnInterface) caller {
+	if both, ok := conn.(counted); ok {
+		conn = both.roomy
+	}
+	return caller{inner: conn, limits: o.Limits, maxBody: o.MaxBody}
 }
 
 // Invoke fills the request message from body or query and makes the call with
@@ -59,6 +70,11 @@ func (c caller) Invoke(ctx context.Context, method string, args, reply any, opts
 	if !ok || !isProto {
 		return errors.New("rest: a call without its request")
 	}
+	done, err := admit(ctx, c.limits, method)
+	if err != nil {
+		return err
+	}
+	defer done()
 	if err := e.fill(message, c.maxBody); err != nil {
 		return err
 	}

@@ -25,6 +25,8 @@ import (
 	quotev1 "beltwright.example/proto/beltwright/quote/v1"
 	"beltwright.example/services/platform/apierr"
 	"beltwright.example/services/platform/auth"
+	"beltwright.example/services/platform/identity"
+	"beltwright.example/services/platform/limit"
 )
 
 // Options say what the gateway stands on.
@@ -36,6 +38,12 @@ type Options struct {
 	// Ready tells whether requests can be served; nil follows the gRPC health
 	// of both services.
 	Ready func(ctx context.Context) error
+	// Limits bound what callers take and what is under way; nil, which is for tests,
+	// bounds nothing.
+	Limits *limit.Limits
+	// BehindProxy takes the address that a proxy names for a request's, which only a
+	// proxy of ours may be able to do; see placeOf.
+	BehindProxy bool
 	// Log takes a line a request; nil means the default logger. Keys, queries
 	// and bodies are never logged.
 	Log *slog.Logger
@@ -66,6 +74,9 @@ func (o *Options) fill() error {
 	if o.Ready == nil {
 		o.Ready = Follow(o.Fitment, o.Quote)
 	}
+	o.Verifier = guarded(o.Verifier, o.Limits)
+	o.Fitment = counted{roomy{ClientConnInterface: o.Fitment, limits: o.Limits}}
+	o.Quote = counted{roomy{ClientConnInterface: o.Quote, limits: o.Limits}}
 	if o.Log == nil {
 		o.Log = slog.Default()
 	}
@@ -147,8 +158,7 @@ func newAPI(o Options) (*runtime.ServeMux, error) {
 		runtime.WithDisablePathLengthFallback(),
 		runtime.WithDisableHTTPMethodOverride(),
 	)
-	fitment := caller{inner: o.Fitment, maxBody: o.MaxBody}
-	quote := caller{inner: o.Quote, maxBody: o.MaxBody}
+	fitment, quote := newCaller(o, o.Fitment), newCaller(o, o.Quote)
 	// The handlers keep nothing of this context; requests bring their own.
 	ctx := context.Background()
 	err := errors.Join(
@@ -171,6 +181,7 @@ func newAPI(o Options) (*runtime.ServeMux, error) {
 
 // serve lets the three open paths through and everything else only with a key.
 func (g *gateway) serve(w http.ResponseWriter, r *http.Request) {
+	r = withPlace(r, g.options.BehindProxy)
 	secure(w.Header())
 	if r.Method == http.MethodGet {
 		switch r.URL.Path {
@@ -193,10 +204,11 @@ func (g *gateway) serve(w http.ResponseWriter, r *http.Request) {
 // authenticated serves a request that needs a key. Nothing of its body is read
 // before the key is verified.
 func (g *gateway) authenticated(w http.ResponseWriter, r *http.Request) error {
-	key, err := g.key(r)
+	key, who, err := g.key(r)
 	if err != nil {
 		return err
 	}
+	r = r.WithContext(identity.NewContext(r.Context(), who))
 	if err := readable(r.URL.Path); err != nil {
 		return err
 	}
@@ -240,22 +252,23 @@ func readable(path string) error {
 	return nil
 }
 
-// key returns the request's verified key.
-func (g *gateway) key(r *http.Request) (string, error) {
+// key returns the request's verified key, and who it belongs to.
+func (g *gateway) key(r *http.Request) (string, identity.Principal, error) {
 	values := r.Header.Values("Authorization")
 	if len(values) != 1 {
-		return "", auth.Invalid()
+		return "", identity.Principal{}, auth.Invalid()
 	}
 	key, ok := auth.Parse(values[0])
 	if !ok {
-		return "", auth.Invalid()
+		return "", identity.Principal{}, auth.Invalid()
 	}
 	ctx, cancel := context.WithTimeout(r.Context(), g.options.Timeout)
 	defer cancel()
-	if _, err := g.options.Verifier.Verify(ctx, key); err != nil {
-		return "", err
+	who, err := g.options.Verifier.Verify(ctx, key)
+	if err != nil {
+		return "", identity.Principal{}, err
 	}
-	return key, nil
+	return key, who, nil
 }
 
 // secure sets the headers that every answer has.

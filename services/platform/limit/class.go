@@ -77,3 +77,9 @@ func Of(fullMethod string) Class {
 	}
 	return Write
 }
+
+// String is the class as text.
+func (c Class) String() string { return string(c) }
+
+// String is the refusal as text.
+func (r Refusal) String() string { return string(r) }

@@ -1,0 +1,141 @@
+package rest
+
+import (
+	"context"
+	"net/http"
+	"net/netip"
+	"strings"
+
+	"google.golang.org/grpc"
+
+	"beltwright.example/services/platform/auth"
+	"beltwright.example/services/platform/identity"
+	"beltwright.example/services/platform/limit"
+)
+
+// forwarded is the header in which a proxy says whom it speaks for: a list that each
+// proxy appends to (common practice; RFC 7239 standardises another header).
+const forwarded = "X-Forwarded-For"
+
+// placeOf is where a request comes from: the connection's other end, or behind a
+// proxy of ours whoever that one says. Only its own entry counts, which is the last
+// one; those before it are what the client claims.
+func placeOf(r *http.Request, behindProxy bool) string {
+	if said := r.Header.Values(forwarded); behindProxy && len(said) > 0 {
+		last := said[len(said)-1]
+		last = strings.TrimSpace(last[strings.LastIndexByte(last, ',')+1:])
+		if _, err := netip.ParseAddr(last); err == nil {
+			return limit.Place(last)
+		}
+		if _, err := netip.ParseAddrPort(last); err == nil {
+			return limit.Place(last)
+		}
+	}
+	return limit.Place(r.RemoteAddr)
+}
+
+type placeKey struct{}
+
+// withPlace notes where a request comes from.
+func withPlace(r *http.Request, behindProxy bool) *http.Request {
+	return r.WithContext(context.WithValue(r.Context(), placeKey{}, placeOf(r, behindProxy)))
+}
+
+// placeIn is what withPlace noted.
+func placeIn(ctx context.Context) (string, bool) {
+	place, ok := ctx.Value(placeKey{}).(string)
+	return place, ok
+}
+
+// guarded is the verifier, with a bound on wrong credentials from one address.
+func guarded(verifier auth.Verifier, limits *limit.Limits) auth.Verifier {
+	if limits == nil {
+		return verifier
+	}
+	return limits.Guard(verifier, placeIn)
+}
+
+// admit takes a call from its caller's budgets and refuses it where there would be no
+// room for it, before anything of its body is read. The services behind take what
+// comes from here for counted.
+func admit(ctx context.Context, limits *limit.Limits, method string) (done func(), err error) {
+	if limits == nil {
+		return func() {}, nil
+	}
+	class := limit.Of(method)
+	done = func() {}
+	if p, known := identity.FromContext(ctx); known {
+		if done, err = limits.Rates.Take(p, class); err != nil {
+			limits.Refused(limit.Rate, class)
+			return nil, err
+		}
+	}
+	if limits.Front.Full(method) {
+		done()
+		limits.Refused(limit.Shed, class)
+		return nil, limit.Overloaded()
+	}
+	return done, nil
+}
+
+// roomy is a connection that only so many calls of a class go over at once.
+type roomy struct {
+	grpc.ClientConnInterface
+
+	limits *limit.Limits
+}
+
+// Invoke makes a call, or refuses it.
+func (c roomy) Invoke(ctx context.Context, method string, args, reply any, opts ...grpc.CallOption) error {
+	leave, err := c.enter(ctx, method)
+	if err != nil {
+		return err
+	}
+	defer leave()
+	return c.ClientConnInterface.Invoke(ctx, method, args, reply, opts...)
+}
+
+// NewStream opens a stream, or refuses it. It counts until ctx ends, which whoever
+// opens a stream here sees to.
+func (c roomy) NewStream(ctx context.Context, desc *grpc.StreamDesc, method string, opts ...grpc.CallOption) (grpc.ClientStream, error) {
+	leave, err := c.enter(ctx, method)
+	if err != nil {
+		return nil, err
+	}
+	context.AfterFunc(ctx, leave)
+	return c.ClientConnInterface.NewStream(ctx, desc, method, opts...)
+}
+
+func (c roomy) enter(ctx context.Context, method string) (leave func(), err error) {
+	if c.limits == nil {
+		return func() {}, nil
+	}
+	if leave, err = c.limits.Front.Enter(ctx, method); err != nil && ctx.Err() == nil {
+		c.limits.Refused(limit.Shed, limit.Of(method))
+	}
+	return leave, err
+}
+
+// counted is a connection whose calls are taken from their callers' budgets too. It
+// is for what is called before a body is read.
+type counted struct{ roomy }
+
+// Invoke makes a call, or refuses it.
+func (c counted) Invoke(ctx context.Context, method string, args, reply any, opts ...grpc.CallOption) error {
+	done, err := admit(ctx, c.limits, method)
+	if err != nil {
+		return err
+	}
+	defer done()
+	return c.roomy.Invoke(ctx, method, args, reply, opts...)
+}
+
+// NewStream opens a stream, or refuses it.
+func (c counted) NewStream(ctx context.Context, desc *grpc.StreamDesc, method string, opts ...grpc.CallOption) (grpc.ClientStream, error) {
+	done, err := admit(ctx, c.limits, method)
+	if err != nil {
+		return nil, err
+	}
+	context.AfterFunc(ctx, done)
+	return c.roomy.NewStream(ctx, desc, method, opts...)
+}
