@@ -2,12 +2,16 @@ package cli
 
 import (
 	"context"
+	"crypto/tls"
+	"crypto/x509"
 	"errors"
 	"fmt"
 	"io"
 	"log/slog"
 	"net/http"
 	"net/url"
+	"os"
+	"path/filepath"
 	"slices"
 
 	"github.com/spf13/cobra"
@@ -26,8 +30,9 @@ func healthCommand(c *connection) *cobra.Command {
 		Use:   "health",
 		Short: "Ask a server whether it can serve",
 		Long: `Health ends without an error where a server says that it can serve. It needs no key.
-It asks the gRPC server at --server, or with --http the REST server at an address. It
-is what a container's health check runs.`,
+It asks the gRPC server at --server, or with --http the REST server at an address; by
+HTTPS it trusts the ca.pem in --tls, where that is given. It is what the health check
+of a container runs.`,
 		Example: "  beltwright health --server 127.0.0.1:9091\n  beltwright health --http http://127.0.0.1:8080",
 		Args:    noArguments,
 		RunE: func(cmd *cobra.Command, _ []string) error {
@@ -35,7 +40,7 @@ is what a container's health check runs.`,
 			defer cancel()
 			what, err := c.server, error(nil)
 			if address != "" {
-				what, err = address, webHealth(ctx, address)
+				what, err = address, c.webHealth(ctx, address)
 			} else {
 				err = c.callHealth(ctx, service)
 			}
@@ -72,8 +77,9 @@ func (c *connection) callHealth(ctx context.Context, service string) (err error)
 	return nil
 }
 
-// webHealth asks by HTTP.
-func webHealth(ctx context.Context, address string) (err error) {
+// webHealth asks by HTTP; by HTTPS it trusts the authority in --tls, where that is
+// given, instead of those that the machine trusts.
+func (c *connection) webHealth(ctx context.Context, address string) (err error) {
 	base, err := url.Parse(address)
 	if err != nil || base.Host == "" {
 		return usageError{fmt.Errorf("--http %s: expected an address such as http://127.0.0.1:8080", address)}
@@ -82,7 +88,11 @@ func webHealth(ctx context.Context, address string) (err error) {
 	if err != nil {
 		return err
 	}
-	answer, err := http.DefaultClient.Do(request)
+	client, err := c.webClient()
+	if err != nil {
+		return err
+	}
+	answer, err := client.Do(request)
 	if err != nil {
 		return err
 	}
@@ -92,4 +102,19 @@ func webHealth(ctx context.Context, address string) (err error) {
 		err = fmt.Errorf("it says %s: %s", answer.Status, body)
 	}
 	return err
+}
+
+func (c *connection) webClient() (*http.Client, error) {
+	if c.tls == "" {
+		return http.DefaultClient, nil
+	}
+	raw, err := os.ReadFile(filepath.Join(filepath.Clean(c.tls), mtls.CAFile))
+	if err != nil {
+		return nil, fmt.Errorf("--tls: %w", err)
+	}
+	trusted := x509.NewCertPool()
+	if !trusted.AppendCertsFromPEM(raw) {
+		return nil, fmt.Errorf("--tls: no certificate in %s of %s", mtls.CAFile, c.tls)
+	}
+	return &http.Client{Transport: &http.Transport{TLSClientConfig: &tls.Config{RootCAs: trusted, MinVersion: tls.VersionTLS13}}}, nil
 }
