@@ -15,11 +15,16 @@ import (
 	"beltwright.example/services/fitment/server"
 	"beltwright.example/services/platform/auth"
 	"beltwright.example/services/platform/backup"
+	"beltwright.example/services/platform/hop"
 	"beltwright.example/services/platform/identity"
+	"beltwright.example/services/platform/metrics"
 	"beltwright.example/services/platform/serve"
+	"beltwright.example/services/platform/telemetry"
 	"beltwright.example/services/store"
 	"beltwright.example/services/store/embedded"
 	"beltwright.example/services/store/embedded/files"
+	"beltwright.example/services/store/measured"
+	"beltwright.example/services/store/traced"
 )
 
 // Config says what the fitment side stands on.
@@ -35,6 +40,9 @@ type Config struct {
 	PublicURL string
 	// Now is the clock; nil means the system's.
 	Now func() time.Time
+	// Metrics counts, Traces makes spans; nil for neither.
+	Metrics *metrics.Set
+	Traces  *telemetry.Traces
 	// Log takes what an operator should know; nil means the default logger.
 	Log *slog.Logger
 }
@@ -67,7 +75,7 @@ func Open(ctx context.Context, config Config) (*App, error) {
 	if err != nil {
 		return nil, fmt.Errorf("fitment: %w", err)
 	}
-	records, err := embedded.Open(config.Data, embedded.Options{Now: config.Now})
+	records, err := embedded.Open(config.Data, embedded.Options{Now: config.Now, Committed: config.committed})
 	if err != nil {
 		return nil, fmt.Errorf("fitment: open the store in %s: %w", config.Data, err)
 	}
@@ -95,7 +103,8 @@ func assemble(ctx context.Context, config Config, options server.Options, record
 	if err != nil {
 		return nil, err
 	}
-	options.Store, options.Files, options.Log, options.PublicURL = records, attachments, config.Log, config.PublicURL
+	options.Store, options.Files, options.Log, options.PublicURL = config.watched(records), attachments, config.Log, config.PublicURL
+	options.Metrics = config.Metrics
 	main, err := server.New(options)
 	if err != nil {
 		return nil, err
@@ -107,6 +116,16 @@ func assemble(ctx context.Context, config Config, options server.Options, record
 	copies := server.NewBackup(backup.NewDesk(backup.Source{Side: backup.Fitment, Records: records, Files: attachments}, config.Log))
 	a.Services = []serve.Service{main, who, copies}
 	return a, nil
+}
+
+// committed counts the store's commits.
+func (c *Config) committed(changes int, took time.Duration) {
+	c.Metrics.Commit(hop.Fitment, changes, took)
+}
+
+// watched is the store as the services use it: counted, and in traces.
+func (c *Config) watched(records store.Store) store.Store {
+	return traced.New(measured.New(records, hop.Fitment, c.Metrics), hop.Fitment, c.Traces)
 }
 
 // Close closes the store. Call it when no service runs any more.

@@ -52,6 +52,8 @@ type Index struct {
 
 	// others take the records of kinds that the index does not keep itself.
 	others map[string]func(store.Record)
+	// told are given each listing that has changed.
+	told func(name string, l *fitmentv1.Listing)
 
 	// memory holds what searches made of listings.
 	memory *memory
@@ -82,6 +84,18 @@ func (x *Index) Hand(kind string, take func(store.Record)) {
 		x.others = map[string]func(store.Record){}
 	}
 	x.others[kind] = take
+}
+
+// Tell has each listing as it comes out of the store's feed told to somebody, who
+// must neither change it nor keep searches waiting. It is for the time before the
+// index is used.
+func (x *Index) Tell(told func(name string, l *fitmentv1.Listing)) { x.told = told }
+
+// Size is how many listings are found: those on sale, held or not.
+func (x *Index) Size() int {
+	x.mu.RLock()
+	defer x.mu.RUnlock()
+	return len(x.postings.all)
 }
 
 // Run keeps the index current until the context ends; it then returns nil. It
@@ -287,7 +301,11 @@ func (x *Index) take(changes []change) error {
 	x.shelf = next
 	for _, c := range changes {
 		if l, ok := c.message.(*fitmentv1.Listing); ok {
-			x.postings.put(listing.Name(c.key.Tenant, c.key.ID), c.version, l)
+			name := listing.Name(c.key.Tenant, c.key.ID)
+			x.postings.put(name, c.version, l)
+			if x.told != nil {
+				x.told(name, l)
+			}
 		} else if err := x.shelf.put(c.message, c.version); err != nil {
 			return fmt.Errorf("index %s %s: %w", c.key.Kind, c.key.ID, err)
 		}

@@ -45,6 +45,7 @@ func (s *Server) Decide(ctx context.Context, req *fitmentv1.DecideRequest) (*fit
 		return nil, err
 	}
 	decided, err := s.index.Decide(req.GetNeed(), req.GetListing(), now)
+	s.metrics.Decided(decided.Decision)
 	return &fitmentv1.DecideResponse{Decision: decided.Decision, Revision: digest(decided.Standing)}, err
 }
 
@@ -68,6 +69,7 @@ func (s *Server) decideStored(ctx context.Context, p identity.Principal, req *fi
 	if err != nil {
 		return nil, err
 	}
+	s.metrics.Decided(decided.Decision)
 	decision := listing.MaskDecision(decided.Decision, l, p, now)
 	return &fitmentv1.DecideResponse{Decision: decision, Revision: digest(decided.Standing, l.GetName(), strconv.FormatInt(record.Version, 10))}, nil
 }
@@ -117,9 +119,10 @@ func (s *Server) FindDonors(ctx context.Context, req *fitmentv1.FindDonorsReques
 }
 
 // donors is a page of donors as the caller may see it.
-func (*Server) donors(p identity.Principal, req *fitmentv1.FindDonorsRequest, found search.Page, now time.Time) (*fitmentv1.FindDonorsResponse, error) {
+func (s *Server) donors(p identity.Principal, req *fitmentv1.FindDonorsRequest, found search.Page, now time.Time) (*fitmentv1.FindDonorsResponse, error) {
 	answer := &fitmentv1.FindDonorsResponse{Revision: revision.Digest(found.Place, found.Day)}
 	for _, one := range found.Donors {
+		s.metrics.Decided(one.Decision)
 		answer.Donors = append(answer.Donors, &fitmentv1.Donor{
 			Listing: seen(one.Listing, one.Version, p, now), Decision: listing.MaskDecision(one.Decision, one.Listing, p, now),
 		})

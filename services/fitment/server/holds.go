@@ -11,6 +11,7 @@ import (
 	"beltwright.example/services/platform/apierr"
 	"beltwright.example/services/platform/check"
 	"beltwright.example/services/platform/identity"
+	"beltwright.example/services/platform/metrics"
 	"beltwright.example/services/platform/requests"
 	"beltwright.example/services/store"
 )
@@ -48,6 +49,10 @@ func (s *Server) HoldListing(ctx context.Context, req *fitmentv1.HoldListingRequ
 		return listing.Hold(old, p.Tenant, req.GetFence(), now.Add(length), now)
 	})
 	w.act = s.withRoom(w.act, p.Tenant, req.GetName())
+	w.means = metrics.HoldTaken
+	if req.GetFence() != 0 {
+		w.means = metrics.HoldExtended
+	}
 	l, at, err := s.write(ctx, w)
 	if err != nil {
 		return nil, err
@@ -91,7 +96,7 @@ func (s *Server) ReleaseListing(ctx context.Context, req *fitmentv1.ReleaseListi
 		}
 		return listing.Release(old, holder, req.GetFence(), now)
 	})
-	w.act = whileHeld(w.act)
+	w.act, w.means = whileHeld(w.act), metrics.HoldReleased
 	l, at, err := s.write(ctx, w)
 	if err != nil {
 		return nil, err

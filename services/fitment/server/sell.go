@@ -13,6 +13,7 @@ import (
 	"beltwright.example/services/fitment/rules"
 	"beltwright.example/services/platform/apierr"
 	"beltwright.example/services/platform/check"
+	"beltwright.example/services/platform/metrics"
 	"beltwright.example/services/platform/requests"
 	"beltwright.example/services/store"
 )
@@ -40,7 +41,7 @@ func (s *Server) SellListing(ctx context.Context, req *fitmentv1.SellListingRequ
 	case <-ctx.Done():
 		return nil, edge(ctx.Err())
 	}
-	w := write{caller: p, request: req, requestID: req.GetRequestId()}
+	w := write{caller: p, request: req, requestID: req.GetRequestId(), means: metrics.HoldSold}
 	w.act = whileHeld(func(ctx context.Context, now time.Time) (*fitmentv1.Listing, store.Change, error) {
 		return s.sell(ctx, req, p.Tenant, now)
 	})

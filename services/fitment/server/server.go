@@ -18,6 +18,7 @@ import (
 	"beltwright.example/services/fitment/inquiry"
 	"beltwright.example/services/fitment/rules"
 	"beltwright.example/services/fitment/search"
+	"beltwright.example/services/platform/metrics"
 	"beltwright.example/services/store"
 )
 
@@ -50,6 +51,8 @@ type Options struct {
 	// PublicURL is where REST is reached, for the codes on tags; empty for
 	// DefaultPublicURL.
 	PublicURL string
+	// Metrics counts verdicts, holds and how far the index is; nil for nobody.
+	Metrics *metrics.Set
 	// Log takes what an operator should know; nil for none.
 	Log *slog.Logger
 }
@@ -89,6 +92,9 @@ type Server struct {
 	watchPulse time.Duration
 	// publicURL is where REST is reached.
 	publicURL string
+	// metrics counts; expiries finds the holds whose time runs out.
+	metrics  *metrics.Set
+	expiries *expiries
 	// ending ends when the server is told to end calls that last; end says so.
 	ending context.Context //nolint:containedctx // it is the server's end, not a call's
 	end    context.CancelFunc
@@ -137,7 +143,7 @@ func New(opts Options) (*Server, error) {
 		asked: newAsked(opts.Log), asking: newQueues(),
 	}
 	s.index.Hand(inquiry.Kind, s.asked.take)
-	return s, nil
+	return s, s.measure(opts.Metrics)
 }
 
 // Register adds the services to a gRPC server.
@@ -159,7 +165,13 @@ func (*Server) Names() []string {
 }
 
 // Ready is nil where the index has caught up with the store.
-func (s *Server) Ready(ctx context.Context) error { return s.index.Fresh(ctx) }
+func (s *Server) Ready(ctx context.Context) error {
+	err := s.index.Fresh(ctx)
+	if err == nil {
+		s.countExpired(ctx)
+	}
+	return err
+}
 
 // End ends the calls that last as long as their callers like: the watches.
 func (s *Server) End() { s.end() }

@@ -13,6 +13,7 @@ import (
 	"beltwright.example/services/fitment/listing"
 	"beltwright.example/services/platform/apierr"
 	"beltwright.example/services/platform/identity"
+	"beltwright.example/services/platform/metrics"
 	"beltwright.example/services/platform/requests"
 	"beltwright.example/services/platform/revision"
 	"beltwright.example/services/store"
@@ -31,6 +32,8 @@ type write struct {
 	// and the change that makes it so, whose first put is the listing's. It is
 	// called again where a put met a conflict.
 	act actFunc
+	// means is what the write is to a hold, for the metrics; empty for nothing.
+	means metrics.HoldEvent
 }
 
 // actFunc is one try of a write.
@@ -50,6 +53,9 @@ func (s *Server) write(ctx context.Context, w write) (*fitmentv1.Listing, string
 	})
 	if err != nil {
 		return nil, "", err
+	}
+	if w.means != "" && !applied.Replayed {
+		s.metrics.Hold(w.means, 1)
 	}
 	return s.answer(ctx, w.caller, applied)
 }

@@ -122,6 +122,12 @@ func maskAny(value any) slog.Value {
 			return slog.StringValue(fmt.Sprintf("[%d bytes]", len(v)))
 		}
 		return slog.StringValue(Text(string(v)))
+	case []string:
+		masked := make([]string, len(v))
+		for i, text := range v {
+			masked[i] = Text(text)
+		}
+		return slog.AnyValue(masked)
 	case error:
 		return slog.StringValue(Text(v.Error()))
 	case time.Time:

@@ -95,7 +95,7 @@ func (s *Set) Index(listings, behind func() float64) error {
 	}
 	for _, c := range []prometheus.Collector{
 		prometheus.NewGaugeFunc(prometheus.GaugeOpts{
-			Name: prefix + "index_listings", Help: "Listings in the search index.",
+			Name: prefix + "index_listings", Help: "Listings on sale in the search index, held or not.",
 		}, listings),
 		prometheus.NewGaugeFunc(prometheus.GaugeOpts{
 			Name: prefix + "index_behind", Help: "Places of the store's sequence that the search index has not read yet. Searches wait for it, so it costs time and never an old answer.",

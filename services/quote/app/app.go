@@ -16,11 +16,16 @@ import (
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	"beltwright.example/services/platform/auth"
 	"beltwright.example/services/platform/backup"
+	"beltwright.example/services/platform/hop"
+	"beltwright.example/services/platform/metrics"
 	"beltwright.example/services/platform/serve"
+	"beltwright.example/services/platform/telemetry"
 	"beltwright.example/services/quote/document"
 	"beltwright.example/services/quote/server"
 	"beltwright.example/services/store"
 	"beltwright.example/services/store/embedded"
+	"beltwright.example/services/store/measured"
+	"beltwright.example/services/store/traced"
 )
 
 // Config says what the quote side stands on.
@@ -40,6 +45,9 @@ type Config struct {
 	TaxPacks string
 	// Now is the clock; nil means the system's.
 	Now func() time.Time
+	// Metrics counts, Traces makes spans; nil for neither.
+	Metrics *metrics.Set
+	Traces  *telemetry.Traces
 	// Log takes what an operator should know; nil means the default logger.
 	Log *slog.Logger
 }
@@ -77,11 +85,11 @@ func Open(_ context.Context, config Config) (*App, error) {
 	if err != nil {
 		return nil, fmt.Errorf("quote: %w", err)
 	}
-	records, err := embedded.Open(config.Data, embedded.Options{Now: config.Now})
+	records, err := embedded.Open(config.Data, embedded.Options{Now: config.Now, Committed: config.committed})
 	if err != nil {
 		return nil, fmt.Errorf("quote: open the store in %s: %w", config.Data, err)
 	}
-	main, err := server.New(server.Options{Store: records, Fitment: config.Fitment, Now: config.Now, Log: config.Log, Letterheads: heads, TaxPacks: packs})
+	main, err := server.New(server.Options{Store: config.watched(records), Fitment: config.Fitment, Now: config.Now, Log: config.Log, Letterheads: heads, TaxPacks: packs})
 	if err != nil {
 		return nil, errors.Join(fmt.Errorf("quote: %w", err), records.Close())
 	}
@@ -103,6 +111,16 @@ func letterheads(path string) (document.Letterheads, error) {
 		return nil, fmt.Errorf("%s: %w", path, err)
 	}
 	return heads, nil
+}
+
+// committed counts the store's commits.
+func (c *Config) committed(changes int, took time.Duration) {
+	c.Metrics.Commit(hop.Quote, changes, took)
+}
+
+// watched is the store as the services use it: counted, and in traces.
+func (c *Config) watched(records store.Store) store.Store {
+	return traced.New(measured.New(records, hop.Quote, c.Metrics), hop.Quote, c.Traces)
 }
 
 // Close closes the store. Call it when no service runs any more.

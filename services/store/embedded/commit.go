@@ -175,6 +175,7 @@ func (s *Store) commit(batch []*request) {
 		return
 	}
 	var version int64
+	changes, began := 0, time.Now()
 	err := s.update(func(tx *bbolt.Tx) error {
 		last, err := lastVersion(tx)
 		if err != nil {
@@ -192,6 +193,7 @@ func (s *Store) commit(batch []*request) {
 				}
 				call.results[i] = applied
 			}
+			changes += len(call.changes)
 		}
 		version = step.version
 		return step.prune()
@@ -201,6 +203,9 @@ func (s *Store) commit(batch []*request) {
 		err = s.stop(err)
 	case version > s.version.Load():
 		s.publish(version)
+	}
+	if err == nil && s.committed != nil {
+		s.committed(changes, time.Since(began))
 	}
 	for _, call := range batch {
 		if err == nil && call.ctx.Err() != nil {
