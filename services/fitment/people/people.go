@@ -11,11 +11,8 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"net"
-	"net/url"
 	"strings"
 	"time"
-	"unicode"
 
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -23,6 +20,7 @@ import (
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	"beltwright.example/services/platform/check"
 	"beltwright.example/services/platform/identity"
+	"beltwright.example/services/platform/issuer"
 	"beltwright.example/services/platform/revision"
 	"beltwright.example/services/store"
 )
@@ -229,28 +227,15 @@ func Check(fields *check.Fields, prefix string, p *fitmentv1.Person) {
 	if (p.GetIssuer() == "") != (p.GetSubject() == "") {
 		fields.Add(prefix+"subject", "stands without its issuer, or the issuer without it", "both or neither")
 	}
-	if p.GetIssuer() != "" && !ValidIssuer(p.GetIssuer()) {
+	if p.GetIssuer() != "" && (len(p.GetIssuer()) > MaxIssuer || !issuer.Valid(p.GetIssuer())) {
 		fields.Add(prefix+"issuer", "is no issuer", "an address such as https://id.example.com, without query and fragment")
 	}
 }
 
-// ValidIssuer tells whether a text can be an issuer by OpenID Connect Core 1.0,
-// section 2: an https address without query and fragment. On the same machine http
-// will do.
-func ValidIssuer(text string) bool {
-	u, err := url.Parse(text)
-	if err != nil || len(text) > MaxIssuer || u.Host == "" || u.User != nil || strings.ContainsAny(text, "?#") || strings.ContainsFunc(text, unicode.IsControl) {
-		return false
-	}
-	ip := net.ParseIP(u.Hostname())
-	here := u.Hostname() == "localhost" || ip != nil && ip.IsLoopback()
-	return u.Scheme == "https" || u.Scheme == "http" && here
-}
-
 // SubjectKey is where it is kept whom a provider's subject is. The name is a digest:
 // issuers and subjects are longer than names of records may be.
-func SubjectKey(issuer, subject string) store.Key {
-	sum := sha256.Sum256([]byte(issuer + "\x00" + subject))
+func SubjectKey(from, subject string) store.Key {
+	sum := sha256.Sum256([]byte(from + "\x00" + subject))
 	return store.Key{Tenant: common, Kind: SubjectKind, ID: hex.EncodeToString(sum[:])}
 }
 
@@ -305,8 +290,8 @@ func claim(ctx context.Context, records store.Store, key store.Key, name string)
 
 // BySubject finds the person whom a provider vouches for; store.ErrNotFound where it
 // is nobody.
-func BySubject(ctx context.Context, records store.Store, issuer, subject string) (Kept, error) {
-	found, err := records.Get(ctx, SubjectKey(issuer, subject))
+func BySubject(ctx context.Context, records store.Store, from, subject string) (Kept, error) {
+	found, err := records.Get(ctx, SubjectKey(from, subject))
 	if err != nil {
 		return Kept{}, fmt.Errorf("people: %w", err)
 	}
@@ -315,7 +300,7 @@ func BySubject(ctx context.Context, records store.Store, issuer, subject string)
 		return Kept{}, fmt.Errorf("people: %w", store.ErrNotFound) // the link was taken away
 	}
 	kept, err := Get(ctx, records, business, id)
-	if err == nil && linkOf(kept) != (link{issuer: issuer, subject: subject}) {
+	if err == nil && linkOf(kept) != (link{issuer: from, subject: subject}) {
 		return Kept{}, fmt.Errorf("people: %w", store.ErrNotFound)
 	}
 	return kept, err

@@ -9,7 +9,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"slices"
 	"strings"
 	"time"
 
@@ -20,7 +19,6 @@ import (
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	"beltwright.example/services/fitment/credential"
 	"beltwright.example/services/fitment/people"
-	"beltwright.example/services/platform/apierr"
 	"beltwright.example/services/platform/auth"
 	"beltwright.example/services/platform/identity"
 	"beltwright.example/services/store"
@@ -62,8 +60,9 @@ const (
 
 // Businesses knows the businesses.
 type Businesses interface {
-	// Get returns a business; NOT_FOUND or store.ErrNotFound where there is none.
-	Get(ctx context.Context, tenant string) (*fitmentv1.Business, error)
+	// Admit returns the desks of those given that a credential of the business may sit
+	// at now; UNAUTHENTICATED where that is none.
+	Admit(ctx context.Context, business string, granted []identity.Role) ([]identity.Role, error)
 }
 
 // Options are what a Store stands on.
@@ -194,34 +193,19 @@ func (s *Store) Verify(ctx context.Context, text string) (identity.Principal, er
 
 // refusal is what a read that failed means for a credential.
 func refusal(err error) error {
-	if err == nil || errors.Is(err, store.ErrNotFound) || status.Code(err) == codes.NotFound {
+	if err == nil || errors.Is(err, store.ErrNotFound) {
 		return auth.Invalid()
 	}
-	return apierr.Retry(codes.Unavailable, fitmentv1.ErrorInfo_DEPENDENCY_DOWN, time.Second,
-		"the credential cannot be verified now: the store does not answer")
+	return auth.Down("the store does not answer")
 }
 
-// roles are the desks that a person sits at now: those that the person and the
-// business have, and for administrators of the business that runs the deployment
-// the operator's on top. Refused where the business is shut out or none is left.
+// roles are the desks that a person sits at now. Refused where that is none.
 func (s *Store) roles(ctx context.Context, person *fitmentv1.Person) ([]identity.Role, error) {
-	business, err := s.businesses.Get(ctx, person.GetBusiness())
-	if err != nil {
-		return nil, refusal(err)
-	}
-	var roles []identity.Role
+	granted := make([]identity.Role, 0, len(person.GetRoles()))
 	for _, role := range person.GetRoles() {
-		if slices.Contains(business.GetRoles(), role) {
-			roles = append(roles, identity.Role(role))
-		}
+		granted = append(granted, identity.Role(role))
 	}
-	if business.GetSuspended() || len(roles) == 0 {
-		return nil, auth.Invalid()
-	}
-	if business.GetOperator() && slices.Contains(roles, identity.Admin) {
-		roles = append(roles, identity.Operator)
-	}
-	return roles, nil
+	return s.businesses.Admit(ctx, person.GetBusiness(), granted)
 }
 
 // MaySignIn tells whether a session of the person would be accepted.

@@ -1,0 +1,152 @@
+// Package vouch checks ID tokens of OpenID Connect: that the one provider which the
+// deployment trusts signed them, for this deployment, just now, for this sign-in.
+package vouch
+
+import (
+	"context"
+	"crypto/subtle"
+	"errors"
+	"fmt"
+	"slices"
+	"sync"
+	"time"
+
+	"github.com/coreos/go-oidc/v3/oidc"
+
+	"beltwright.example/services/platform/issuer"
+)
+
+const (
+	// skew is how far the provider's clock may be ahead.
+	skew = 5 * time.Minute
+	// longest is the longest that a token may still be good: so long is it remembered
+	// that it was used.
+	longest = 23 * time.Hour
+)
+
+// algorithms are those that may sign: with a private key that only the provider has.
+// HS256 signs with a shared secret and "none" with nothing.
+var algorithms = []string{oidc.RS256, oidc.RS384, oidc.RS512, oidc.PS256, oidc.PS384, oidc.PS512, oidc.ES256, oidc.ES384, oidc.ES512, oidc.EdDSA}
+
+// ErrRefused says that a token proves nothing.
+var ErrRefused = errors.New("vouch: the token proves nothing")
+
+// Verifier checks tokens. Its methods may be called concurrently.
+type Verifier struct {
+	provider *issuer.Issuer
+	clientID string
+	now      func() time.Time
+
+	mu    sync.Mutex
+	inner *oidc.IDTokenVerifier
+}
+
+// New returns a verifier of tokens that the provider made for a client; now nil means
+// time.Now.
+func New(provider *issuer.Issuer, clientID string, now func() time.Time) (*Verifier, error) {
+	if provider == nil || clientID == "" {
+		return nil, errors.New("vouch: a provider and a client id are required")
+	}
+	if now == nil {
+		now = time.Now
+	}
+	return &Verifier{provider: provider, clientID: clientID, now: now}, nil
+}
+
+// Subject is whom a provider vouches for.
+type Subject struct {
+	// Issuer and ID name the subject.
+	Issuer, ID string
+}
+
+// Verify returns whom a token is about. ErrRefused, with the reason for the log, where
+// it proves nothing; UNAVAILABLE with DEPENDENCY_DOWN where the provider's keys are
+// needed and it does not answer.
+func (v *Verifier) Verify(ctx context.Context, token, nonce string) (Subject, error) {
+	inner, err := v.verifier(ctx)
+	if err != nil {
+		return Subject{}, err
+	}
+	noted := &outage{}
+	said, err := inner.Verify(context.WithValue(ctx, outageKey{}, noted), token)
+	switch {
+	case noted.err != nil:
+		return Subject{}, fmt.Errorf("vouch: %w: %w", issuer.Down(), noted.err)
+	case err != nil:
+		return Subject{}, fmt.Errorf("%w: %w", ErrRefused, err)
+	}
+	if err := v.judge(said, nonce); err != nil {
+		return Subject{}, fmt.Errorf("%w: %w", ErrRefused, err)
+	}
+	return Subject{Issuer: said.Issuer, ID: said.Subject}, nil
+}
+
+// judge looks at what the library leaves to its caller (OpenID Connect Core 1.0,
+// section 3.1.3.7): the nonce, the party that the token was made for, and its time.
+func (v *Verifier) judge(said *oidc.IDToken, nonce string) error {
+	var more struct {
+		Party string `json:"azp"`
+	}
+	if err := said.Claims(&more); err != nil {
+		return err
+	}
+	now := v.now()
+	switch {
+	case nonce == "" || subtle.ConstantTimeCompare([]byte(said.Nonce), []byte(nonce)) != 1:
+		return errors.New("the nonce is another one")
+	case said.Subject == "":
+		return errors.New("there is no subject")
+	case more.Party != "" && more.Party != v.clientID, more.Party == "" && len(said.Audience) > 1:
+		return errors.New("it was made for another party")
+	case said.IssuedAt.After(now.Add(skew)):
+		return errors.New("it was made in the future")
+	case !now.Before(said.Expiry):
+		return errors.New("it has expired")
+	case said.Expiry.After(now.Add(longest)):
+		return fmt.Errorf("it is good for more than %v", longest)
+	}
+	return nil
+}
+
+func (v *Verifier) verifier(ctx context.Context) (*oidc.IDTokenVerifier, error) {
+	v.mu.Lock()
+	defer v.mu.Unlock()
+	if v.inner != nil {
+		return v.inner, nil
+	}
+	provider, err := v.provider.Discover(ctx)
+	if err != nil {
+		return nil, err
+	}
+	var document struct {
+		JWKS string `json:"jwks_uri"`
+	}
+	if err := provider.Claims(&document); err != nil {
+		return nil, fmt.Errorf("vouch: %w", err)
+	}
+	keys := noting{oidc.NewRemoteKeySet(v.provider.Context(ctx), document.JWKS)}
+	v.inner = oidc.NewVerifier(v.provider.URL(), keys, &oidc.Config{
+		ClientID: v.clientID, SupportedSigningAlgs: slices.Clone(algorithms), Now: v.now,
+	})
+	return v.inner, nil
+}
+
+// outage is where a failure to fetch keys is noted: the library's error does not tell
+// it from a wrong signature.
+type outage struct{ err error }
+
+type outageKey struct{}
+
+// noting notes when keys could not be fetched.
+type noting struct{ inner *oidc.RemoteKeySet }
+
+// VerifySignature implements oidc.KeySet.
+func (n noting) VerifySignature(ctx context.Context, token string) ([]byte, error) {
+	payload, err := n.inner.VerifySignature(ctx, token)
+	// What could not be fetched wraps an error of the way there; a wrong signature
+	// wraps nothing.
+	if noted, ok := ctx.Value(outageKey{}).(*outage); ok && err != nil && errors.Unwrap(err) != nil {
+		noted.err = err
+	}
+	return payload, err
+}
