@@ -16,14 +16,19 @@ import (
 	"beltwright.example/services/platform/identity"
 )
 
-// First says which key a start-up makes, and where its text is written.
+// First says which key a start-up makes, and where its text goes.
 type First struct {
-	// Tenant is the business that the key belongs to.
+	// Tenant is the business that the key belongs to. Where there is none of that
+	// name, one that runs the deployment is made.
 	Tenant string
 	// Roles are the desks it may sit at.
 	Roles []identity.Role
-	// Path is the file that its text is written to, readable by its owner only.
+	// Path is the file that its text is written to, readable by its owner only; empty
+	// where Tell is told instead.
 	Path string
+	// Tell is told the text of a key that is about to be made; nothing else ever is.
+	// It is not asked for where there is a Path.
+	Tell func(text string) error
 	// Replace makes a new key where the file is lost or its key no longer works,
 	// although the tenant has keys. Without it a lost file stays lost: an
 	// operator's key must not come back by itself.
@@ -31,15 +36,18 @@ type First struct {
 }
 
 // EnsureFirst sees to it that the tenant has a key. It returns the text of the
-// key in the file, or "" where the tenant has keys but the file is gone. A file
-// that holds something else than a key is an error and left alone.
+// key in the file, or of the one that it made; or "" where the tenant has keys but no
+// file tells one. A file that holds something else than a key is an error and left
+// alone.
 func (s *Store) EnsureFirst(ctx context.Context, first First) (string, error) {
-	if first.Path == "" {
-		return "", errors.New("keys: no key file is named; expected the path of a file to write the key to")
+	if first.Path == "" && first.Tell == nil {
+		return "", errors.New("keys: no key file is named; expected the path of a file to write the key to, or somebody to tell it")
 	}
-	text, err := s.keyInFile(ctx, first)
-	if err != nil || text != "" {
-		return text, err
+	if first.Path != "" {
+		text, err := s.keyInFile(ctx, first)
+		if err != nil || text != "" {
+			return text, err
+		}
 	}
 	if !first.Replace {
 		known, err := s.records.List(ctx, first.Tenant, Kind, "", 1)
@@ -50,16 +58,35 @@ func (s *Store) EnsureFirst(ctx context.Context, first First) (string, error) {
 			return "", nil
 		}
 	}
-	key, err := s.mint(first.Tenant, first.Roles)
+	return s.MakeFirst(ctx, first)
+}
+
+// MakeFirst makes a key, whatever keys there are, and returns its text. Whoever has
+// lost all keys of the business that runs the deployment makes one this way.
+func (s *Store) MakeFirst(ctx context.Context, first First) (string, error) {
+	now := s.now()
+	draft, err := s.Draft(New{Business: first.Tenant, Roles: first.Roles, Label: "first key", Creator: Start}, now)
 	if err != nil {
 		return "", err
 	}
-	// The file comes first: a key that works but that nobody has written down
-	// would keep the next start from making one.
-	if err := writeSecret(first.Path, key.Text()+"\n"); err != nil {
-		return "", fmt.Errorf("keys: write the key file: %w", err)
+	if err := s.businesses.Ensure(ctx, first.Tenant, true, now); err != nil {
+		return "", fmt.Errorf("keys: %w", err)
 	}
-	return key.Text(), s.keep(ctx, key, first.Roles)
+	text := draft.Secret.Text()
+	// The text goes out first: a key that works but that nobody has written down
+	// would keep the next start from making one.
+	if first.Path == "" {
+		err = first.Tell(text)
+	} else {
+		err = writeSecret(first.Path, text+"\n")
+	}
+	if err != nil {
+		return "", fmt.Errorf("keys: hand the key out: %w", err)
+	}
+	if err := s.put(ctx, draft.Put.Key, draft.Put.Value); err != nil {
+		return "", fmt.Errorf("keys: keep %v: %w", draft.Secret, err)
+	}
+	return text, nil
 }
 
 // keyInFile returns the file's key, its mode mended, where it works; "" where

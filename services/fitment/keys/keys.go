@@ -2,6 +2,10 @@
 // and proves both with a random secret of 256 bits, of which only a keyed
 // digest is kept. A slow password hash would add nothing to such a secret and
 // would let strangers keep the server busy.
+//
+// A key ends: by itself when its days are over, at once when it is revoked, and as
+// long as its business is shut out. Nothing is cached here, so all of that counts
+// from the next call on.
 package keys
 
 import (
@@ -9,17 +13,12 @@ import (
 	"crypto/hmac"
 	"crypto/rand"
 	"crypto/sha256"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
-	"slices"
 	"time"
 
-	"google.golang.org/grpc/codes"
-
-	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
-	"beltwright.example/services/platform/apierr"
+	"beltwright.example/services/fitment/businesses"
 	"beltwright.example/services/platform/auth"
 	"beltwright.example/services/platform/identity"
 	"beltwright.example/services/store"
@@ -31,40 +30,36 @@ const (
 	Kind = "key"
 	// PepperKind is the kind of the record that holds the digest's key.
 	PepperKind = "pepper"
-	// common is the tenant of what belongs to nobody; no key can be its own.
-	common = "common"
 )
 
 // Options are what a Store stands on. The zero value is usable.
 type Options struct {
 	// Random is where keys come from; nil means crypto/rand.
 	Random io.Reader
-	// Now is the clock that creation is noted by; nil means time.Now.
+	// Now is the clock that keys begin and end by; nil means time.Now.
 	Now func() time.Time
 }
 
 // Store keeps keys in a store.Store. Its methods may be called concurrently.
 type Store struct {
-	records store.Store
-	random  io.Reader
-	now     func() time.Time
-	pepper  []byte
+	records    store.Store
+	businesses *businesses.Store
+	random     io.Reader
+	now        func() time.Time
+	pepper     []byte
+	uses       chan use
 }
 
 var _ auth.Verifier = (*Store)(nil)
-
-// record is what is kept of a key.
-type record struct {
-	Digest  []byte          `json:"digest"`
-	Roles   []identity.Role `json:"roles"`
-	Created time.Time       `json:"created"`
-}
 
 // Open returns the keys of a store. At the first start it draws the key of the
 // digests (the pepper) and keeps it as a record of its own, so that digests of
 // two stores never compare.
 func Open(ctx context.Context, records store.Store, options Options) (*Store, error) {
-	s := &Store{records: records, random: options.Random, now: options.Now}
+	s := &Store{
+		records: records, businesses: businesses.New(records),
+		random: options.Random, now: options.Now, uses: make(chan use, waitingUses),
+	}
 	if s.random == nil {
 		s.random = rand.Reader
 	}
@@ -77,7 +72,7 @@ func Open(ctx context.Context, records store.Store, options Options) (*Store, er
 	return s, nil
 }
 
-var pepperKey = store.Key{Tenant: common, Kind: PepperKind, ID: "keys"}
+var pepperKey = store.Key{Tenant: businesses.Registry, Kind: PepperKind, ID: "keys"}
 
 func (s *Store) loadPepper(ctx context.Context) error {
 	found, err := s.records.Get(ctx, pepperKey)
@@ -111,51 +106,31 @@ func (s *Store) put(ctx context.Context, key store.Key, value []byte) error {
 	return applied[0].Err
 }
 
-// Create makes a key of the tenant with the roles and returns its text, which
-// is nowhere kept: it cannot be shown a second time.
+// Create makes a key for DefaultDays and returns its text, which is nowhere kept: it
+// cannot be shown a second time. Where there is no business of that name, it makes one
+// with every desk. It is for starts and tests; whoever is asked for a key by a caller
+// drafts one.
 func (s *Store) Create(ctx context.Context, tenant string, roles []identity.Role) (string, error) {
-	key, err := s.mint(tenant, roles)
+	now := s.now()
+	draft, err := s.Draft(New{Business: tenant, Roles: roles, Creator: Start}, now)
 	if err != nil {
 		return "", err
 	}
-	if err := s.keep(ctx, key, roles); err != nil {
-		return "", err
+	if err := s.businesses.Ensure(ctx, tenant, false, now); err != nil {
+		return "", fmt.Errorf("keys: %w", err)
 	}
-	return key.Text(), nil
-}
-
-func (s *Store) mint(tenant string, roles []identity.Role) (Key, error) {
-	switch {
-	case !identity.ValidTenant(tenant) || tenant == common:
-		return Key{}, fmt.Errorf("keys: tenant %q: expected 1 to %d of a-z, 0-9 and -, and not %q", tenant, identity.MaxTenant, common)
-	case len(roles) == 0:
-		return Key{}, errors.New("keys: no role: expected at least one of yard, shop, books, admin")
+	if err := s.put(ctx, draft.Put.Key, draft.Put.Value); err != nil {
+		return "", fmt.Errorf("keys: keep %v: %w", draft.Secret, err)
 	}
-	for _, role := range roles {
-		if !validRole(role) {
-			return Key{}, fmt.Errorf("keys: role %q: expected yard, shop, books or admin", role)
-		}
-	}
-	return mint(tenant, s.random)
-}
-
-func (s *Store) keep(ctx context.Context, key Key, roles []identity.Role) error {
-	value, err := json.Marshal(record{Digest: s.digest(key), Roles: roles, Created: s.now().UTC()})
-	if err != nil {
-		return fmt.Errorf("keys: %w", err)
-	}
-	if err := s.put(ctx, store.Key{Tenant: key.Tenant, Kind: Kind, ID: key.ID}, value); err != nil {
-		return fmt.Errorf("keys: keep %v: %w", key, err)
-	}
-	return nil
+	return draft.Secret.Text(), nil
 }
 
 // Verify returns the principal of a key's text. UNAUTHENTICATED with
-// CREDENTIAL_INVALID where it is none; UNAVAILABLE with DEPENDENCY_DOWN where
-// the store does not answer.
+// CREDENTIAL_INVALID where it is none that counts, whatever the reason; UNAVAILABLE
+// with DEPENDENCY_DOWN where the store does not answer.
 func (s *Store) Verify(ctx context.Context, text string) (identity.Principal, error) {
 	key, err := Parse(text)
-	if err != nil || key.Tenant == common {
+	if err != nil || !businesses.ValidID(key.Tenant) {
 		return identity.Principal{}, auth.Invalid()
 	}
 	found, err := s.records.Get(ctx, store.Key{Tenant: key.Tenant, Kind: Kind, ID: key.ID})
@@ -163,17 +138,22 @@ func (s *Store) Verify(ctx context.Context, text string) (identity.Principal, er
 	case errors.Is(err, store.ErrNotFound):
 		return identity.Principal{}, auth.Invalid()
 	case err != nil:
-		return identity.Principal{}, apierr.Retry(codes.Unavailable, fitmentv1.ErrorInfo_DEPENDENCY_DOWN, time.Second,
-			"the credential cannot be verified now: the store does not answer")
+		return identity.Principal{}, auth.Down("the store does not answer")
 	}
-	var kept record
-	if err := json.Unmarshal(found.Value, &kept); err != nil {
-		return identity.Principal{}, fmt.Errorf("keys: record of %v: %w", key, err)
+	kept, err := decode(found)
+	if err != nil {
+		return identity.Principal{}, err
 	}
-	if !hmac.Equal(kept.Digest, s.digest(key)) || len(kept.Roles) == 0 {
+	now := s.now()
+	if !hmac.Equal(kept.Digest, s.digest(key)) || !kept.counts(now) {
 		return identity.Principal{}, auth.Invalid()
 	}
-	return identity.Principal{Tenant: key.Tenant, KeyID: key.ID, Roles: kept.Roles}, nil
+	roles, err := s.businesses.Admit(ctx, key.Tenant, kept.Roles)
+	if err != nil {
+		return identity.Principal{}, err
+	}
+	s.noteUse(found.Key, kept, now)
+	return identity.Principal{Tenant: key.Tenant, KeyID: key.ID, Roles: roles, Expires: kept.ends()}, nil
 }
 
 // digest is the HMAC-SHA-256 of a key under the pepper. Tenant and id are part
@@ -183,8 +163,4 @@ func (s *Store) digest(key Key) []byte {
 	mac.Write([]byte(key.Tenant + "\x00" + key.ID + "\x00"))
 	mac.Write(key.Secret[:])
 	return mac.Sum(nil)
-}
-
-func validRole(role identity.Role) bool {
-	return slices.Contains([]identity.Role{identity.Yard, identity.Shop, identity.Books, identity.Admin}, role)
 }

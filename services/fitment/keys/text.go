@@ -13,7 +13,9 @@ import (
 
 // Parts of a key's text, "bw_<tenant>_<id>_<secret>".
 const (
-	prefix = "bw"
+	// TextPrefix opens the text of every key.
+	TextPrefix = "bw"
+	prefix     = TextPrefix
 	// idLength is the length of a key's public id, in base32 characters.
 	idLength = 12
 	idBytes  = 8

@@ -2,26 +2,44 @@ package server
 
 import (
 	"context"
+	"errors"
 
 	"google.golang.org/grpc"
+	"google.golang.org/protobuf/types/known/timestamppb"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+	"beltwright.example/services/fitment/businesses"
+	"beltwright.example/services/fitment/keys"
 	"beltwright.example/services/platform/auth"
 	"beltwright.example/services/platform/identity"
+	"beltwright.example/services/store"
 )
 
-// IdentityServer serves IdentityService: it tells a caller who it is. The key
-// has been verified by then, on the way in, so the answer is what the context
-// carries.
-type IdentityServer struct {
-	fitmentv1.UnimplementedIdentityServiceServer
-
-	ready func(context.Context) error
+// IdentityOptions are what an IdentityServer stands on; all are required.
+type IdentityOptions struct {
+	// Store keeps the records.
+	Store store.Store
+	// Keys makes and verifies keys over the same store.
+	Keys *keys.Store
 }
 
-// NewIdentity makes the server. ready tells whether keys can be verified.
-func NewIdentity(ready func(context.Context) error) *IdentityServer {
-	return &IdentityServer{ready: ready}
+// IdentityServer serves IdentityService: it tells callers who they are, and keeps
+// businesses and their credentials. The call's own credential has been verified by
+// then, on the way in; who it is is what the context carries.
+type IdentityServer struct {
+	fitmentv1.UnimplementedIdentityServiceServer
+	records
+
+	keys       *keys.Store
+	businesses *businesses.Store
+}
+
+// NewIdentity makes the server.
+func NewIdentity(opts IdentityOptions) (*IdentityServer, error) {
+	if opts.Store == nil || opts.Keys == nil {
+		return nil, errors.New("fitment server: a store and its keys are required")
+	}
+	return &IdentityServer{records: records{opts.Store}, keys: opts.Keys, businesses: businesses.New(opts.Store)}, nil
 }
 
 // VerifyCredential answers with the principal of the call's own credential.
@@ -32,7 +50,10 @@ func (*IdentityServer) VerifyCredential(
 	if !ok {
 		return nil, auth.Invalid()
 	}
-	answer := &fitmentv1.VerifyCredentialResponse{Tenant: principal.Tenant, KeyId: principal.KeyID}
+	answer := &fitmentv1.VerifyCredentialResponse{Tenant: principal.Tenant, KeyId: principal.KeyID, Person: principal.Person}
+	if !principal.Expires.IsZero() {
+		answer.ExpireTime = timestamppb.New(principal.Expires)
+	}
 	for _, role := range principal.Roles {
 		answer.Roles = append(answer.Roles, string(role))
 	}
@@ -49,11 +70,12 @@ func (*IdentityServer) Names() []string {
 	return []string{fitmentv1.IdentityService_ServiceDesc.ServiceName}
 }
 
-// Ready tells whether keys can be verified.
-func (s *IdentityServer) Ready(ctx context.Context) error { return s.ready(ctx) }
-
-// Run waits for the end: the service has nothing to do in the background.
-func (*IdentityServer) Run(ctx context.Context) error {
-	<-ctx.Done()
-	return nil
+// Ready tells whether credentials can be verified: they are read from the store each
+// time.
+func (s *IdentityServer) Ready(ctx context.Context) error {
+	_, err := s.store.Place(ctx)
+	return err
 }
+
+// Run notes on which days keys are used, until the context ends.
+func (s *IdentityServer) Run(ctx context.Context) error { return s.keys.Run(ctx) }

@@ -32,7 +32,7 @@ type following struct {
 
 // page reads a page of one tenant's records of a kind, in id order. It may hold fewer
 // than asked for although there are more.
-func (s *Server) page(ctx context.Context, p identity.Principal, req paged, tenant, kind string) ([]store.Record, following, error) {
+func (s records) page(ctx context.Context, p identity.Principal, req paged, tenant, kind string) ([]store.Record, following, error) {
 	size, cursor, next, err := s.beginPage(ctx, p, req)
 	if err != nil {
 		return nil, following{}, err
@@ -61,7 +61,7 @@ func fitting(records []store.Record, size int) int {
 }
 
 // beginPage reads what a request says about its page.
-func (s *Server) beginPage(ctx context.Context, p identity.Principal, req paged) (size int, cursor listCursor, next following, err error) {
+func (s records) beginPage(ctx context.Context, p identity.Principal, req paged) (size int, cursor listCursor, next following, err error) {
 	if size, err = page.Size(req.GetPageSize()); err != nil {
 		return 0, listCursor{}, following{}, err
 	}
@@ -85,7 +85,7 @@ const (
 
 // pageOfLive is a page of the caller's own records of a kind, without those that
 // were deleted. It may hold fewer than asked for although there are more.
-func (s *Server) pageOfLive(ctx context.Context, p identity.Principal, req paged, kind string) ([]store.Record, following, error) {
+func (s records) pageOfLive(ctx context.Context, p identity.Principal, req paged, kind string) ([]store.Record, following, error) {
 	size, cursor, next, err := s.beginPage(ctx, p, req)
 	if err != nil {
 		return nil, following{}, err

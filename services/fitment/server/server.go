@@ -65,7 +65,8 @@ type Server struct {
 	fitmentv1.UnimplementedFitmentServiceServer
 	fitmentv1.UnimplementedEvidenceServiceServer
 
-	store  store.Store
+	records
+
 	log    *slog.Logger
 	policy rules.Policy
 	index  *search.Index
@@ -136,7 +137,7 @@ func New(opts Options) (*Server, error) {
 	s := &Server{
 		publicURL:   address,
 		likelihoods: likelihoods,
-		ending:      ending, end: end, store: opts.Store, log: opts.Log, policy: policy, index: search.New(opts.Store, policy, opts.Log), selling: make(chan struct{}, 1),
+		ending:      ending, end: end, records: records{opts.Store}, log: opts.Log, policy: policy, index: search.New(opts.Store, policy, opts.Log), selling: make(chan struct{}, 1),
 		maxHolds: cmp.Or(opts.MaxHolds, DefaultMaxHolds), holding: newQueues(),
 		watches: newCounts(opts.MaxWatches, DefaultMaxWatches, "watches"), watchPulse: cmp.Or(opts.WatchPulse, DefaultWatchPulse),
 		files: opts.Files, quota: cmp.Or(opts.AttachmentQuota, DefaultAttachmentQuota), uploads: newCounts(MaxUploads, MaxUploads, "uploads"),

@@ -6,6 +6,7 @@ package auth
 import (
 	"context"
 	"strings"
+	"time"
 
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/metadata"
@@ -36,6 +37,29 @@ type Verifier interface {
 func Invalid() error {
 	return apierr.New(codes.Unauthenticated, fitmentv1.ErrorInfo_CREDENTIAL_INVALID,
 		"the credential is missing or wrong; expected the header \"authorization: Bearer KEY\" with a valid key")
+}
+
+// Down is the answer where nobody can tell now whether a credential is good, and why.
+// It is no refusal: trying again is worth it.
+func Down(why string) error {
+	return apierr.Retry(codes.Unavailable, fitmentv1.ErrorInfo_DEPENDENCY_DOWN, time.Second,
+		"the credential cannot be verified now: %s", why)
+}
+
+// ByPrefix verifies each credential by the verifier of its kind, which is what stands
+// before its first underscore: "bw" for keys, "bs" for sessions.
+func ByPrefix(kinds map[string]Verifier) Verifier { return byPrefix(kinds) }
+
+type byPrefix map[string]Verifier
+
+// Verify asks the verifier of the credential's kind.
+func (v byPrefix) Verify(ctx context.Context, key string) (identity.Principal, error) {
+	kind, _, _ := strings.Cut(key, "_")
+	verifier, ok := v[kind]
+	if !ok {
+		return identity.Principal{}, Invalid()
+	}
+	return verifier.Verify(ctx, key)
 }
 
 // Bearer returns the credential that the call being served carries; false where

@@ -16,9 +16,10 @@ import (
 
 // Bounds and defaults of a cache.
 const (
-	// MaxTTL is the longest that an answer may be kept: a revoked key works no
-	// longer than this.
-	MaxTTL = 5 * time.Second
+	// MaxTTL is the longest that an answer may be kept: a revoked credential opens
+	// nothing for longer than this. With Recheck and its bound for streams, what was
+	// revoked is shut out everywhere within Revoked.
+	MaxTTL = 2 * time.Second
 	// NegativeTTL is how long a refusal is kept at most.
 	NegativeTTL = time.Second
 	// CacheSize is the default bound on accepted keys, and on refused ones.
@@ -114,11 +115,19 @@ func (c *cache) ask(ctx context.Context, id digest, key string) (identity.Princi
 	defer c.mu.Unlock()
 	switch {
 	case err == nil:
-		c.accepted.put(id, clone(p), asked, asked.Add(c.config.TTL))
+		c.accepted.put(id, clone(p), asked, ending(p, asked.Add(c.config.TTL)))
 	case status.Code(err) == codes.Unauthenticated:
 		c.refused.put(id, struct{}{}, asked, asked.Add(min(NegativeTTL, c.config.TTL)))
 	}
 	return p, err
+}
+
+// ending is when an answer ends: no later than the credential itself.
+func ending(p identity.Principal, ends time.Time) time.Time {
+	if !p.Expires.IsZero() && p.Expires.Before(ends) {
+		return p.Expires
+	}
+	return ends
 }
 
 func clone(p identity.Principal) identity.Principal {

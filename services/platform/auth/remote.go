@@ -8,7 +8,6 @@ import (
 	"google.golang.org/grpc/status"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
-	"beltwright.example/services/platform/apierr"
 	"beltwright.example/services/platform/identity"
 )
 
@@ -46,20 +45,21 @@ func (r remote) Verify(ctx context.Context, key string) (identity.Principal, err
 
 // principalOf reads an answer; false where it makes no sense.
 func principalOf(answer *fitmentv1.VerifyCredentialResponse) (identity.Principal, bool) {
-	p := identity.Principal{Tenant: answer.GetTenant(), KeyID: answer.GetKeyId()}
-	for _, text := range answer.GetRoles() {
-		role := identity.Role(text)
-		switch role {
-		case identity.Yard, identity.Shop, identity.Books, identity.Admin:
-			p.Roles = append(p.Roles, role)
-		default:
+	p := identity.Principal{Tenant: answer.GetTenant(), KeyID: answer.GetKeyId(), Person: answer.GetPerson()}
+	if ends := answer.GetExpireTime(); ends != nil {
+		if !ends.IsValid() {
 			return identity.Principal{}, false
 		}
+		p.Expires = ends.AsTime()
+	}
+	for _, text := range answer.GetRoles() {
+		role := identity.Role(text)
+		if role != identity.Operator && !identity.IsDesk(role) {
+			return identity.Principal{}, false
+		}
+		p.Roles = append(p.Roles, role)
 	}
 	return p, p.Tenant != "" && p.KeyID != "" && len(p.Roles) > 0
 }
 
-func down() error {
-	return apierr.Retry(codes.Unavailable, fitmentv1.ErrorInfo_DEPENDENCY_DOWN, time.Second,
-		"the credential cannot be verified now: the fitment service does not answer")
-}
+func down() error { return Down("the fitment service does not answer") }

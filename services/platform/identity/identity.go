@@ -27,6 +27,12 @@ const (
 	Operator Role = "operator"
 )
 
+// Desks are the roles that a credential can be given: all but Operator.
+func Desks() []Role { return []Role{Yard, Shop, Books, Admin} }
+
+// IsDesk tells whether a role is one of Desks.
+func IsDesk(role Role) bool { return slices.Contains(Desks(), role) }
+
 // Principal is who a credential belongs to.
 type Principal struct {
 	// Tenant is the business.
@@ -39,6 +45,14 @@ type Principal struct {
 	Person string
 	// Expires is when the credential ends by itself; zero where that is not known.
 	Expires time.Time
+}
+
+// Name is the resource name of who acts: of the person, or of the key.
+func (p Principal) Name() string {
+	if p.Person != "" {
+		return p.Person
+	}
+	return "keys/" + p.Tenant + "." + p.KeyID
 }
 
 // Has tells whether the principal has a role.
