@@ -26,13 +26,14 @@ import (
 	"beltwright.example/services/platform/serve"
 	quoteapp "beltwright.example/services/quote/app"
 	"beltwright.example/services/store"
+	"beltwright.example/services/store/quota"
 )
 
 // serveFlags say how the all-in-one program runs.
 type serveFlags struct {
 	web                              webFlags
 	grpc, data, keyFile, logLevel    string
-	tls, allow, rates                string
+	tls, allow, rates, quotas        string
 	publicURL, letterheads, taxPacks string
 	demo, reflection, logJSON        bool
 	own                              app.Own
@@ -59,6 +60,7 @@ start and written to the key file.`,
 	flags.StringVar(&f.tls, "tls", "", "`directory` with "+mtls.CAFile+", "+mtls.CertFile+" and "+mtls.KeyFile+": speak gRPC by TLS 1.3, both sides with a certificate")
 	flags.StringVar(&f.allow, "allow", "", "`names` in the certificates of callers by gRPC that are let in with --tls, with commas between (default "+strings.Join(allInOneCallers(), ",")+")")
 	flags.StringVar(&f.rates, "rates", "", limit.Help)
+	flags.StringVar(&f.quotas, "quotas", "", quota.Help)
 	flags.StringVar(&f.data, "data", defaultData, "`directory` of the data")
 	flags.StringVar(&f.keyFile, "key-file", "", "`file` for the operator's key (default "+operatorKeyFile+" in the data directory)")
 	flags.StringVar(&f.own.Packs, "packs", "", "`folder` of your own jurisdiction packs, which replace those of the same places or come on top")
@@ -103,7 +105,7 @@ func (f *serveFlags) run(ctx context.Context, out, logTo io.Writer) (err error) 
 	if err != nil {
 		return usageError{err}
 	}
-	fitment, err := app.Open(ctx, app.Config{Data: filepath.Join(f.data, "fitment"), Own: f.own, PublicURL: f.address(), Log: log})
+	fitment, err := app.Open(ctx, app.Config{Data: filepath.Join(f.data, "fitment"), Own: f.own, PublicURL: f.address(), Quotas: f.quotas, OtherQuotas: quoteapp.QuotaNames(), Log: log})
 	if err != nil {
 		return inUse(err, f.data)
 	}
@@ -121,7 +123,8 @@ func (f *serveFlags) run(ctx context.Context, out, logTo io.Writer) (err error) 
 	}
 	defer func() { err = errors.Join(err, conn.Close()) }()
 	quote, err := quoteapp.Open(ctx, quoteapp.Config{
-		Data: filepath.Join(f.data, "quote"), Fitment: conn, Verifier: fitment.Verifier, Letterheads: f.letterheads, TaxPacks: f.taxPacks, Log: log,
+		Data: filepath.Join(f.data, "quote"), Fitment: conn, Verifier: fitment.Verifier, Letterheads: f.letterheads, TaxPacks: f.taxPacks,
+		Quotas: f.quotas, OtherQuotas: app.QuotaNames(), Log: log,
 	})
 	if err != nil {
 		return inUse(err, f.data)

@@ -30,6 +30,9 @@ var (
 	// is closed and opened again. Of the changes that were under way, some may
 	// have happened: repeating them with their request ids finds out.
 	ErrBroken = errors.New("store: stopped after a failed write; open it again")
+	// ErrQuota means: a business keeps as many records of a kind as it may. Changes
+	// fail with a QuotaError, which says of which kind and how many.
+	ErrQuota = errors.New("store: no more records of this kind are kept")
 	// ErrNewer means: a later release of the program wrote this, in a form that
 	// this one cannot read.
 	ErrNewer = errors.New("store: written by a newer release")

@@ -11,7 +11,6 @@ import (
 	"path/filepath"
 	"time"
 
-	"beltwright.example/services/fitment/businesses"
 	"beltwright.example/services/fitment/keys"
 	"beltwright.example/services/fitment/server"
 	"beltwright.example/services/platform/auth"
@@ -24,6 +23,7 @@ import (
 	"beltwright.example/services/store"
 	"beltwright.example/services/store/embedded"
 	"beltwright.example/services/store/embedded/files"
+	"beltwright.example/services/store/quota"
 	"beltwright.example/services/store/measured"
 	"beltwright.example/services/store/traced"
 )
@@ -39,6 +39,10 @@ type Config struct {
 	// PublicURL is where REST is reached, for the codes on tags; empty for
 	// server.DefaultPublicURL.
 	PublicURL string
+	// Quotas say how many records one business may keep, as quota.Parse reads them;
+	// empty for the defaults. OtherQuotas are names in it that another store counts.
+	Quotas      string
+	OtherQuotas []string
 	// Now is the clock; nil means the system's.
 	Now func() time.Time
 	// Metrics counts, Traces makes spans; nil for neither.
@@ -88,15 +92,15 @@ func Open(ctx context.Context, config Config) (*App, error) {
 }
 
 func assemble(ctx context.Context, config Config, options server.Options, records *embedded.Store) (*App, error) {
-	keyStore, err := keys.Open(ctx, records, keys.Options{Now: config.Now})
+	counted, err := config.counted(ctx, records)
 	if err != nil {
 		return nil, err
 	}
-	if err := businesses.New(records).Adopt(ctx, keys.Kind, []string{OperatorTenant, DemoTenant}, config.Now()); err != nil {
+	keyStore, err := keys.Open(ctx, counted, keys.Options{Now: config.Now})
+	if err != nil {
 		return nil, err
 	}
-	verifier := auth.ByPrefix(map[string]auth.Verifier{keys.TextPrefix: keyStore})
-	a := &App{Verifier: verifier, Keys: keyStore, Store: records}
+	a := &App{Verifier: keyStore, Keys: keyStore, Store: counted}
 	for _, first := range config.First {
 		text, err := keyStore.EnsureFirst(ctx, first)
 		if err != nil {
@@ -108,16 +112,16 @@ func assemble(ctx context.Context, config Config, options server.Options, record
 	if err != nil {
 		return nil, err
 	}
-	options.Store, options.Files, options.Log, options.PublicURL = config.watched(records), attachments, config.Log, config.PublicURL
+	options.Store, options.Files, options.Log, options.PublicURL = config.watched(counted), attachments, config.Log, config.PublicURL
 	options.Metrics = config.Metrics
 	main, err := server.New(options)
 	if err != nil {
 		return nil, err
 	}
-	who, err := server.NewIdentity(server.IdentityOptions{Store: records, Keys: keyStore})
-	if err != nil {
-		return nil, err
-	}
+	who := server.NewIdentity(func(ctx context.Context) error {
+		_, err := records.Place(ctx)
+		return err
+	})
 	copies := server.NewBackup(backup.NewDesk(backup.Source{Side: backup.Fitment, Records: records, Files: attachments}, config.Log))
 	a.Services = []serve.Service{main, who, copies}
 	return a, nil
@@ -133,16 +137,23 @@ func (c *Config) watched(records store.Store) store.Store {
 	return traced.New(measured.New(records, hop.Fitment, c.Metrics), hop.Fitment, c.Traces)
 }
 
+// counted is the store, in which a business may keep only so much.
+func (c Config) counted(ctx context.Context, records store.Store) (store.Store, error) {
+	kinds, overrides, err := quota.Parse(c.Quotas, server.Counted(), c.OtherQuotas...)
+	if err != nil {
+		return nil, err
+	}
+	return quota.Open(ctx, records, kinds, overrides)
+}
+
+// QuotaNames are the names of records of which a business may keep only so many.
+func QuotaNames() []string { return quota.Names(server.Counted()) }
+
 // Close closes the store. Call it when no service runs any more.
 func (a *App) Close() error { return a.Store.Close() }
 
-// Businesses that run a deployment.
-const (
-	// OperatorTenant is the business of the first key.
-	OperatorTenant = "operator"
-	// DemoTenant is the business of the demo's key.
-	DemoTenant = "demo-shop"
-)
+// OperatorTenant is the business of the first key.
+const OperatorTenant = "operator"
 
 // OperatorKey is the key of a fresh installation, written to the file. It sits
 // at every desk, since nobody else has a key yet, and is made once only.

@@ -12,6 +12,7 @@ import (
 	"beltwright.example/services/platform/apierr"
 	"beltwright.example/services/platform/check"
 	"beltwright.example/services/platform/identity"
+	"beltwright.example/services/platform/limit"
 	"beltwright.example/services/platform/revision"
 	"beltwright.example/services/store"
 )
@@ -28,6 +29,8 @@ func edge(err error) error {
 	case errors.Is(err, store.ErrRequestReused):
 		return apierr.New(codes.FailedPrecondition, fitmentv1.ErrorInfo_REQUEST_ID_REUSED,
 			"request_id: used before for another request; expected a new UUID")
+	case errors.Is(err, store.ErrQuota):
+		return limit.Quota(err)
 	case errors.Is(err, store.ErrTooLate):
 		return apierr.New(codes.FailedPrecondition, fitmentv1.ErrorInfo_HOLD_LOST, "the hold ran out before it was used")
 	case errors.Is(err, store.ErrNotFound):

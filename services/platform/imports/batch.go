@@ -309,11 +309,25 @@ func (b *batch) apply(ctx context.Context, dirty []*head) ([]*head, error) {
 				h.merge(b.rows[at])
 			}
 			conflicts = append(conflicts, h)
+		case errors.Is(err, store.ErrQuota):
+			b.refuse(h, full(err))
 		default:
 			b.refuse(h, &Problem{Field: wholeRow, Text: "cannot be stored: " + err.Error()})
 		}
 	}
 	return conflicts, nil
+}
+
+// full is the problem of a row that makes a record more than may be kept.
+func full(err error) *Problem {
+	problem := &Problem{Field: wholeRow, Text: "cannot be stored: " + err.Error(), Expected: "no new records"}
+	if quota, ok := errors.AsType[*store.QuotaError](err); ok {
+		problem = &Problem{
+			Field: wholeRow, Text: fmt.Sprintf("is new, and %d %s are kept already, the most that may be", quota.Limit, quota.Kind),
+			Expected: "rows of " + quota.Kind + " that are there, or a higher quota from whoever runs this deployment",
+		}
+	}
+	return problem
 }
 
 // refuse rejects the rows that would have changed the record.

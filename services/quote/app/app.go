@@ -24,6 +24,7 @@ import (
 	"beltwright.example/services/quote/server"
 	"beltwright.example/services/store"
 	"beltwright.example/services/store/embedded"
+	"beltwright.example/services/store/quota"
 	"beltwright.example/services/store/measured"
 	"beltwright.example/services/store/traced"
 )
@@ -43,6 +44,10 @@ type Config struct {
 	// TaxPacks is a folder of the deployment's own tax packs, which replace those of
 	// the same places or come on top; "" for none.
 	TaxPacks string
+	// Quotas say how many records one business may keep, as quota.Parse reads them;
+	// empty for the defaults. OtherQuotas are names in it that another store counts.
+	Quotas      string
+	OtherQuotas []string
 	// Now is the clock; nil means the system's.
 	Now func() time.Time
 	// Metrics counts, Traces makes spans; nil for neither.
@@ -64,7 +69,7 @@ type App struct {
 
 // Open opens the store and puts the services together; store.ErrInUse where
 // another process has the directory. The caller closes the App after serving.
-func Open(_ context.Context, config Config) (*App, error) {
+func Open(ctx context.Context, config Config) (*App, error) {
 	if config.Fitment == nil {
 		return nil, errors.New("quote: a connection to the fitment service is needed")
 	}
@@ -89,13 +94,29 @@ func Open(_ context.Context, config Config) (*App, error) {
 	if err != nil {
 		return nil, fmt.Errorf("quote: open the store in %s: %w", config.Data, err)
 	}
-	main, err := server.New(server.Options{Store: config.watched(records), Fitment: config.Fitment, Now: config.Now, Log: config.Log, Letterheads: heads, TaxPacks: packs})
+	counted, err := config.counted(ctx, records)
+	if err != nil {
+		return nil, errors.Join(fmt.Errorf("quote: %w", err), records.Close())
+	}
+	main, err := server.New(server.Options{Store: config.watched(counted), Fitment: config.Fitment, Now: config.Now, Log: config.Log, Letterheads: heads, TaxPacks: packs})
 	if err != nil {
 		return nil, errors.Join(fmt.Errorf("quote: %w", err), records.Close())
 	}
 	copies := server.NewBackup(backup.NewDesk(backup.Source{Side: backup.Quote, Records: records}, config.Log))
-	return &App{Services: []serve.Service{main, copies}, Verifier: config.Verifier, Store: records}, nil
+	return &App{Services: []serve.Service{main, copies}, Verifier: config.Verifier, Store: counted}, nil
 }
+
+// counted is the store, in which a business may keep only so much.
+func (c Config) counted(ctx context.Context, records store.Store) (store.Store, error) {
+	kinds, overrides, err := quota.Parse(c.Quotas, server.Counted(), c.OtherQuotas...)
+	if err != nil {
+		return nil, err
+	}
+	return quota.Open(ctx, records, kinds, overrides)
+}
+
+// QuotaNames are the names of records of which a business may keep only so many.
+func QuotaNames() []string { return quota.Names(server.Counted()) }
 
 // letterheads reads the file of letterheads; none where there is none.
 func letterheads(path string) (document.Letterheads, error) {

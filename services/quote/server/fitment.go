@@ -230,7 +230,11 @@ func (fitmentSide) failed(ctx context.Context, method string, err error) error {
 		codes.InvalidArgument, codes.NotFound, codes.AlreadyExists, codes.PermissionDenied,
 		codes.FailedPrecondition, codes.Aborted, codes.Unauthenticated,
 	}
-	if apierr.ReasonOf(err) != fitmentv1.ErrorInfo_REASON_UNSPECIFIED && slices.Contains(refusals, status.Code(err)) {
+	reason := apierr.ReasonOf(err)
+	if reason != fitmentv1.ErrorInfo_REASON_UNSPECIFIED && slices.Contains(refusals, status.Code(err)) {
+		return err
+	}
+	if reason == fitmentv1.ErrorInfo_OVERLOADED || reason == fitmentv1.ErrorInfo_RATE_LIMITED { // nothing was done
 		return err
 	}
 	return apierr.Retry(codes.Unavailable, fitmentv1.ErrorInfo_DEPENDENCY_DOWN, retryAfter,

@@ -12,6 +12,7 @@ import (
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	"beltwright.example/services/platform/apierr"
 	"beltwright.example/services/platform/identity"
+	"beltwright.example/services/platform/limit"
 	"beltwright.example/services/platform/page"
 	"beltwright.example/services/platform/requests"
 	"beltwright.example/services/platform/revision"
@@ -108,13 +109,14 @@ func (w write) step(what string) write {
 	return write{tenant: w.tenant, requestID: requests.Derive(w.requestID, what), fingerprint: w.fingerprint}
 }
 
-// storeError gives a reused request id its status and leaves the rest alone.
+// storeError gives a reused request id and a full quota their status and leaves the
+// rest alone.
 func storeError(err error) error {
 	if errors.Is(err, store.ErrRequestReused) {
 		return apierr.New(codes.FailedPrecondition, fitmentv1.ErrorInfo_REQUEST_ID_REUSED,
 			"request_id was used for another request; expected a new UUID for each write")
 	}
-	return err
+	return limit.Quota(err)
 }
 
 // contended is the answer to a write that lost against others too often.

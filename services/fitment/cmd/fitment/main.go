@@ -15,10 +15,11 @@ import (
 	"beltwright.example/services/fitment/server"
 	"beltwright.example/services/platform/mtls"
 	"beltwright.example/services/platform/process"
+	"beltwright.example/services/store/quota"
 )
 
 func main() {
-	settings := process.Settings{Name: "fitment", GRPC: "127.0.0.1:9091", Data: "beltwright-data/fitment", Callers: []string{mtls.Fitment, mtls.Gateway, mtls.Quote, mtls.Client}}
+	settings := process.Settings{Name: "fitment", GRPC: "127.0.0.1:9091", Data: "beltwright-data/fitment", Outside: process.Outside{Admin: "127.0.0.1:9101"}, Callers: []string{mtls.Fitment, mtls.Gateway, mtls.Quote, mtls.Client}}
 	flags := flag.NewFlagSet("fitment", flag.ContinueOnError)
 	settings.Bind(flags)
 	keyFile := flags.String("key-file", "", "`file` that the operator's key is written to at the first start (default operator.key in the data directory)")
@@ -26,20 +27,27 @@ func main() {
 	flags.StringVar(&own.Packs, "packs", "", "`folder` of your own jurisdiction packs, which replace those of the same places or come on top")
 	flags.StringVar(&own.Likelihoods, "likelihoods", "", "`file` of likelihoods that faults are assessed by (default the program's)")
 	publicURL := flags.String("public-url", "", "`address` where REST is reached, for the codes on tags (default "+server.DefaultPublicURL+")")
+	quotas := flags.String("quotas", "", quota.Help)
 	os.Exit(process.Main(flags, os.Args[1:], os.Stderr, func(ctx context.Context) error {
 		path := cmp.Or(*keyFile, filepath.Join(settings.Data, "operator.key"))
-		return run(ctx, settings, own, *publicURL, path)
+		return run(ctx, settings, app.Config{Own: own, PublicURL: *publicURL, Quotas: *quotas}, path)
 	}))
 }
 
-func run(ctx context.Context, settings process.Settings, own app.Own, publicURL, keyFile string) (err error) {
+// run serves the fitment side; config says what beside the settings it stands on.
+func run(ctx context.Context, settings process.Settings, config app.Config, keyFile string) (err error) {
 	log, err := settings.Log(os.Stderr)
 	if err != nil {
 		return err
 	}
-	fitment, err := app.Open(ctx, app.Config{
-		Data: settings.Data, First: []keys.First{app.OperatorKey(keyFile)}, Own: own, PublicURL: publicURL, Log: log,
-	})
+	seen, err := settings.Open(ctx, log)
+	if err != nil {
+		return err
+	}
+	defer seen.Close(ctx)
+	config.Metrics, config.Traces = seen.Metrics, seen.Traces
+	config.Data, config.First, config.Log = settings.Data, []keys.First{app.OperatorKey(keyFile)}, log
+	fitment, err := app.Open(ctx, config)
 	if err != nil {
 		return err
 	}

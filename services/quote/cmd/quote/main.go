@@ -13,17 +13,19 @@ import (
 	"beltwright.example/services/platform/process"
 	"beltwright.example/services/platform/serve"
 	"beltwright.example/services/quote/app"
+	"beltwright.example/services/store/quota"
 )
 
 func main() {
-	settings := process.Settings{Name: "quote", GRPC: "127.0.0.1:9092", Data: "beltwright-data/quote", Callers: []string{mtls.Quote, mtls.Gateway, mtls.Client}}
+	settings := process.Settings{Name: "quote", GRPC: "127.0.0.1:9092", Data: "beltwright-data/quote", Outside: process.Outside{Admin: "127.0.0.1:9102"}, Callers: []string{mtls.Quote, mtls.Gateway, mtls.Client}}
 	flags := flag.NewFlagSet("quote", flag.ContinueOnError)
 	settings.Bind(flags)
 	fitment := flags.String("fitment", "127.0.0.1:9091", "`address` of the fitment service, loopback only unless -tls is given")
 	letterheads := flags.String("letterhead", "", "`file` with a letterhead for each business, JSON: {\"BUSINESS\":{\"name\":…,\"address\":[…],\"phone\":…,\"registration\":…}} (default the business's id)")
 	taxPacks := flags.String("tax-packs", "", "`folder` of your own tax packs, which replace those of the same places or come on top")
+	quotas := flags.String("quotas", "", quota.Help)
 	os.Exit(process.Main(flags, os.Args[1:], os.Stderr, func(ctx context.Context) error {
-		return run(ctx, settings, *fitment, app.Config{Letterheads: *letterheads, TaxPacks: *taxPacks})
+		return run(ctx, settings, *fitment, app.Config{Letterheads: *letterheads, TaxPacks: *taxPacks, Quotas: *quotas})
 	}))
 }
 
@@ -33,11 +35,17 @@ func run(ctx context.Context, settings process.Settings, fitment string, config 
 	if err != nil {
 		return err
 	}
+	seen, err := settings.Open(ctx, log)
+	if err != nil {
+		return err
+	}
+	defer seen.Close(ctx)
+	config.Metrics, config.Traces = seen.Metrics, seen.Traces
 	identity, err := settings.Identity(log)
 	if err != nil {
 		return err
 	}
-	conn, err := serve.DialAs(identity, mtls.FitmentServers(), fitment)
+	conn, err := serve.DialAs(identity, mtls.FitmentServers(), fitment, seen.Traces.Dial()...)
 	if err != nil {
 		return err
 	}
