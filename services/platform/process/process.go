@@ -20,6 +20,7 @@ import (
 	"beltwright.example/services/platform/auth"
 	"beltwright.example/services/platform/breaker"
 	"beltwright.example/services/platform/limit"
+	"beltwright.example/services/platform/logs"
 	"beltwright.example/services/platform/mtls"
 	"beltwright.example/services/platform/serve"
 )
@@ -49,13 +50,13 @@ type Settings struct {
 	LogLevel string
 	// LogJSON writes the log as JSON instead of text.
 	LogJSON bool
-	// Reflection offers the gRPC reflection service.
-	Reflection bool
+	// Outside says how the process can be seen into.
+	Outside Outside
+	// Seen is what it is then seen by; nil for nothing. Open makes it.
+	Seen *Seen
 	// Rates bound how fast callers ask, as limit.ParseRates reads them; empty for the
 	// defaults.
 	Rates string
-	// Refused is told of calls that limits refuse; nil for nobody.
-	Refused limit.Observer
 	// Breakers guard the calls that the process makes; nil for none.
 	Breakers *breaker.Set
 }
@@ -71,14 +72,14 @@ func (s *Settings) Bind(flags *flag.FlagSet) {
 	flags.StringVar(&s.LogLevel, "log-level", "info", "`level` of the log: debug, info, warn or error")
 	flags.BoolVar(&s.LogJSON, "log-json", false, "write the log as JSON")
 	flags.StringVar(&s.Rates, "rates", "", limit.Help)
-	flags.BoolVar(&s.Reflection, "reflection", false, "offer gRPC reflection, to callers with a key")
+	s.Outside.Bind(flags)
 }
 
 // Log returns the log that the settings ask for.
 func (s *Settings) Log(to io.Writer) (*slog.Logger, error) { return NewLog(to, s.LogJSON, s.LogLevel) }
 
 // NewLog returns a log of a level (debug, info, warn or error), as text or as
-// JSON.
+// JSON, whose lines name their request and hold no secrets (see package logs).
 func NewLog(to io.Writer, asJSON bool, level string) (*slog.Logger, error) {
 	levels := map[string]slog.Level{
 		"debug": slog.LevelDebug, "info": slog.LevelInfo, "warn": slog.LevelWarn, "error": slog.LevelError,
@@ -89,9 +90,9 @@ func NewLog(to io.Writer, asJSON bool, level string) (*slog.Logger, error) {
 	}
 	options := &slog.HandlerOptions{Level: least}
 	if asJSON {
-		return slog.New(slog.NewJSONHandler(to, options)), nil
+		return slog.New(logs.New(slog.NewJSONHandler(to, options))), nil
 	}
-	return slog.New(slog.NewTextHandler(to, options)), nil
+	return slog.New(logs.New(slog.NewTextHandler(to, options))), nil
 }
 
 // Identity returns who the process is to others, the same each time it is asked;
@@ -115,11 +116,14 @@ func Listen(ctx context.Context, identity *mtls.Identity, address string) (net.L
 
 // Serve listens and serves until ctx ends, as the settings say.
 func (s *Settings) Serve(ctx context.Context, verifier auth.Verifier, log *slog.Logger, services ...serve.Service) error {
-	config, identity, err := s.secured(serve.Config{Name: s.Name, Reflection: s.Reflection, Breakers: s.Breakers}, log)
+	config, identity, err := s.secured(serve.Config{Name: s.Name, Breakers: s.Breakers}, log)
 	if err != nil {
 		return err
 	}
-	if config.Limits, err = limit.Named(s.Rates, s.Refused); err != nil {
+	if s.Seen != nil {
+		config.Metrics, config.Traces = s.Seen.Metrics, s.Seen.Traces
+	}
+	if config.Limits, err = limit.Named(s.Rates, config.Metrics.Refused); err != nil {
 		return fmt.Errorf("-rates: %w", err)
 	}
 	// Without certificates nothing tells the gateway from a client of this machine.
@@ -135,7 +139,7 @@ func (s *Settings) Serve(ctx context.Context, verifier auth.Verifier, log *slog.
 	if err := WriteAddress(s.AddrFile, listener.Addr().String()); err != nil {
 		return errors.Join(err, listener.Close())
 	}
-	return server.Serve(ctx, listener)
+	return s.Seen.serve(ctx, server, listener)
 }
 
 // secured puts the process's identity into a server's configuration, and the names

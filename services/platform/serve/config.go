@@ -23,10 +23,6 @@ type Config struct {
 	TLS *mtls.Identity
 	// Allow are the names in the certificates of callers that are let in.
 	Allow []string
-	// Reflection offers the reflection service, for tools that call a server
-	// without its protos. It needs a credential like everything else. Default
-	// off.
-	Reflection bool
 
 	// Policy says who may call what; nil means policy.Default. A method of a
 	// service without a row keeps the server from being made.

@@ -16,7 +16,6 @@ import (
 	"google.golang.org/grpc/codes"
 	healthpb "google.golang.org/grpc/health/grpc_health_v1"
 	"google.golang.org/grpc/keepalive"
-	"google.golang.org/grpc/reflection"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	"beltwright.example/services/platform/apierr"
@@ -93,9 +92,6 @@ func New(config Config, verifier auth.Verifier, log *slog.Logger, services ...Se
 		service.Register(registrar)
 	}
 	healthpb.RegisterHealthServer(registrar, healthService{Server: s.health.server, ending: s.health.ending})
-	if config.Reflection {
-		reflection.Register(s.grpc)
-	}
 	if err := config.Policy.Covers(methods(s.grpc)...); err != nil {
 		return nil, fmt.Errorf("serve: %w", err)
 	}

@@ -18,6 +18,7 @@ import (
 	"google.golang.org/grpc/credentials/insecure"
 	healthpb "google.golang.org/grpc/health/grpc_health_v1"
 	"google.golang.org/grpc/metadata"
+	"google.golang.org/grpc/reflection"
 	reflectionpb "google.golang.org/grpc/reflection/grpc_reflection_v1"
 	"google.golang.org/grpc/status"
 
@@ -237,7 +238,7 @@ func TestClientsLeaveAServerThatIsNotReady(t *testing.T) {
 
 func TestWhoIsLetIn(t *testing.T) {
 	t.Parallel()
-	conn, _ := plainly(t, serve.Config{Reflection: true}, &who{})
+	conn, _ := plainly(t, serve.Config{}, &who{})
 	methods := map[string]func(context.Context) error{
 		"unary": func(ctx context.Context) error { _, err := verify(ctx, conn); return err },
 		"unknown method": func(ctx context.Context) error {
@@ -245,19 +246,6 @@ func TestWhoIsLetIn(t *testing.T) {
 		},
 		"unknown service": func(ctx context.Context) error {
 			return conn.Invoke(ctx, "/none.Service/None", &fitmentv1.VerifyCredentialRequest{}, &fitmentv1.VerifyCredentialResponse{})
-		},
-		"reflection": func(ctx context.Context) error {
-			stream, err := reflectionpb.NewServerReflectionClient(conn).ServerReflectionInfo(ctx)
-			if err != nil {
-				return err
-			}
-			if err := stream.Send(&reflectionpb.ServerReflectionRequest{
-				MessageRequest: &reflectionpb.ServerReflectionRequest_ListServices{},
-			}); err != nil && !errors.Is(err, io.EOF) {
-				return err
-			}
-			_, err = stream.Recv()
-			return err
 		},
 		"health": func(ctx context.Context) error {
 			_, err := healthpb.NewHealthClient(conn).Check(ctx, &healthpb.HealthCheckRequest{})
@@ -291,16 +279,46 @@ func TestWhoIsLetIn(t *testing.T) {
 	}
 }
 
-func TestReflectionIsOffUnlessAskedFor(t *testing.T) {
+// TestPublicPortsTellNothingOfTheInside: what is for those who run a server is on
+// another port, whoever asks. The control has one of these services put there.
+func TestPublicPortsTellNothingOfTheInside(t *testing.T) {
 	t.Parallel()
+	inside := []string{
+		reflectionpb.ServerReflection_ServerReflectionInfo_FullMethodName,
+		"/grpc.reflection.v1alpha.ServerReflection/ServerReflectionInfo",
+		"/grpc.channelz.v1.Channelz/GetServers",
+		"/grpc.channelz.v1.Channelz/GetTopChannels",
+	}
+	ask := func(conn *grpc.ClientConn, method string) error {
+		stream, err := conn.NewStream(keyed(t), &grpc.StreamDesc{ClientStreams: true, ServerStreams: true}, method, grpc.ForceCodec(raw{}))
+		if err != nil {
+			t.Fatal(err)
+		}
+		list := []byte{0x3a, 0} // list_services
+		if err := stream.SendMsg(&list); err != nil && !errors.Is(err, io.EOF) {
+			t.Fatal(err)
+		}
+		return stream.RecvMsg(new([]byte))
+	}
 	conn, _ := plainly(t, serve.Config{}, &who{})
-	stream, err := reflectionpb.NewServerReflectionClient(conn).ServerReflectionInfo(keyed(t))
-	if err != nil {
-		t.Fatal(err)
+	for _, method := range inside {
+		if err := ask(conn, method); status.Code(err) != codes.Unimplemented {
+			t.Errorf("%s: %v, want UNIMPLEMENTED", method, err)
+		}
 	}
-	if _, err := stream.Recv(); status.Code(err) != codes.Unimplemented {
-		t.Errorf("%v, want UNIMPLEMENTED", err)
+	open, _ := plainly(t, serve.Config{}, &reflecting{})
+	if err := ask(open, inside[0]); err != nil {
+		t.Errorf("where it is there: %v, so this test finds nothing", err)
 	}
+}
+
+// reflecting is a service that has a stream from the caller: it offers reflection
+// too.
+type reflecting struct{ who }
+
+func (r *reflecting) Register(registrar grpc.ServiceRegistrar) {
+	r.who.Register(registrar)
+	reflectionpb.RegisterServerReflectionServer(registrar, reflection.NewServerV1(reflection.ServerOptions{Services: grpc.NewServer()}))
 }
 
 // raw sends bytes as they are.
@@ -510,7 +528,7 @@ func TestNewRefusesWhatCannotWork(t *testing.T) {
 
 func TestMessagesOfAStreamAreJudgedOneByOne(t *testing.T) {
 	t.Parallel()
-	conn, _ := plainly(t, serve.Config{Reflection: true}, &who{})
+	conn, _ := plainly(t, serve.Config{}, &reflecting{})
 	for name, c := range map[string]struct {
 		second []byte
 		reason apierr.Reason
