@@ -11,6 +11,7 @@ import (
 	"path/filepath"
 	"time"
 
+	"beltwright.example/services/fitment/businesses"
 	"beltwright.example/services/fitment/keys"
 	"beltwright.example/services/fitment/server"
 	"beltwright.example/services/platform/auth"
@@ -23,8 +24,8 @@ import (
 	"beltwright.example/services/store"
 	"beltwright.example/services/store/embedded"
 	"beltwright.example/services/store/embedded/files"
-	"beltwright.example/services/store/quota"
 	"beltwright.example/services/store/measured"
+	"beltwright.example/services/store/quota"
 	"beltwright.example/services/store/traced"
 )
 
@@ -100,7 +101,11 @@ func assemble(ctx context.Context, config Config, options server.Options, record
 	if err != nil {
 		return nil, err
 	}
-	a := &App{Verifier: keyStore, Keys: keyStore, Store: counted}
+	if err := businesses.New(records).Adopt(ctx, keys.Kind, []string{OperatorTenant, DemoTenant}, config.Now()); err != nil {
+		return nil, err
+	}
+	verifier := auth.ByPrefix(map[string]auth.Verifier{keys.TextPrefix: keyStore})
+	a := &App{Verifier: verifier, Keys: keyStore, Store: counted}
 	for _, first := range config.First {
 		text, err := keyStore.EnsureFirst(ctx, first)
 		if err != nil {
@@ -118,10 +123,10 @@ func assemble(ctx context.Context, config Config, options server.Options, record
 	if err != nil {
 		return nil, err
 	}
-	who := server.NewIdentity(func(ctx context.Context) error {
-		_, err := records.Place(ctx)
-		return err
-	})
+	who, err := server.NewIdentity(server.IdentityOptions{Store: counted, Keys: keyStore})
+	if err != nil {
+		return nil, err
+	}
 	copies := server.NewBackup(backup.NewDesk(backup.Source{Side: backup.Fitment, Records: records, Files: attachments}, config.Log))
 	a.Services = []serve.Service{main, who, copies}
 	return a, nil
@@ -152,8 +157,13 @@ func QuotaNames() []string { return quota.Names(server.Counted()) }
 // Close closes the store. Call it when no service runs any more.
 func (a *App) Close() error { return a.Store.Close() }
 
-// OperatorTenant is the business of the first key.
-const OperatorTenant = "operator"
+// Businesses that run a deployment.
+const (
+	// OperatorTenant is the business of the first key.
+	OperatorTenant = "operator"
+	// DemoTenant is the business of the demo's key.
+	DemoTenant = "demo-shop"
+)
 
 // OperatorKey is the key of a fresh installation, written to the file. It sits
 // at every desk, since nobody else has a key yet, and is made once only.
