@@ -24,10 +24,11 @@ type gatewayFlags struct {
 	fitment, quote, tls, logLevel string
 	rates                         string
 	logJSON                       bool
+	outside                       process.Outside
 }
 
 func gatewayCommand() *cobra.Command {
-	var f gatewayFlags
+	f := gatewayFlags{outside: process.Outside{Admin: "127.0.0.1:9100"}}
 	cmd := &cobra.Command{
 		Use:     "gateway",
 		Short:   "Run the REST gateway alone, before services in other processes",
@@ -44,6 +45,7 @@ func gatewayCommand() *cobra.Command {
 	flags.StringVar(&f.fitment, "fitment", "127.0.0.1:9091", "`address` of the fitment service")
 	flags.StringVar(&f.quote, "quote", "127.0.0.1:9092", "`address` of the quote service")
 	flags.StringVar(&f.rates, "rates", "", limit.Help)
+	bindOutside(cmd, &f.outside)
 	bindLog(cmd, &f.logJSON, &f.logLevel)
 	return cmd
 }
@@ -53,26 +55,31 @@ func (f *gatewayFlags) run(ctx context.Context, out, logTo io.Writer) (err error
 	if err != nil {
 		return usageError{err}
 	}
+	seen, err := f.outside.Open(ctx, "gateway", log)
+	if err != nil {
+		return err
+	}
+	defer seen.Close(ctx)
 	identity, err := openIdentity(f.tls, log)
 	if err != nil {
 		return err
 	}
-	fitment, err := serve.DialAs(identity, mtls.FitmentServers(), f.fitment, guard.Sense()...)
+	fitment, err := serve.DialAs(identity, mtls.FitmentServers(), f.fitment, append(guard.Sense(), seen.Traces.Dial()...)...)
 	if err != nil {
 		return err
 	}
 	defer func() { err = errors.Join(err, fitment.Close()) }()
-	quote, err := serve.DialAs(identity, mtls.QuoteServers(), f.quote)
+	quote, err := serve.DialAs(identity, mtls.QuoteServers(), f.quote, seen.Traces.Dial()...)
 	if err != nil {
 		return err
 	}
 	defer func() { err = errors.Join(err, quote.Close()) }()
-	limits, err := limit.Named(f.rates, nil)
+	limits, err := limit.Named(f.rates, seen.Metrics.Refused)
 	if err != nil {
 		return usageError{fmt.Errorf("--rates: %w", err)}
 	}
 	handler, err := rest.New(rest.Options{
-		Fitment: fitment, Quote: quote, Limits: limits, BehindProxy: f.web.behindProxy, Log: log,
+		Fitment: fitment, Quote: quote, Limits: limits, BehindProxy: f.web.behindProxy, Metrics: seen.Metrics, Traces: seen.Traces, Log: log,
 		Verifier: auth.Remote(fitmentv1.NewIdentityServiceClient(fitment), auth.MaxTTL),
 	})
 	if err != nil {
@@ -82,10 +89,32 @@ func (f *gatewayFlags) run(ctx context.Context, out, logTo io.Writer) (err error
 	if err != nil {
 		return err
 	}
+	admin, err := seen.Port(ctx, reachable{rest.Follow(fitment, quote)})
+	if err != nil {
+		return errors.Join(err, listener.Close())
+	}
 	p := &printer{out: out}
 	p.linef("Beltwright gateway: REST %s, before fitment %s and quote %s", f.web.url(listener.Addr().String()), f.fitment, f.quote)
 	if p.err != nil {
-		return errors.Join(p.err, listener.Close())
+		return errors.Join(p.err, listener.Close(), admin.Close())
 	}
-	return serveHTTP(ctx, handler, listener)
+	var group serve.Group
+	group.Add("rest", func(ctx context.Context) error { return serveHTTP(ctx, handler, listener) })
+	group.Add("admin port", admin.Serve)
+	return group.Run(ctx)
+}
+
+// reachable is the health of a gateway: that of the services behind it.
+type reachable struct {
+	follow func(ctx context.Context) error
+}
+
+// Health implements process.Subject.
+func (r reachable) Health(ctx context.Context) (serving bool, states map[string]string) {
+	states = map[string]string{"services": "SERVING"}
+	err := r.follow(ctx)
+	if err != nil {
+		states["services"] = "NOT_SERVING: " + err.Error()
+	}
+	return err == nil, states
 }

@@ -4,11 +4,13 @@ import (
 	"cmp"
 	"context"
 	"errors"
+	"flag"
 	"fmt"
 	"io"
 	"log/slog"
 	"net"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
@@ -19,6 +21,7 @@ import (
 	"beltwright.example/gateway/rest"
 	"beltwright.example/services/fitment/app"
 	"beltwright.example/services/fitment/keys"
+	"beltwright.example/services/platform/adminport"
 	"beltwright.example/services/platform/identity"
 	"beltwright.example/services/platform/limit"
 	"beltwright.example/services/platform/mtls"
@@ -35,12 +38,13 @@ type serveFlags struct {
 	grpc, data, keyFile, logLevel    string
 	tls, allow, rates, quotas        string
 	publicURL, letterheads, taxPacks string
-	demo, reflection, logJSON        bool
+	demo, logJSON                    bool
 	own                              app.Own
+	outside                          process.Outside
 }
 
 func serveCommand() *cobra.Command {
-	var f serveFlags
+	f := serveFlags{outside: process.Outside{Admin: "127.0.0.1:8082"}}
 	cmd := &cobra.Command{
 		Use:   "serve",
 		Short: "Run everything in one process on the embedded store",
@@ -69,9 +73,16 @@ start and written to the key file.`,
 	flags.StringVar(&f.publicURL, "public-url", "", "`address` where others reach REST, for the codes on tags (default http:// and --http)")
 	flags.StringVar(&f.letterheads, "letterhead", "", "`file` with a letterhead for each business, JSON: {\"BUSINESS\":{\"name\":…,\"address\":[…],\"phone\":…,\"registration\":…}} (default the business's id)")
 	flags.BoolVar(&f.demo, "demo", false, "fill an empty store with the demo scenario")
-	flags.BoolVar(&f.reflection, "reflection", false, "offer gRPC reflection, to callers with a key")
+	bindOutside(cmd, &f.outside)
 	bindLog(cmd, &f.logJSON, &f.logLevel)
 	return cmd
+}
+
+// bindOutside adds the flags of the admin port and of traces.
+func bindOutside(cmd *cobra.Command, outside *process.Outside) {
+	flags := flag.NewFlagSet("", flag.ContinueOnError)
+	outside.Bind(flags)
+	cmd.Flags().AddGoFlagSet(flags)
 }
 
 func bindLog(cmd *cobra.Command, asJSON *bool, level *string) {
@@ -105,7 +116,15 @@ func (f *serveFlags) run(ctx context.Context, out, logTo io.Writer) (err error) 
 	if err != nil {
 		return usageError{err}
 	}
-	fitment, err := app.Open(ctx, app.Config{Data: filepath.Join(f.data, "fitment"), Own: f.own, PublicURL: f.address(), Quotas: f.quotas, OtherQuotas: quoteapp.QuotaNames(), Log: log})
+	seen, err := f.outside.Open(ctx, "beltwright", log)
+	if err != nil {
+		return err
+	}
+	defer seen.Close(ctx)
+	fitment, err := app.Open(ctx, app.Config{
+		Data: filepath.Join(f.data, "fitment"), Own: f.own, PublicURL: f.address(), Quotas: f.quotas, OtherQuotas: quoteapp.QuotaNames(),
+		Metrics: seen.Metrics, Traces: seen.Traces, Log: log,
+	})
 	if err != nil {
 		return inUse(err, f.data)
 	}
@@ -117,20 +136,20 @@ func (f *serveFlags) run(ctx context.Context, out, logTo io.Writer) (err error) 
 	memory := serve.NewMemory()
 	// The connection must not wait for the whole server's health: the quote side
 	// is part of it, and waits for the fitment side through this connection.
-	conn, err := memory.Dial(append(guard.Sense(), grpc.WithDisableHealthCheck())...)
+	conn, err := memory.Dial(slices.Concat(guard.Sense(), seen.Traces.Dial(), []grpc.DialOption{grpc.WithDisableHealthCheck()})...)
 	if err != nil {
 		return err
 	}
 	defer func() { err = errors.Join(err, conn.Close()) }()
 	quote, err := quoteapp.Open(ctx, quoteapp.Config{
 		Data: filepath.Join(f.data, "quote"), Fitment: conn, Verifier: fitment.Verifier, Letterheads: f.letterheads, TaxPacks: f.taxPacks,
-		Quotas: f.quotas, OtherQuotas: app.QuotaNames(), Log: log,
+		Quotas: f.quotas, OtherQuotas: app.QuotaNames(), Metrics: seen.Metrics, Traces: seen.Traces, Log: log,
 	})
 	if err != nil {
 		return inUse(err, f.data)
 	}
 	defer func() { err = errors.Join(err, quote.Close()) }()
-	config, err := f.secured(serve.Config{Name: "beltwright", Reflection: f.reflection}, log)
+	config, err := f.secured(serve.Config{Name: "beltwright", Metrics: seen.Metrics, Traces: seen.Traces}, log)
 	if err != nil {
 		return err
 	}
@@ -139,12 +158,16 @@ func (f *serveFlags) run(ctx context.Context, out, logTo io.Writer) (err error) 
 	if err != nil {
 		return err
 	}
-	handler, err := rest.New(rest.Options{Fitment: conn, Quote: conn, Verifier: fitment.Verifier, Limits: config.Limits, BehindProxy: f.web.behindProxy, Log: log})
+	handler, err := rest.New(rest.Options{Fitment: conn, Quote: conn, Verifier: fitment.Verifier, Limits: config.Limits, BehindProxy: f.web.behindProxy, Metrics: seen.Metrics, Traces: seen.Traces, Log: log})
 	if err != nil {
 		return err
 	}
-	return f.listen(ctx, server, handler, memory, func(ctx context.Context, httpAddress, grpcAddress string) error {
-		return f.welcome(ctx, out, conn, key, httpAddress, grpcAddress)
+	admin, err := seen.Port(ctx, server)
+	if err != nil {
+		return err
+	}
+	return f.listen(ctx, served{server, handler, memory, admin}, func(ctx context.Context, httpAddress, grpcAddress string) error {
+		return f.welcome(ctx, out, conn, key, httpAddress, grpcAddress, admin.Address())
 	}, log)
 }
 
@@ -157,7 +180,7 @@ func (f *serveFlags) secured(config serve.Config, log *slog.Logger) (_ serve.Con
 	if config.Allow, err = mtls.Allowed(f.tls, f.allow, allInOneCallers()); err != nil {
 		return config, usageError{fmt.Errorf("--allow: %w", err)}
 	}
-	if config.Limits, err = limit.Named(f.rates, nil); err != nil {
+	if config.Limits, err = limit.Named(f.rates, config.Metrics.Refused); err != nil {
 		return config, usageError{fmt.Errorf("--rates: %w", err)}
 	}
 	config.TLS, err = openIdentity(f.tls, log)
@@ -175,14 +198,22 @@ func (f *serveFlags) seeToKey(ctx context.Context, fitment *app.App) (string, er
 	return fitment.Keys.EnsureFirst(ctx, f.firstKey())
 }
 
-// listen runs the servers, and once they listen, ready.
+// served is what the all-in-one program serves.
+type served struct {
+	server  *serve.Server
+	handler *rest.Handler
+	memory  serve.Memory
+	admin   *adminport.Port
+}
+
+// listen runs the servers, and once they listen, ready. The admin port ends last.
 func (f *serveFlags) listen(
-	ctx context.Context, server *serve.Server, handler *rest.Handler, memory serve.Memory,
+	ctx context.Context, all served,
 	ready func(ctx context.Context, httpAddress, grpcAddress string) error, log *slog.Logger,
 ) error {
 	web, err := f.web.listen(ctx, log)
 	if err != nil {
-		return err
+		return errors.Join(err, all.admin.Close())
 	}
 	listenCalls := serve.Listen
 	if f.tls != "" {
@@ -190,7 +221,7 @@ func (f *serveFlags) listen(
 	}
 	calls, err := listenCalls(ctx, f.grpc)
 	if err != nil {
-		return errors.Join(fmt.Errorf("--grpc %s: %w", f.grpc, err), web.Close())
+		return errors.Join(fmt.Errorf("--grpc %s: %w", f.grpc, err), web.Close(), all.admin.Close())
 	}
 	var group serve.Group
 	group.Add("welcome", func(ctx context.Context) error {
@@ -200,8 +231,9 @@ func (f *serveFlags) listen(
 		<-ctx.Done()
 		return nil
 	})
-	group.Add("rest", func(ctx context.Context) error { return serveHTTP(ctx, handler, web) })
-	group.Add("grpc", func(ctx context.Context) error { return server.Serve(ctx, serve.Join(calls, memory)) })
+	group.Add("rest", func(ctx context.Context) error { return serveHTTP(ctx, all.handler, web) })
+	group.Add("grpc", func(ctx context.Context) error { return all.server.Serve(ctx, serve.Join(calls, all.memory)) })
+	group.Add("admin port", all.admin.Serve)
 	err = group.Run(ctx)
 	log.Info("stopped")
 	return err
@@ -209,7 +241,7 @@ func (f *serveFlags) listen(
 
 // welcome waits until the services can serve, fills the demo in, and says where
 // everything is.
-func (f *serveFlags) welcome(ctx context.Context, out io.Writer, conn *grpc.ClientConn, key, httpAddress, grpcAddress string) error {
+func (f *serveFlags) welcome(ctx context.Context, out io.Writer, conn *grpc.ClientConn, key, httpAddress, grpcAddress, admin string) error {
 	if err := awaitReady(ctx, rest.Follow(conn, conn)); err != nil {
 		return err
 	}
@@ -222,6 +254,9 @@ func (f *serveFlags) welcome(ctx context.Context, out io.Writer, conn *grpc.Clie
 	p.linef("Beltwright is ready.")
 	p.linef("  REST  %s", f.web.url(httpAddress))
 	p.linef("  gRPC  %s", grpcAddress)
+	if admin != "" {
+		p.linef("  admin http://%s", admin)
+	}
 	first := f.firstKey()
 	switch {
 	case f.demo:

@@ -27,6 +27,9 @@ import (
 	"beltwright.example/services/platform/auth"
 	"beltwright.example/services/platform/identity"
 	"beltwright.example/services/platform/limit"
+	"beltwright.example/services/platform/metrics"
+	"beltwright.example/services/platform/policy"
+	"beltwright.example/services/platform/telemetry"
 )
 
 // Options say what the gateway stands on.
@@ -35,6 +38,9 @@ type Options struct {
 	Fitment, Quote grpc.ClientConnInterface
 	// Verifier says who a key belongs to.
 	Verifier auth.Verifier
+	// Policy says who may call what; nil means policy.Default. It is asked before a
+	// body is read; the services behind ask theirs again.
+	Policy policy.Table
 	// Ready tells whether requests can be served; nil follows the gRPC health
 	// of both services.
 	Ready func(ctx context.Context) error
@@ -44,6 +50,9 @@ type Options struct {
 	// BehindProxy takes the address that a proxy names for a request's, which only a
 	// proxy of ours may be able to do; see placeOf.
 	BehindProxy bool
+	// Metrics counts requests, Traces makes spans of them; nil for neither.
+	Metrics *metrics.Set
+	Traces  *telemetry.Traces
 	// Log takes a line a request; nil means the default logger. Keys, queries
 	// and bodies are never logged.
 	Log *slog.Logger
@@ -75,8 +84,11 @@ func (o *Options) fill() error {
 		o.Ready = Follow(o.Fitment, o.Quote)
 	}
 	o.Verifier = guarded(o.Verifier, o.Limits)
-	o.Fitment = counted{roomy{ClientConnInterface: o.Fitment, limits: o.Limits}}
-	o.Quote = counted{roomy{ClientConnInterface: o.Quote, limits: o.Limits}}
+	if o.Policy == nil {
+		o.Policy = policy.Default()
+	}
+	o.Fitment = counted{roomy: roomy{ClientConnInterface: o.Fitment, limits: o.Limits}, policy: o.Policy}
+	o.Quote = counted{roomy: roomy{ClientConnInterface: o.Quote, limits: o.Limits}, policy: o.Policy}
 	if o.Log == nil {
 		o.Log = slog.Default()
 	}
