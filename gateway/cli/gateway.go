@@ -12,6 +12,8 @@ import (
 	"beltwright.example/gateway/rest"
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	"beltwright.example/services/platform/auth"
+	"beltwright.example/services/platform/breaker"
+	"beltwright.example/services/platform/hop"
 	"beltwright.example/services/platform/limit"
 	"beltwright.example/services/platform/mtls"
 	"beltwright.example/services/platform/process"
@@ -42,8 +44,8 @@ func gatewayCommand() *cobra.Command {
 	flags := cmd.Flags()
 	f.web.bind(flags)
 	flags.StringVar(&f.tls, "tls", "", "`directory` with the gateway's "+mtls.CAFile+", "+mtls.CertFile+" and "+mtls.KeyFile+": reach the services by TLS 1.3")
-	flags.StringVar(&f.fitment, "fitment", "127.0.0.1:9091", "`address` of the fitment service")
-	flags.StringVar(&f.quote, "quote", "127.0.0.1:9092", "`address` of the quote service")
+	flags.StringVar(&f.fitment, "fitment", "127.0.0.1:9091", "`address` of the fitment service, or several with commas between that answer from one store")
+	flags.StringVar(&f.quote, "quote", "127.0.0.1:9092", "`address` of the quote service, or several with commas between that answer from one store")
 	flags.StringVar(&f.rates, "rates", "", limit.Help)
 	bindOutside(cmd, &f.outside)
 	bindLog(cmd, &f.logJSON, &f.logLevel)
@@ -64,12 +66,18 @@ func (f *gatewayFlags) run(ctx context.Context, out, logTo io.Writer) (err error
 	if err != nil {
 		return err
 	}
-	fitment, err := serve.DialAs(identity, mtls.FitmentServers(), f.fitment, append(guard.Sense(), seen.Traces.Dial()...)...)
+	breakers, err := serve.NewBreakers(hop.Fitment, hop.Quote)
+	if err != nil {
+		return err
+	}
+	defer breakers.Go(breaker.Log(log), seen.Metrics.Breaker)()
+	between := append(seen.Traces.Dial(), serve.Between(breakers)...)
+	fitment, err := serve.DialAs(identity, mtls.FitmentServers(), f.fitment, append(guard.Sense(), between...)...)
 	if err != nil {
 		return err
 	}
 	defer func() { err = errors.Join(err, fitment.Close()) }()
-	quote, err := serve.DialAs(identity, mtls.QuoteServers(), f.quote, seen.Traces.Dial()...)
+	quote, err := serve.DialAs(identity, mtls.QuoteServers(), f.quote, between...)
 	if err != nil {
 		return err
 	}
@@ -89,7 +97,7 @@ func (f *gatewayFlags) run(ctx context.Context, out, logTo io.Writer) (err error
 	if err != nil {
 		return err
 	}
-	admin, err := seen.Port(ctx, reachable{rest.Follow(fitment, quote)})
+	admin, err := seen.Port(ctx, reachable{rest.Follow(fitment, quote), breakers})
 	if err != nil {
 		return errors.Join(err, listener.Close())
 	}
@@ -104,14 +112,19 @@ func (f *gatewayFlags) run(ctx context.Context, out, logTo io.Writer) (err error
 	return group.Run(ctx)
 }
 
-// reachable is the health of a gateway: that of the services behind it.
+// reachable is the health of a gateway: that of the services behind it, and its
+// breakers before them.
 type reachable struct {
-	follow func(ctx context.Context) error
+	follow   func(ctx context.Context) error
+	breakers *breaker.Set
 }
 
 // Health implements process.Subject.
 func (r reachable) Health(ctx context.Context) (serving bool, states map[string]string) {
 	states = map[string]string{"services": "SERVING"}
+	for _, status := range r.breakers.States() {
+		states["breaker/"+status.Breaker] = status.State.String()
+	}
 	err := r.follow(ctx)
 	if err != nil {
 		states["services"] = "NOT_SERVING: " + err.Error()

@@ -22,6 +22,8 @@ import (
 	"beltwright.example/services/fitment/app"
 	"beltwright.example/services/fitment/keys"
 	"beltwright.example/services/platform/adminport"
+	"beltwright.example/services/platform/breaker"
+	"beltwright.example/services/platform/hop"
 	"beltwright.example/services/platform/identity"
 	"beltwright.example/services/platform/limit"
 	"beltwright.example/services/platform/mtls"
@@ -136,7 +138,12 @@ func (f *serveFlags) run(ctx context.Context, out, logTo io.Writer) (err error) 
 	memory := serve.NewMemory()
 	// The connection must not wait for the whole server's health: the quote side
 	// is part of it, and waits for the fitment side through this connection.
-	conn, err := memory.Dial(slices.Concat(guard.Sense(), seen.Traces.Dial(), []grpc.DialOption{grpc.WithDisableHealthCheck()})...)
+	breakers, err := serve.NewBreakers(hop.Fitment, hop.Quote)
+	if err != nil {
+		return err
+	}
+	defer breakers.Go(breaker.Log(log), seen.Metrics.Breaker)()
+	conn, err := memory.Dial(slices.Concat(guard.Sense(), seen.Traces.Dial(), serve.Between(breakers), []grpc.DialOption{grpc.WithDisableHealthCheck()})...)
 	if err != nil {
 		return err
 	}
@@ -149,7 +156,7 @@ func (f *serveFlags) run(ctx context.Context, out, logTo io.Writer) (err error) 
 		return inUse(err, f.data)
 	}
 	defer func() { err = errors.Join(err, quote.Close()) }()
-	config, err := f.secured(serve.Config{Name: "beltwright", Metrics: seen.Metrics, Traces: seen.Traces}, log)
+	config, err := f.secured(serve.Config{Name: "beltwright", Breakers: breakers, Metrics: seen.Metrics, Traces: seen.Traces}, log)
 	if err != nil {
 		return err
 	}

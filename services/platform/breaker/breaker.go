@@ -90,8 +90,10 @@ func (c Config) filled() (Config, error) {
 		name          string
 		value, preset *time.Duration
 	}{
-		{"Window", &c.Window, &d.Window}, {"Open", &c.Open, &d.Open},
-		{"ProbeTimeout", &c.ProbeTimeout, &d.ProbeTimeout}, {"Patience", &c.Patience, &d.Patience},
+		{"Window", &c.Window, &d.Window},
+		{"Open", &c.Open, &d.Open},
+		{"ProbeTimeout", &c.ProbeTimeout, &d.ProbeTimeout},
+		{"Patience", &c.Patience, &d.Patience},
 	} {
 		if *f.value == 0 {
 			*f.value = *f.preset

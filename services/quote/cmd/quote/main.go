@@ -9,6 +9,8 @@ import (
 	"flag"
 	"os"
 
+	"beltwright.example/services/platform/breaker"
+	"beltwright.example/services/platform/hop"
 	"beltwright.example/services/platform/mtls"
 	"beltwright.example/services/platform/process"
 	"beltwright.example/services/platform/serve"
@@ -20,7 +22,7 @@ func main() {
 	settings := process.Settings{Name: "quote", GRPC: "127.0.0.1:9092", Data: "beltwright-data/quote", Outside: process.Outside{Admin: "127.0.0.1:9102"}, Callers: []string{mtls.Quote, mtls.Gateway, mtls.Client}}
 	flags := flag.NewFlagSet("quote", flag.ContinueOnError)
 	settings.Bind(flags)
-	fitment := flags.String("fitment", "127.0.0.1:9091", "`address` of the fitment service, loopback only unless -tls is given")
+	fitment := flags.String("fitment", "127.0.0.1:9091", "`address` of the fitment service, loopback only unless -tls is given; or several with commas between that answer from one store")
 	letterheads := flags.String("letterhead", "", "`file` with a letterhead for each business, JSON: {\"BUSINESS\":{\"name\":…,\"address\":[…],\"phone\":…,\"registration\":…}} (default the business's id)")
 	taxPacks := flags.String("tax-packs", "", "`folder` of your own tax packs, which replace those of the same places or come on top")
 	quotas := flags.String("quotas", "", quota.Help)
@@ -45,7 +47,11 @@ func run(ctx context.Context, settings process.Settings, fitment string, config 
 	if err != nil {
 		return err
 	}
-	conn, err := serve.DialAs(identity, mtls.FitmentServers(), fitment, seen.Traces.Dial()...)
+	if settings.Breakers, err = serve.NewBreakers(hop.Fitment); err != nil {
+		return err
+	}
+	defer settings.Breakers.Go(breaker.Log(log), seen.Metrics.Breaker)()
+	conn, err := serve.DialAs(identity, mtls.FitmentServers(), fitment, append(seen.Traces.Dial(), serve.Between(settings.Breakers)...)...)
 	if err != nil {
 		return err
 	}
