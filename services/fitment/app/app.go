@@ -13,6 +13,7 @@ import (
 
 	"beltwright.example/services/fitment/businesses"
 	"beltwright.example/services/fitment/keys"
+	"beltwright.example/services/fitment/sessions"
 	"beltwright.example/services/fitment/server"
 	"beltwright.example/services/platform/auth"
 	"beltwright.example/services/platform/backup"
@@ -44,6 +45,8 @@ type Config struct {
 	// empty for the defaults. OtherQuotas are names in it that another store counts.
 	Quotas      string
 	OtherQuotas []string
+	// Provider is the identity provider that may vouch for people, if any.
+	Provider Provider
 	// Now is the clock; nil means the system's.
 	Now func() time.Time
 	// Metrics counts, Traces makes spans; nil for neither.
@@ -104,7 +107,11 @@ func assemble(ctx context.Context, config Config, options server.Options, record
 	if err := businesses.New(records).Adopt(ctx, keys.Kind, []string{OperatorTenant, DemoTenant}, config.Now()); err != nil {
 		return nil, err
 	}
-	verifier := auth.ByPrefix(map[string]auth.Verifier{keys.TextPrefix: keyStore})
+	persons, err := openPeople(ctx, config, counted)
+	if err != nil {
+		return nil, err
+	}
+	verifier := auth.ByPrefix(map[string]auth.Verifier{keys.TextPrefix: keyStore, sessions.Prefix: persons.Sessions})
 	a := &App{Verifier: verifier, Keys: keyStore, Store: counted}
 	for _, first := range config.First {
 		text, err := keyStore.EnsureFirst(ctx, first)
@@ -123,7 +130,8 @@ func assemble(ctx context.Context, config Config, options server.Options, record
 	if err != nil {
 		return nil, err
 	}
-	who, err := server.NewIdentity(server.IdentityOptions{Store: counted, Keys: keyStore})
+	persons.Store, persons.Keys = counted, keyStore
+	who, err := server.NewIdentity(persons)
 	if err != nil {
 		return nil, err
 	}

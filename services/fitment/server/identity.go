@@ -10,6 +10,9 @@ import (
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	"beltwright.example/services/fitment/businesses"
 	"beltwright.example/services/fitment/keys"
+	"beltwright.example/services/fitment/password"
+	"beltwright.example/services/fitment/sessions"
+	"beltwright.example/services/fitment/signin"
 	"beltwright.example/services/platform/auth"
 	"beltwright.example/services/platform/identity"
 	"beltwright.example/services/store"
@@ -21,6 +24,11 @@ type IdentityOptions struct {
 	Store store.Store
 	// Keys makes and verifies keys over the same store.
 	Keys *keys.Store
+	// Sessions keeps and verifies sessions over the same store, Desk begins them, and
+	// Hasher makes the hashes of passwords.
+	Sessions *sessions.Store
+	Desk     *signin.Desk
+	Hasher   *password.Hasher
 }
 
 // IdentityServer serves IdentityService: it tells callers who they are, and keeps
@@ -32,6 +40,9 @@ type IdentityServer struct {
 
 	keys       *keys.Store
 	businesses *businesses.Store
+	sessions   *sessions.Store
+	desk       *signin.Desk
+	hasher     *password.Hasher
 }
 
 // NewIdentity makes the server.
@@ -39,7 +50,13 @@ func NewIdentity(opts IdentityOptions) (*IdentityServer, error) {
 	if opts.Store == nil || opts.Keys == nil {
 		return nil, errors.New("fitment server: a store and its keys are required")
 	}
-	return &IdentityServer{records: records{opts.Store}, keys: opts.Keys, businesses: businesses.New(opts.Store)}, nil
+	if opts.Sessions == nil || opts.Desk == nil || opts.Hasher == nil {
+		return nil, errors.New("fitment server: sessions, a desk to sign in at and a hasher are required")
+	}
+	return &IdentityServer{
+		records: records{opts.Store}, keys: opts.Keys, businesses: businesses.New(opts.Store),
+		sessions: opts.Sessions, desk: opts.Desk, hasher: opts.Hasher,
+	}, nil
 }
 
 // VerifyCredential answers with the principal of the call's own credential.

@@ -86,6 +86,14 @@ const (
 // pageOfLive is a page of the caller's own records of a kind, without those that
 // were deleted. It may hold fewer than asked for although there are more.
 func (s records) pageOfLive(ctx context.Context, p identity.Principal, req paged, kind string) ([]store.Record, following, error) {
+	return s.pageWhere(ctx, p, req, p.Tenant, kind, func(store.Record) (bool, error) { return true, nil })
+}
+
+// pageWhere is a page of one tenant's records of a kind that are wanted, which is
+// asked once for each that is read and was not deleted, in id order.
+func (s records) pageWhere(
+	ctx context.Context, p identity.Principal, req paged, tenant, kind string, wanted func(store.Record) (bool, error),
+) ([]store.Record, following, error) {
 	size, cursor, next, err := s.beginPage(ctx, p, req)
 	if err != nil {
 		return nil, following{}, err
@@ -93,13 +101,19 @@ func (s records) pageOfLive(ctx context.Context, p identity.Principal, req paged
 	var records []store.Record
 	room := pageBytes
 	for after := cursor.After; ; {
-		some, err := s.store.List(ctx, p.Tenant, kind, after, readAtOnce)
+		some, err := s.store.List(ctx, tenant, kind, after, readAtOnce)
 		if err != nil || len(some) == 0 {
 			return records, next, edge(err)
 		}
 		for _, record := range some {
 			after = record.Key.ID
 			if len(record.Value) == 0 {
+				continue
+			}
+			if yes, err := wanted(record); err != nil || !yes {
+				if err != nil {
+					return nil, following{}, err
+				}
 				continue
 			}
 			if room -= len(record.Value); len(records) == size || (room < 0 && len(records) > 0) {
