@@ -6,6 +6,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"time"
 
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
@@ -13,6 +14,7 @@ import (
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	"beltwright.example/services/platform/apierr"
+	"beltwright.example/services/platform/hop"
 	"beltwright.example/services/quote/quote"
 )
 
@@ -33,12 +35,15 @@ func sense(ctx context.Context, method string, request, reply any, conn *grpc.Cl
 	return untrue(judge(request, reply))
 }
 
+// retryAfter is when asking again is worth it.
+const retryAfter = 2 * time.Second
+
 // untrue is the answer in place of one that makes no sense.
 func untrue(err error) error {
 	if err == nil {
 		return nil
 	}
-	return apierr.New(codes.Unavailable, fitmentv1.ErrorInfo_DEPENDENCY_DOWN,
+	return apierr.Down(codes.Unavailable, hop.Fitment, retryAfter,
 		"the fitment service answered with something that cannot be true (%v); nothing may be concluded from it", err)
 }
 

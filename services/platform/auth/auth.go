@@ -13,6 +13,7 @@ import (
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	"beltwright.example/services/platform/apierr"
+	"beltwright.example/services/platform/hop"
 	"beltwright.example/services/platform/identity"
 )
 
@@ -40,10 +41,9 @@ func Invalid() error {
 }
 
 // Down is the answer where nobody can tell now whether a credential is good, and why.
-// It is no refusal: trying again is worth it.
+// It is no refusal: trying again is worth it. Credentials are the fitment service's.
 func Down(why string) error {
-	return apierr.Retry(codes.Unavailable, fitmentv1.ErrorInfo_DEPENDENCY_DOWN, time.Second,
-		"the credential cannot be verified now: %s", why)
+	return apierr.Down(codes.Unavailable, hop.Fitment, time.Second, "the credential cannot be verified now: %s", why)
 }
 
 // ByPrefix verifies each credential by the verifier of its kind, which is what stands

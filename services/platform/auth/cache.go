@@ -3,6 +3,7 @@ package auth
 import (
 	"context"
 	"crypto/sha256"
+	"errors"
 	"slices"
 	"sync"
 	"time"
@@ -17,8 +18,7 @@ import (
 // Bounds and defaults of a cache.
 const (
 	// MaxTTL is the longest that an answer may be kept: a revoked credential opens
-	// nothing for longer than this. With Recheck and its bound for streams, what was
-	// revoked is shut out everywhere within Revoked.
+	// nothing for longer than this. See Revoked for streams that are open.
 	MaxTTL = 2 * time.Second
 	// NegativeTTL is how long a refusal is kept at most.
 	NegativeTTL = time.Second
@@ -86,6 +86,9 @@ func (c *cache) Verify(ctx context.Context, key string) (identity.Principal, err
 	})
 	select {
 	case <-ctx.Done():
+		if errors.Is(ctx.Err(), context.DeadlineExceeded) {
+			return identity.Principal{}, Down("the fitment service did not answer in time")
+		}
 		return identity.Principal{}, status.FromContextError(ctx.Err()).Err()
 	case answer := <-asked:
 		p, _ := answer.Val.(identity.Principal)

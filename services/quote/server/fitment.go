@@ -12,6 +12,7 @@ import (
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	"beltwright.example/services/platform/apierr"
+	"beltwright.example/services/platform/hop"
 	"beltwright.example/services/quote/quote"
 )
 
@@ -229,6 +230,7 @@ func (fitmentSide) failed(ctx context.Context, method string, err error) error {
 	refusals := []codes.Code{
 		codes.InvalidArgument, codes.NotFound, codes.AlreadyExists, codes.PermissionDenied,
 		codes.FailedPrecondition, codes.Aborted, codes.Unauthenticated,
+		codes.ResourceExhausted, // a limit refused it before anything was done
 	}
 	reason := apierr.ReasonOf(err)
 	if reason != fitmentv1.ErrorInfo_REASON_UNSPECIFIED && slices.Contains(refusals, status.Code(err)) {
@@ -237,13 +239,13 @@ func (fitmentSide) failed(ctx context.Context, method string, err error) error {
 	if reason == fitmentv1.ErrorInfo_OVERLOADED || reason == fitmentv1.ErrorInfo_RATE_LIMITED { // nothing was done
 		return err
 	}
-	return apierr.Retry(codes.Unavailable, fitmentv1.ErrorInfo_DEPENDENCY_DOWN, retryAfter,
+	return apierr.Down(codes.Unavailable, hop.Fitment, retryAfter,
 		"the fitment service did not answer %s: %s", method, status.Code(err))
 }
 
 // nonsense is the error for an answer that cannot be believed.
 func nonsense(method string, err error) error {
-	return apierr.Retry(codes.Unavailable, fitmentv1.ErrorInfo_DEPENDENCY_DOWN, retryAfter,
+	return apierr.Down(codes.Unavailable, hop.Fitment, retryAfter,
 		"the fitment service's answer to %s does not make sense: %v", method, err)
 }
 
