@@ -105,7 +105,7 @@ func (s *Server) ReleaseListing(ctx context.Context, req *fitmentv1.ReleaseListi
 }
 
 // visitor checks a request that any business may make.
-func (*Server) visitor(ctx context.Context, checks func(*check.Fields)) (identity.Principal, error) {
+func (records) visitor(ctx context.Context, checks func(*check.Fields)) (identity.Principal, error) {
 	p, err := caller(ctx)
 	if err != nil {
 		return p, err

@@ -208,6 +208,8 @@ func TestCacheHandsOutCopies(t *testing.T) {
 
 // service stands for the connection to the fitment service.
 type service struct {
+	fitmentv1.IdentityServiceClient
+
 	answer *fitmentv1.VerifyCredentialResponse
 	err    error
 	header []string

@@ -45,23 +45,3 @@ func Unary(verifier Verifier) grpc.UnaryServerInterceptor {
 		return handler(ctx, req)
 	}
 }
-
-// Stream authenticates streams, once, when they open.
-func Stream(verifier Verifier) grpc.StreamServerInterceptor {
-	return func(srv any, stream grpc.ServerStream, info *grpc.StreamServerInfo, handler grpc.StreamHandler) error {
-		ctx, err := Authenticate(stream.Context(), verifier, info.FullMethod)
-		if err != nil {
-			return err
-		}
-		return handler(srv, &authenticated{ServerStream: stream, ctx: ctx})
-	}
-}
-
-type authenticated struct {
-	grpc.ServerStream
-
-	ctx context.Context //nolint:containedctx // grpc hands a stream's context out through the stream
-}
-
-// Context carries the principal.
-func (s *authenticated) Context() context.Context { return s.ctx }

@@ -36,7 +36,7 @@ var reads = map[string][]string{
 	"beltwright.fitment.v1.CatalogueService": {"GetPart", "ListParts", "ListSupersessions", "ListRecalls", "ListVehicleData"},
 	"beltwright.fitment.v1.EvidenceService":  {"GetEvidenceRequest", "ListEvidenceRequests"},
 	"beltwright.fitment.v1.FitmentService":   {"DecodeVin", "AssessFault", "Decide", "FindDonors", "FindParts", "GetSavedNeed", "ListSavedNeeds", "GetKeptDecision", "ListKeptDecisions", "RecomputeDecision", "ListDialects", "ListJurisdictionPacks"},
-	"beltwright.fitment.v1.IdentityService":  {"VerifyCredential"},
+	"beltwright.fitment.v1.IdentityService":  {"VerifyCredential", "GetBusiness", "ListBusinesses", "ListKeys", "ListPeople", "ListSessions"},
 	"beltwright.fitment.v1.ListingService":   {"GetListing", "ListListings", "RenderTag", "RenderShippingFacts"},
 	"beltwright.quote.v1.BooksService":       {"ListEntries", "SumQuotes", "ListCoreDeposits", "RenderCreditNote"},
 	"beltwright.quote.v1.OfferService":       {"ListOffers"},
