@@ -222,11 +222,7 @@ func (f *serveFlags) listen(
 	if err != nil {
 		return errors.Join(err, all.admin.Close())
 	}
-	listenCalls := serve.Listen
-	if f.tls != "" {
-		listenCalls = serve.ListenSecured
-	}
-	calls, err := listenCalls(ctx, f.grpc)
+	calls, err := process.Listen(ctx, f.tls != "", f.grpc)
 	if err != nil {
 		return errors.Join(fmt.Errorf("--grpc %s: %w", f.grpc, err), web.Close(), all.admin.Close())
 	}

@@ -56,21 +56,28 @@ func (w *webFlags) listen(ctx context.Context, log *slog.Logger) (*web, error) {
 		return nil, usageError{errors.New("--http-cert and --http-key belong together; give both or neither")}
 	}
 	var certificate *mtls.Web
-	open := serve.Listen
-	if w.secure() {
-		open = serve.ListenSecured
-	}
 	if w.cert != "" {
 		var err error
 		if certificate, err = mtls.OpenWeb(w.cert, w.key, log, time.Now); err != nil {
 			return nil, err
 		}
 	}
-	listener, err := open(ctx, w.http)
+	listener, err := w.open(ctx)
 	if err != nil {
 		return nil, fmt.Errorf("--http %s: %w", w.http, err)
 	}
 	return &web{Listener: listener, certificate: certificate}, nil
+}
+
+// open opens the address itself: any where connections are kept secret.
+func (w *webFlags) open(ctx context.Context) (net.Listener, error) {
+	switch {
+	case w.behindProxy: // whose address all connections come from
+		return serve.ListenSecured(ctx, w.http, serve.Connections{PerAddress: -1})
+	case w.secure():
+		return serve.ListenSecured(ctx, w.http, serve.Connections{})
+	}
+	return serve.Listen(ctx, w.http)
 }
 
 // serveHTTP serves until ctx ends, then lets requests finish.

@@ -106,12 +106,12 @@ func (s *Settings) Identity(log *slog.Logger) (*mtls.Identity, error) {
 	return s.identity, err
 }
 
-// Listen opens a listener on an address: any with an identity, loopback without.
-func Listen(ctx context.Context, identity *mtls.Identity, address string) (net.Listener, error) {
-	if identity == nil {
+// Listen opens a listener on an address: any with TLS, loopback without.
+func Listen(ctx context.Context, secured bool, address string) (net.Listener, error) {
+	if !secured {
 		return serve.Listen(ctx, address)
 	}
-	return serve.ListenSecured(ctx, address)
+	return serve.ListenSecured(ctx, address, serve.Connections{})
 }
 
 // Serve listens and serves until ctx ends, as the settings say.
@@ -132,7 +132,7 @@ func (s *Settings) Serve(ctx context.Context, verifier auth.Verifier, log *slog.
 	if err != nil {
 		return err
 	}
-	listener, err := Listen(ctx, identity, s.GRPC)
+	listener, err := Listen(ctx, s.TLS != "", s.GRPC)
 	if err != nil {
 		return err
 	}

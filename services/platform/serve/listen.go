@@ -7,16 +7,18 @@ import (
 )
 
 // Listen opens a TCP listener for connections that are not encrypted: only
-// loopback addresses are allowed; "localhost" counts as one.
+// loopback addresses are allowed; "localhost" counts as one. Its connections are
+// bounded.
 func Listen(ctx context.Context, address string) (net.Listener, error) {
 	if err := checkLoopback(address); err != nil {
 		return nil, err
 	}
-	return ListenSecured(ctx, address)
+	return ListenSecured(ctx, address, Connections{})
 }
 
-// ListenSecured opens a TCP listener on any address, for a server that encrypts.
-func ListenSecured(ctx context.Context, address string) (net.Listener, error) {
+// ListenSecured opens a TCP listener on any address, for a server that encrypts or
+// stands behind one that does.
+func ListenSecured(ctx context.Context, address string, bounds Connections) (net.Listener, error) {
 	if err := checkAddress(address); err != nil {
 		return nil, err
 	}
@@ -24,7 +26,7 @@ func ListenSecured(ctx context.Context, address string) (net.Listener, error) {
 	if err != nil {
 		return nil, fmt.Errorf("serve: %w", err)
 	}
-	return listener, nil
+	return Limit(listener, bounds), nil
 }
 
 // checkAddress checks the form of an address, "host:port".

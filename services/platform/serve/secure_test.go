@@ -136,7 +136,7 @@ func TestAddressesAndTLS(t *testing.T) {
 		}
 	}
 	for address, good := range map[string]bool{"0.0.0.0:0": true, "127.0.0.1:0": true, "x": false} {
-		listener, err := serve.ListenSecured(t.Context(), address)
+		listener, err := serve.ListenSecured(t.Context(), address, serve.Connections{})
 		if (err == nil) != good {
 			t.Errorf("%s: %v", address, err)
 		}
