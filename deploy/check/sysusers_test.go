@@ -25,7 +25,11 @@ func TestUsers(t *testing.T) {
 		if err := os.WriteFile(file, []byte(text), 0o600); err != nil {
 			t.Fatal(err)
 		}
-		said, err := exec.CommandContext(t.Context(), "systemd-sysusers", "--root="+t.TempDir(), file).CombinedOutput()
+		root := t.TempDir()
+		if err := os.Mkdir(filepath.Join(root, "etc"), 0o755); err != nil {
+			t.Fatal(err)
+		}
+		said, err := exec.CommandContext(t.Context(), "systemd-sysusers", "--root="+root, file).CombinedOutput()
 		if name == "" && err != nil {
 			t.Errorf("%v: %s", err, said)
 		}
