@@ -16,6 +16,7 @@ import (
 
 	"github.com/spf13/cobra"
 	"google.golang.org/grpc/health/grpc_health_v1"
+	"google.golang.org/grpc/status"
 
 	"beltwright.example/services/platform/mtls"
 	"beltwright.example/services/platform/serve"
@@ -69,7 +70,7 @@ func (c *connection) callHealth(ctx context.Context, service string) (err error)
 	defer func() { err = errors.Join(err, conn.Close()) }()
 	answer, err := grpc_health_v1.NewHealthClient(conn).Check(ctx, &grpc_health_v1.HealthCheckRequest{Service: service})
 	if err != nil {
-		return err
+		return errors.New(status.Convert(err).Message()) // the hints for other commands would lead astray
 	}
 	if got := answer.GetStatus(); got != grpc_health_v1.HealthCheckResponse_SERVING {
 		return fmt.Errorf("it says %s", got)
