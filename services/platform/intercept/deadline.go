@@ -19,9 +19,13 @@ const (
 	// DefaultStreamTimeout bounds a stream whose caller set no deadline: an
 	// import of a large file.
 	DefaultStreamTimeout = 10 * time.Minute
-	// Shave is taken off the deadline at each hop, so that a server whose own
-	// calls time out has time left to say so.
+	// Shave is the least that is taken off the deadline at each hop, so that a
+	// server whose own calls time out has time left to say so, and which of them:
+	// its caller would otherwise run out of time in the same moment and could only
+	// blame the server. It is a quarter of the time that is left, at most MaxShave.
 	Shave = 20 * time.Millisecond
+	// MaxShave is the most that is taken off.
+	MaxShave = 100 * time.Millisecond
 	// Least is the time that must be left after shaving for work to start:
 	// less is not worth it, since nobody would see the answer.
 	Least = 20 * time.Millisecond
@@ -69,7 +73,10 @@ func deadlineLink(unary, stream time.Duration) Link {
 	}
 }
 
-// shaved returns a context that ends Shave before the caller's deadline, or
+// shave is what is taken off the time that is left.
+func shave(left time.Duration) time.Duration { return min(max(left/4, Shave), MaxShave) }
+
+// shaved returns a context that ends somewhat before the caller's deadline, or
 // after timeout where the caller set none.
 func shaved(ctx context.Context, timeout time.Duration) (context.Context, context.CancelFunc, error) {
 	deadline, ok := ctx.Deadline()
@@ -77,7 +84,7 @@ func shaved(ctx context.Context, timeout time.Duration) (context.Context, contex
 		ctx, cancel := context.WithTimeout(ctx, timeout)
 		return ctx, cancel, nil
 	}
-	deadline = deadline.Add(-Shave)
+	deadline = deadline.Add(-shave(time.Until(deadline)))
 	if left := time.Until(deadline); left < Least {
 		return nil, nil, apierr.New(codes.DeadlineExceeded, fitmentv1.ErrorInfo_LIMIT_REACHED,
 			"too little time is left to start; expected a deadline at least %v away", Shave+Least)
