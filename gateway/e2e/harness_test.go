@@ -13,6 +13,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strings"
 	"sync"
 	"syscall"
@@ -63,7 +64,7 @@ func start(t *testing.T, program string, args ...string) *process {
 		t.Fatal(err)
 	}
 	p := &process{
-		t: t, command: exec.CommandContext(context.WithoutCancel(t.Context()), filepath.Join(binaries, program), args...),
+		t: t, command: exec.CommandContext(context.WithoutCancel(t.Context()), filepath.Join(binaries, program), withoutAdmin(program, args)...),
 		done: make(chan struct{}), grown: make(chan struct{}, 1),
 	}
 	reader, writer := io.Pipe()
@@ -104,6 +105,17 @@ func start(t *testing.T, program string, args ...string) *process {
 		}
 	})
 	return p
+}
+
+// withoutAdmin turns the admin port of a server off where nothing is said of it: its
+// usual address is the same for all, and it listens before the server does.
+func withoutAdmin(program string, args []string) []string {
+	serves := program != "beltwright" || slices.Contains([]string{"serve", "gateway"}, args[0])
+	named := slices.ContainsFunc(args, func(arg string) bool { return strings.TrimLeft(arg, "-") == "admin" })
+	if !serves || named {
+		return args
+	}
+	return append(slices.Clone(args), "--admin", "off")
 }
 
 func (p *process) printed() string {
