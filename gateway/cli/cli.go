@@ -87,6 +87,7 @@ trained and, where the law asks for it, licensed.`,
 		quoteCommand(connection), planCommand(connection), outcomeCommand(connection), repairCommand(connection),
 		booksCommand(connection), basketCommand(connection),
 		taxCommand(connection), consignmentCommand(connection),
+		keysCommand(connection), businessCommand(connection),
 	)
 	return root
 }

@@ -9,20 +9,25 @@ import (
 	"time"
 
 	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/encoding/protojson"
 
 	"beltwright.example/gateway/upload"
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	quotev1 "beltwright.example/proto/beltwright/quote/v1"
+	"beltwright.example/services/fitment/app"
+	"beltwright.example/services/fitment/businesses"
 	"beltwright.example/services/fitment/keys"
 	"beltwright.example/services/platform/auth"
+	"beltwright.example/services/platform/identity"
 	"beltwright.example/services/platform/requests"
 	"beltwright.example/services/store"
 	"beltwright.example/testdata/demo"
 )
 
 // demoTenant is the business of the demo key.
-const demoTenant = "demo-shop"
+const demoTenant = app.DemoTenant
 
 // demoFile is one file of the scenario and whose rows it holds.
 type demoFile struct{ kind, name, owner string }
@@ -49,13 +54,14 @@ func demoMayRun(ctx context.Context, st store.Store) error {
 	if err != nil || len(own) > 0 {
 		return err
 	}
-	// Without a demo's key there may be nothing but what makes keys.
+	// Without a demo's key there may be nothing but what makes keys, and the business
+	// that a start made just before its key.
 	records, err := st.Changes(ctx, 0, 10)
 	if err != nil {
 		return err
 	}
 	for _, record := range records {
-		if record.Key.Kind != keys.PepperKind {
+		if record.Key.Kind != keys.PepperKind && record.Key != businesses.KeyOf(demoTenant) {
 			return errNotDemo
 		}
 	}
@@ -66,6 +72,9 @@ func demoMayRun(ctx context.Context, st store.Store) error {
 // a start before this one has finished doing so: the outcomes come last.
 func loadDemo(ctx context.Context, conn *grpc.ClientConn, key string, today time.Time) error {
 	ctx = auth.WithKey(ctx, key)
+	if err := admitYards(ctx, conn); err != nil {
+		return err
+	}
 	outcomes, err := demoOutcomes(today)
 	if err != nil {
 		return err
@@ -84,6 +93,22 @@ func loadDemo(ctx context.Context, conn *grpc.ClientConn, key string, today time
 		request := &quotev1.RecordOutcomeRequest{Outcome: outcome, RequestId: requests.Derive(demoSeed, outcome.GetSource())}
 		if _, err := client.RecordOutcome(ctx, request); err != nil {
 			return fmt.Errorf("outcomes.json: %s: %w", outcome.GetSource(), err)
+		}
+	}
+	return nil
+}
+
+// admitYards makes the yards of the scenario businesses, so that keys can be made for
+// them. One that is there already stays as it is.
+func admitYards(ctx context.Context, conn *grpc.ClientConn) error {
+	client := fitmentv1.NewIdentityServiceClient(conn)
+	for _, yard := range demo.Yards() {
+		_, err := client.CreateBusiness(ctx, &fitmentv1.CreateBusinessRequest{
+			Business:  &fitmentv1.Business{Id: yard, DisplayName: yard, Roles: []string{string(identity.Yard), string(identity.Admin)}},
+			RequestId: requests.Derive(demoSeed, "business "+yard),
+		})
+		if err != nil && status.Code(err) != codes.AlreadyExists {
+			return fmt.Errorf("business %s: %w", yard, err)
 		}
 	}
 	return nil

@@ -30,6 +30,8 @@ func flagOf(field string) string {
 		return "currency"
 	case "deadline_days":
 		return "deadline"
+	case "display_name":
+		return "name"
 	case "evidence":
 		return "saw"
 	case "from_day":
@@ -42,6 +44,8 @@ func flagOf(field string) string {
 		return "year"
 	case "readings":
 		return "reading"
+	case "roles":
+		return "role"
 	case "supplies":
 		return "supply"
 	case "tax_percent":

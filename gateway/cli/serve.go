@@ -1,7 +1,6 @@
 package cli
 
 import (
-	"cmp"
 	"context"
 	"errors"
 	"flag"
@@ -52,8 +51,10 @@ func serveCommand() *cobra.Command {
 		Short: "Run everything in one process on the embedded store",
 		Long: `Serve runs the gateway and both services in one process. With --demo an empty store
 is filled with an invented scenario and a demo key is printed and written to
-demo.key in the data directory. Without it, an operator's key is made at the first
-start and written to the key file.`,
+demo.key in the data directory. Without it, the first start makes the operator's key
+and prints it, once: nothing else keeps it. With --key-file it is written to that file
+in place of being printed, readable by its owner only. Whoever has lost it stops the
+server and makes another one with "beltwright keys first".`,
 		Example: "  beltwright serve --demo\n  beltwright serve --data /var/lib/beltwright --http 127.0.0.1:8080",
 		Args:    noArguments,
 		RunE: func(cmd *cobra.Command, _ []string) error {
@@ -68,7 +69,7 @@ start and written to the key file.`,
 	flags.StringVar(&f.rates, "rates", "", limit.Help)
 	flags.StringVar(&f.quotas, "quotas", "", quota.Help)
 	flags.StringVar(&f.data, "data", defaultData, "`directory` of the data")
-	flags.StringVar(&f.keyFile, "key-file", "", "`file` for the operator's key (default "+operatorKeyFile+" in the data directory)")
+	flags.StringVar(&f.keyFile, "key-file", "", "`file` that the operator's key is written to at the first start, in place of being printed")
 	flags.StringVar(&f.own.Packs, "packs", "", "`folder` of your own jurisdiction packs, which replace those of the same places or come on top")
 	flags.StringVar(&f.taxPacks, "tax-packs", "", "`folder` of your own tax packs, which replace those of the same places or come on top")
 	flags.StringVar(&f.own.Likelihoods, "likelihoods", "", "`file` of likelihoods that faults are assessed by (default the program's)")
@@ -100,7 +101,7 @@ func (f *serveFlags) firstKey() keys.First {
 			Path: filepath.Join(f.data, demoKeyFile), Replace: true,
 		}
 	}
-	return app.OperatorKey(cmp.Or(f.keyFile, filepath.Join(f.data, operatorKeyFile)))
+	return app.OperatorKey(f.keyFile)
 }
 
 // address is where others reach REST, as far as that is known beforehand; empty for
@@ -131,7 +132,7 @@ func (f *serveFlags) run(ctx context.Context, out, logTo io.Writer) (err error) 
 		return inUse(err, f.data)
 	}
 	defer func() { err = errors.Join(err, fitment.Close()) }()
-	key, err := f.seeToKey(ctx, fitment)
+	key, err := f.seeToKey(ctx, fitment, out)
 	if err != nil {
 		return err
 	}
@@ -196,13 +197,25 @@ func (f *serveFlags) secured(config serve.Config, log *slog.Logger) (_ serve.Con
 
 // seeToKey makes the first key, or finds it. A demo key may do everything, so
 // none is made on a store that holds anything but a demo.
-func (f *serveFlags) seeToKey(ctx context.Context, fitment *app.App) (string, error) {
+func (f *serveFlags) seeToKey(ctx context.Context, fitment *app.App, out io.Writer) (string, error) {
 	if f.demo {
 		if err := demoMayRun(ctx, fitment.Store); err != nil {
 			return "", fmt.Errorf("%s: %w", f.data, err)
 		}
 	}
-	return fitment.Keys.EnsureFirst(ctx, f.firstKey())
+	first := f.firstKey()
+	first.Tell = tellKey(out)
+	return fitment.Keys.EnsureFirst(ctx, first)
+}
+
+// tellKey prints a key that nothing else will tell.
+func tellKey(out io.Writer) func(text string) error {
+	return func(text string) error {
+		p := &printer{out: out}
+		p.linef("The operator's key. Keep it now: it is shown this once.")
+		p.linef("  %s", text)
+		return p.err
+	}
 }
 
 // served is what the all-in-one program serves.
@@ -267,7 +280,9 @@ func (f *serveFlags) welcome(ctx context.Context, out io.Writer, conn *grpc.Clie
 		p.linef("        also in %s", first.Path)
 		demoTries(p, httpAddress, grpcAddress, first.Path)
 	case key == "":
-		p.linef("  key   whoever started this store first has it; %s is gone", first.Path)
+		p.linef("  key   whoever started this store first has it; lost? stop this and run: beltwright keys first --data %s", f.data)
+	case first.Path == "":
+		p.linef("  key   printed above")
 	default:
 		p.linef("  key   in %s", first.Path)
 	}

@@ -226,9 +226,9 @@ func TestKillInTheMiddleOfAnUpload(t *testing.T) {
 	acknowledged := map[string][]byte{}
 	torn := 0
 	for round := range kills + 1 {
-		p := start(t, "beltwright", "serve", "--http", "127.0.0.1:0", "--grpc", "127.0.0.1:0", "--data", data)
+		p := start(t, "beltwright", "serve", "--http", "127.0.0.1:0", "--grpc", "127.0.0.1:0", "--data", data, "--key-file", data+".key")
 		c := client{t, p.awaits(`REST\s+(http://127\.0\.0\.1:\d+)`)[1], ""}
-		key, err := os.ReadFile(filepath.Join(data, "operator.key"))
+		key, err := os.ReadFile(data + ".key")
 		if err != nil {
 			t.Fatal(err)
 		}

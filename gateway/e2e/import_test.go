@@ -98,9 +98,9 @@ func TestKillInTheMiddleOfAnImport(t *testing.T) {
 	acknowledged := map[string]bool{}
 	ahead := 0 // kills that hit between storing a row and its answer
 	for round := range kills + 1 {
-		p := start(t, "beltwright", "serve", "--http", "127.0.0.1:0", "--grpc", "127.0.0.1:0", "--data", data)
+		p := start(t, "beltwright", "serve", "--http", "127.0.0.1:0", "--grpc", "127.0.0.1:0", "--data", data, "--key-file", data+".key")
 		c := client{t, p.awaits(`REST\s+(http://127\.0\.0\.1:\d+)`)[1], ""}
-		key, err := os.ReadFile(filepath.Join(data, "operator.key"))
+		key, err := os.ReadFile(data + ".key")
 		if err != nil {
 			t.Fatal(err)
 		}

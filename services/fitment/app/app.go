@@ -11,14 +11,12 @@ import (
 	"path/filepath"
 	"time"
 
-	"beltwright.example/services/fitment/businesses"
 	"beltwright.example/services/fitment/keys"
 	"beltwright.example/services/fitment/sessions"
 	"beltwright.example/services/fitment/server"
 	"beltwright.example/services/platform/auth"
 	"beltwright.example/services/platform/backup"
 	"beltwright.example/services/platform/hop"
-	"beltwright.example/services/platform/identity"
 	"beltwright.example/services/platform/metrics"
 	"beltwright.example/services/platform/serve"
 	"beltwright.example/services/platform/telemetry"
@@ -104,7 +102,7 @@ func assemble(ctx context.Context, config Config, options server.Options, record
 	if err != nil {
 		return nil, err
 	}
-	if err := businesses.New(records).Adopt(ctx, keys.Kind, []string{OperatorTenant, DemoTenant}, config.Now()); err != nil {
+	if err := adopt(ctx, counted, config.Now()); err != nil {
 		return nil, err
 	}
 	persons, err := openPeople(ctx, config, counted)
@@ -164,21 +162,3 @@ func QuotaNames() []string { return quota.Names(server.Counted()) }
 
 // Close closes the store. Call it when no service runs any more.
 func (a *App) Close() error { return a.Store.Close() }
-
-// Businesses that run a deployment.
-const (
-	// OperatorTenant is the business of the first key.
-	OperatorTenant = "operator"
-	// DemoTenant is the business of the demo's key.
-	DemoTenant = "demo-shop"
-)
-
-// OperatorKey is the key of a fresh installation, written to the file. It sits
-// at every desk, since nobody else has a key yet, and is made once only.
-func OperatorKey(path string) keys.First {
-	return keys.First{
-		Tenant: OperatorTenant,
-		Roles:  []identity.Role{identity.Admin, identity.Yard, identity.Shop, identity.Books},
-		Path:   path,
-	}
-}

@@ -3,12 +3,11 @@
 package main
 
 import (
-	"cmp"
 	"context"
 	"errors"
 	"flag"
+	"fmt"
 	"os"
-	"path/filepath"
 
 	"beltwright.example/services/fitment/app"
 	"beltwright.example/services/fitment/keys"
@@ -22,20 +21,24 @@ func main() {
 	settings := process.Settings{Name: "fitment", GRPC: "127.0.0.1:9091", Data: "beltwright-data/fitment", Outside: process.Outside{Admin: "127.0.0.1:9101"}, Callers: []string{mtls.Fitment, mtls.Gateway, mtls.Quote, mtls.Client}}
 	flags := flag.NewFlagSet("fitment", flag.ContinueOnError)
 	settings.Bind(flags)
-	keyFile := flags.String("key-file", "", "`file` that the operator's key is written to at the first start (default operator.key in the data directory)")
+	keyFile := flags.String("key-file", "", "`file` that the operator's key is written to at the first start, in place of being printed")
 	var own app.Own
 	flags.StringVar(&own.Packs, "packs", "", "`folder` of your own jurisdiction packs, which replace those of the same places or come on top")
 	flags.StringVar(&own.Likelihoods, "likelihoods", "", "`file` of likelihoods that faults are assessed by (default the program's)")
 	publicURL := flags.String("public-url", "", "`address` where REST is reached, for the codes on tags (default "+server.DefaultPublicURL+")")
 	quotas := flags.String("quotas", "", quota.Help)
 	os.Exit(process.Main(flags, os.Args[1:], os.Stderr, func(ctx context.Context) error {
-		path := cmp.Or(*keyFile, filepath.Join(settings.Data, "operator.key"))
-		return run(ctx, settings, app.Config{Own: own, PublicURL: *publicURL, Quotas: *quotas}, path)
+		first := app.OperatorKey(*keyFile)
+		first.Tell = func(text string) error {
+			_, err := fmt.Printf("The operator's key. Keep it now: it is shown this once.\n  %s\n", text)
+			return err
+		}
+		return run(ctx, settings, app.Config{Own: own, PublicURL: *publicURL, Quotas: *quotas, First: []keys.First{first}})
 	}))
 }
 
 // run serves the fitment side; config says what beside the settings it stands on.
-func run(ctx context.Context, settings process.Settings, config app.Config, keyFile string) (err error) {
+func run(ctx context.Context, settings process.Settings, config app.Config) (err error) {
 	log, err := settings.Log(os.Stderr)
 	if err != nil {
 		return err
@@ -46,16 +49,17 @@ func run(ctx context.Context, settings process.Settings, config app.Config, keyF
 	}
 	defer seen.Close(ctx)
 	config.Metrics, config.Traces = seen.Metrics, seen.Traces
-	config.Data, config.First, config.Log = settings.Data, []keys.First{app.OperatorKey(keyFile)}, log
+	config.Data, config.Log = settings.Data, log
 	fitment, err := app.Open(ctx, config)
 	if err != nil {
 		return err
 	}
 	defer func() { err = errors.Join(err, fitment.Close()) }()
-	if fitment.First[0] == "" {
-		log.WarnContext(ctx, "the operator's key file is gone; its key still works for whoever has it", "file", keyFile)
-	} else {
-		log.InfoContext(ctx, "the operator's key is in a file", "file", keyFile)
+	switch path := config.First[0].Path; {
+	case fitment.First[0] == "":
+		log.InfoContext(ctx, "the operator's key was told at the first start; where it is lost, \"beltwright keys first\" makes another one")
+	case path != "":
+		log.InfoContext(ctx, "the operator's key is in a file", "file", path)
 	}
 	return settings.Serve(ctx, fitment.Verifier, log, fitment.Services...)
 }
