@@ -1,0 +1,117 @@
+package check_test
+
+import (
+	"bytes"
+	"context"
+	"crypto/sha256"
+	"debug/elf"
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+)
+
+// sources copies the source tree as git lists it, with what is not committed yet.
+func sources(t *testing.T, to string) {
+	t.Helper()
+	command := exec.CommandContext(t.Context(), "git", "ls-files", "-z", "--cached", "--others", "--exclude-standard")
+	command.Dir = filepath.Join("..", "..")
+	listed, err := command.Output()
+	if err != nil {
+		t.Fatalf("list the sources: %v", err)
+	}
+	for name := range strings.SplitSeq(strings.TrimRight(string(listed), "\x00"), "\x00") {
+		from := filepath.Join("..", "..", name)
+		info, err := os.Lstat(from)
+		if err != nil || !info.Mode().IsRegular() {
+			continue // deleted, and not committed yet
+		}
+		content, err := os.ReadFile(from)
+		if err != nil {
+			t.Fatal(err)
+		}
+		path := filepath.Join(to, name)
+		if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil {
+			t.Fatal(err)
+		}
+		if err := os.WriteFile(path, content, info.Mode().Perm()); err != nil {
+			t.Fatal(err)
+		}
+	}
+}
+
+// built runs deploy/build.sh of a source tree and returns the hash of each program.
+func built(ctx context.Context, t *testing.T, tree string, env []string, packages ...string) map[string][32]byte {
+	t.Helper()
+	out := t.TempDir()
+	command := exec.CommandContext(ctx, filepath.Join(tree, "deploy", "build.sh"), append([]string{out}, packages...)...)
+	command.Env = append(os.Environ(), env...)
+	if said, err := command.CombinedOutput(); err != nil {
+		t.Fatalf("%v\n%s", err, said)
+	}
+	programs, err := os.ReadDir(out)
+	if err != nil {
+		t.Fatal(err)
+	}
+	hashes := map[string][32]byte{}
+	for _, program := range programs {
+		content, err := os.ReadFile(filepath.Join(out, program.Name()))
+		if err != nil {
+			t.Fatal(err)
+		}
+		hashes[program.Name()] = sha256.Sum256(content)
+		if bytes.Contains(content, []byte(tree)) != (len(env) > 0 && strings.HasPrefix(env[0], "BELTWRIGHT_BUILD_FLAGS=")) {
+			t.Errorf("%s names the folder of its sources: %v", program.Name(), bytes.Contains(content, []byte(tree)))
+		}
+		static(t, filepath.Join(out, program.Name()))
+	}
+	return hashes
+}
+
+// static demands a program that needs no other file to run.
+func static(t *testing.T, path string) {
+	t.Helper()
+	file, err := elf.Open(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() { _ = file.Close() }()
+	if libraries, err := file.ImportedLibraries(); err != nil || len(libraries) > 0 {
+		t.Errorf("%s needs %v, %v", filepath.Base(path), libraries, err)
+	}
+	for _, segment := range file.Progs {
+		if segment.Type == elf.PT_INTERP {
+			t.Errorf("%s needs a loader", filepath.Base(path))
+		}
+	}
+}
+
+// TestTheSameSourcesGiveTheSamePrograms builds in two folders, of which one's name is
+// longer and has a space. The control builds one program without -trimpath: it
+// differs. Compiled packages are shared between the two builds; with
+// BELTWRIGHT_LONG=1 each has a cache of its own, so that everything is compiled twice.
+func TestTheSameSourcesGiveTheSamePrograms(t *testing.T) {
+	t.Parallel()
+	trees := [2]string{filepath.Join(t.TempDir(), "a"), filepath.Join(t.TempDir(), "somewhere else", "with a longer name")}
+	var whole, control [2]map[string][32]byte
+	for i, tree := range trees {
+		sources(t, tree)
+		var env []string
+		if os.Getenv("BELTWRIGHT_LONG") == "1" {
+			env = []string{"GOCACHE=" + t.TempDir()}
+		}
+		whole[i] = built(t.Context(), t, tree, env)
+		control[i] = built(t.Context(), t, tree, []string{"BELTWRIGHT_BUILD_FLAGS="}, "services/quote/cmd/quote")
+	}
+	if len(whole[0]) != 3 || fmt.Sprint(whole[0]) != fmt.Sprint(whole[1]) {
+		t.Errorf("two folders give different programs:\n%x\n%x", whole[0], whole[1])
+	}
+	if control[0]["quote"] == control[1]["quote"] {
+		t.Error("control: without -trimpath the programs are the same too, so the test proves nothing")
+	}
+	if control[0]["quote"] == whole[0]["quote"] {
+		t.Error("control: -trimpath changes nothing")
+	}
+}
