@@ -19,6 +19,7 @@ import (
 	"beltwright.example/services/platform/apierr"
 	"beltwright.example/services/platform/auth"
 	"beltwright.example/services/platform/limit"
+	"beltwright.example/services/platform/policy"
 )
 
 // exchange is one HTTP request on its way to a gRPC method. The generated
@@ -49,6 +50,7 @@ func bare(ctx context.Context, e *exchange) *http.Request {
 // caller is the connection that the generated handlers call.
 type caller struct {
 	inner   grpc.ClientConnInterface
+	policy  policy.Table
 	limits  *limit.Limits
 	maxBody int64
 }
@@ -59,7 +61,7 @@ func newCaller(o Options, conn grpc.ClientConnInterface) caller {
 	if both, ok := conn.(counted); ok {
 		conn = both.roomy
 	}
-	return caller{inner: conn, limits: o.Limits, maxBody: o.MaxBody}
+	return caller{inner: conn, policy: o.Policy, limits: o.Limits, maxBody: o.MaxBody}
 }
 
 // Invoke fills the request message from body or query and makes the call with
@@ -70,7 +72,7 @@ func (c caller) Invoke(ctx context.Context, method string, args, reply any, opts
 	if !ok || !isProto {
 		return errors.New("rest: a call without its request")
 	}
-	done, err := admit(ctx, c.limits, method)
+	done, err := admit(ctx, c.policy, c.limits, method)
 	if err != nil {
 		return err
 	}

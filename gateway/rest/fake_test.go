@@ -40,7 +40,9 @@ type keyring struct{}
 func (keyring) Verify(_ context.Context, key string) (identity.Principal, error) {
 	switch key {
 	case goodKey:
-		return identity.Principal{Tenant: "shop"}, nil
+		return identity.Principal{Tenant: "shop", Roles: []identity.Role{
+			identity.Yard, identity.Shop, identity.Books, identity.Admin, identity.Operator,
+		}}, nil
 	case "nobody-knows":
 		return identity.Principal{}, apierr.Retry(codes.Unavailable, fitmentv1.ErrorInfo_DEPENDENCY_DOWN, 1500*time.Millisecond, "cannot tell")
 	}

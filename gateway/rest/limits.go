@@ -11,6 +11,7 @@ import (
 	"beltwright.example/services/platform/auth"
 	"beltwright.example/services/platform/identity"
 	"beltwright.example/services/platform/limit"
+	"beltwright.example/services/platform/policy"
 )
 
 // forwarded is the header in which a proxy says whom it speaks for: a list that each
@@ -55,16 +56,20 @@ func guarded(verifier auth.Verifier, limits *limit.Limits) auth.Verifier {
 	return limits.Guard(verifier, placeIn)
 }
 
-// admit takes a call from its caller's budgets and refuses it where there would be no
-// room for it, before anything of its body is read. The services behind take what
-// comes from here for counted.
-func admit(ctx context.Context, limits *limit.Limits, method string) (done func(), err error) {
+// admit asks whether the caller's desks may make a call, takes it from his budgets
+// and refuses it where there would be no room for it, before anything of its body is
+// read. The services behind take what comes from here for counted.
+func admit(ctx context.Context, table policy.Table, limits *limit.Limits, method string) (done func(), err error) {
+	p, known := identity.FromContext(ctx)
+	if err := table.Check(p, method); err != nil {
+		return nil, err
+	}
 	if limits == nil {
 		return func() {}, nil
 	}
 	class := limit.Of(method)
 	done = func() {}
-	if p, known := identity.FromContext(ctx); known {
+	if known {
 		if done, err = limits.Rates.Take(p, class); err != nil {
 			limits.Refused(limit.Rate, class)
 			return nil, err
@@ -116,13 +121,17 @@ func (c roomy) enter(ctx context.Context, method string) (leave func(), err erro
 	return leave, err
 }
 
-// counted is a connection whose calls are taken from their callers' budgets too. It
-// is for what is called before a body is read.
-type counted struct{ roomy }
+// counted is a connection whose calls are judged by who makes them, and taken from
+// their budgets, too. It is for what is called before a body is read.
+type counted struct {
+	roomy
+
+	policy policy.Table
+}
 
 // Invoke makes a call, or refuses it.
 func (c counted) Invoke(ctx context.Context, method string, args, reply any, opts ...grpc.CallOption) error {
-	done, err := admit(ctx, c.limits, method)
+	done, err := admit(ctx, c.policy, c.limits, method)
 	if err != nil {
 		return err
 	}
@@ -132,7 +141,7 @@ func (c counted) Invoke(ctx context.Context, method string, args, reply any, opt
 
 // NewStream opens a stream, or refuses it.
 func (c counted) NewStream(ctx context.Context, desc *grpc.StreamDesc, method string, opts ...grpc.CallOption) (grpc.ClientStream, error) {
-	done, err := admit(ctx, c.limits, method)
+	done, err := admit(ctx, c.policy, c.limits, method)
 	if err != nil {
 		return nil, err
 	}

@@ -165,8 +165,8 @@ func TestViewsLeaveTheRecordAlone(t *testing.T) {
 		viewer                identity.Principal
 		seesDonor, seesRepair bool
 	}{
-		"shop":  {identity.Principal{Tenant: "shop"}, false, true},
-		"yard":  {identity.Principal{Tenant: "north-yard"}, true, false},
+		"shop":     {identity.Principal{Tenant: "shop"}, false, true},
+		"yard":     {identity.Principal{Tenant: "north-yard"}, true, false},
 		"operator": {identity.Principal{Tenant: "office", Roles: []identity.Role{identity.Admin, identity.Operator}}, false, false},
 	} {
 		text := strings.ToUpper(inquiry.View(r, l, c.viewer, noon).String())
