@@ -54,6 +54,10 @@ func writeError(w http.ResponseWriter, err error) {
 			w.Header().Set("Retry-After", retryAfter(retry.GetRetryDelay().AsDuration()))
 		}
 	}
+	if reason := apierr.ReasonOf(status.ErrorProto(s)); reason == fitmentv1.ErrorInfo_RATE_LIMITED || reason == fitmentv1.ErrorInfo_OVERLOADED {
+		// Otherwise HTTP/1 would wait for the body first, which nobody wants to read.
+		_ = http.NewResponseController(w).EnableFullDuplex()
+	}
 	writeJSON(w, statusOf(err, s), raw)
 }
 

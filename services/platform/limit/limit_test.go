@@ -90,6 +90,9 @@ func TestACredentialAsksAsFastAsItsRate(t *testing.T) {
 	if got := takes(l, p, limit.Write, 10); got != 1 {
 		t.Errorf("%d calls after the wait that was told, want 1", got)
 	}
+	if got := takes(l, who("b", ""), limit.Write, 100); got != 5 {
+		t.Errorf("a credential without an id: %d", got)
+	}
 	if got := takes(l, p, limit.Read, 10); got != 10 {
 		t.Errorf("reads share the budget of writes: %d", got)
 	}

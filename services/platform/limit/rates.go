@@ -62,8 +62,11 @@ type Rates struct {
 	running map[Class]map[string]int // by business, where it is more than none
 }
 
-// bucketKey names a bucket: a business's own has no credential.
-type bucketKey struct{ tenant, credential string }
+// bucketKey names a bucket: a credential's, or that of all of a business.
+type bucketKey struct {
+	tenant, credential string
+	all                bool
+}
 
 func newRates(speeds map[Class]Speed, now func() time.Time) (*Rates, error) {
 	r := &Rates{now: now, speeds: DefaultRates(), buckets: map[Class]*recent[bucketKey, *rate.Limiter]{}, running: map[Class]map[string]int{}}
@@ -100,7 +103,7 @@ func (r *Rates) Take(p identity.Principal, class Class) (done func(), err error)
 		own.CancelAt(now)
 		return nil, tooMany(wait, "this credential", class)
 	}
-	shared := r.bucket(class, bucketKey{tenant: p.Tenant}, speed, BusinessShare).ReserveN(now, 1)
+	shared := r.bucket(class, bucketKey{tenant: p.Tenant, all: true}, speed, BusinessShare).ReserveN(now, 1)
 	if wait := shared.DelayFrom(now); wait > 0 {
 		shared.CancelAt(now)
 		own.CancelAt(now)
