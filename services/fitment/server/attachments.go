@@ -381,9 +381,9 @@ func (s *Server) DownloadAttachment(req *fitmentv1.DownloadAttachmentRequest, st
 	return s.sendContent(ctx, attachment, content, stream)
 }
 
-// mayRead is nil where the caller may read the attachment: it is his, he is an
-// administrator, or the listing that he names shows it. What a listing shows is for
-// everybody, but for what shows the donor's VIN.
+// mayRead is nil where the caller may read the attachment: it is his, or the listing
+// that he names shows it. What a listing shows is for everybody, but for what shows
+// the donor's VIN.
 func (s *Server) mayRead(ctx context.Context, p identity.Principal, owner string, req *fitmentv1.DownloadAttachmentRequest) error {
 	if p.Tenant == owner {
 		return nil
@@ -446,7 +446,7 @@ func (s *Server) damaged(ctx context.Context, name string, cause error) error {
 }
 
 // attached demands that every attachment which statements name anew exists, and is
-// the yard's, or the caller's where an administrator writes for the yard. What the
+// the yard's, or the caller's where the operator writes for the yard. What the
 // stored listing shows already may stay.
 func (s *Server) attached(ctx context.Context, p identity.Principal, yard string, stored *fitmentv1.Listing, given []*fitmentv1.Evidence, field string) error {
 	var fields check.Fields

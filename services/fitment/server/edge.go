@@ -59,11 +59,11 @@ func caller(ctx context.Context) (identity.Principal, error) {
 
 // mayList tells whether the caller may write the yard's listings.
 func mayList(p identity.Principal, yard string) error {
-	if p.Has(identity.Admin) || (p.Has(identity.Yard) && p.Tenant == yard) {
+	if p.Has(identity.Operator) || (p.Has(identity.Yard) && p.Tenant == yard) {
 		return nil
 	}
 	return apierr.New(codes.PermissionDenied, fitmentv1.ErrorInfo_PERMISSION_MISSING,
-		"only yard %s, with the role yard, or an administrator may do this", yard)
+		"only yard %s, with the role yard, or the operator may do this", yard)
 }
 
 // await waits for the place that a request demands; with none, for everything

@@ -139,11 +139,11 @@ func forYard(p identity.Principal, r *fitmentv1.EvidenceRequest) error {
 }
 
 func forShop(p identity.Principal, r *fitmentv1.EvidenceRequest) error {
-	if p.Tenant == r.GetShop() || p.Has(identity.Admin) {
+	if p.Tenant == r.GetShop() || p.Has(identity.Operator) {
 		return nil
 	}
 	return apierr.New(codes.PermissionDenied, fitmentv1.ErrorInfo_PERMISSION_MISSING,
-		"only the business that asked, or an administrator, may take %s back", r.GetName())
+		"only the business that asked, or the operator, may take %s back", r.GetName())
 }
 
 // inquired is one try of a write of a request.
@@ -189,7 +189,7 @@ func (s *Server) inquiry(ctx context.Context, p identity.Principal, name string)
 	if err != nil {
 		return record, nil, err
 	}
-	if !inquiry.Party(r, p.Tenant) && !p.Has(identity.Admin) {
+	if !inquiry.Party(r, p.Tenant) && !p.Has(identity.Operator) {
 		return record, nil, missing
 	}
 	return record, r, nil

@@ -79,7 +79,7 @@ func (s *Server) withRoom(act actFunc, tenant, name string) actFunc {
 	}
 }
 
-// ReleaseListing gives a hold back: its holder, or an administrator for him.
+// ReleaseListing gives a hold back: its holder, or the operator for him.
 func (s *Server) ReleaseListing(ctx context.Context, req *fitmentv1.ReleaseListingRequest) (*fitmentv1.ReleaseListingResponse, error) {
 	p, err := s.visitor(ctx, func(fields *check.Fields) {
 		requireName(req.GetName(), "name", fields)
@@ -91,7 +91,7 @@ func (s *Server) ReleaseListing(ctx context.Context, req *fitmentv1.ReleaseListi
 	}
 	w := s.change(p, req, req.GetRequestId(), req.GetName(), func(old *fitmentv1.Listing, _ int64, now time.Time) (*fitmentv1.Listing, error) {
 		holder := p.Tenant
-		if p.Has(identity.Admin) {
+		if p.Has(identity.Operator) {
 			holder = old.GetHold().GetHolder()
 		}
 		return listing.Release(old, holder, req.GetFence(), now)

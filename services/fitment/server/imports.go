@@ -73,7 +73,7 @@ func (s *Server) ImportListings(stream grpc.BidiStreamingServer[fitmentv1.Import
 // starter checks who may import what.
 type starter = func(ctx context.Context, options *fitmentv1.ImportOptions) (imports.Job, error)
 
-// intoCatalogue lets administrators import into the catalogue, which belongs to
+// intoCatalogue lets the operator import into the catalogue, which belongs to
 // nobody else.
 func (s *Server) intoCatalogue(target imports.Target) starter {
 	return func(ctx context.Context, options *fitmentv1.ImportOptions) (imports.Job, error) {
@@ -81,9 +81,9 @@ func (s *Server) intoCatalogue(target imports.Target) starter {
 		if err != nil {
 			return imports.Job{}, err
 		}
-		if !p.Has(identity.Admin) {
+		if !p.Has(identity.Operator) {
 			return imports.Job{}, apierr.New(codes.PermissionDenied, fitmentv1.ErrorInfo_PERMISSION_MISSING,
-				"only an administrator may change the catalogue")
+				"only the operator may change the catalogue")
 		}
 		if options.GetOwner() != "" && options.GetOwner() != catalogue.Tenant {
 			return imports.Job{}, apierr.Invalid(fitmentv1.ErrorInfo_FIELD_INVALID, apierr.Violation{
@@ -94,7 +94,7 @@ func (s *Server) intoCatalogue(target imports.Target) starter {
 	}
 }
 
-// intoListings lets a yard import its own listings, and administrators anyone's.
+// intoListings lets a yard import its own listings, and the operator anyone's.
 func (s *Server) intoListings(ctx context.Context, options *fitmentv1.ImportOptions) (imports.Job, error) {
 	p, err := caller(ctx)
 	if err != nil {

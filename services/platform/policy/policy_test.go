@@ -143,10 +143,10 @@ ysbao:  IdentityService/VerifyCredential IdentityService/SignOut IdentityService
 ao:     IdentityService/ListBusinesses IdentityService/CreateKey IdentityService/ListKeys IdentityService/RevokeKey
 ao:     IdentityService/CreatePerson IdentityService/ListPeople IdentityService/UpdatePerson IdentityService/SetPassword
 ao:     IdentityService/ListSessions IdentityService/EndSession
-ao:     IdentityService/CreateBusiness IdentityService/UpdateBusiness BackupService/BackUp|quote BackupService/BackUp
+o:      IdentityService/CreateBusiness IdentityService/UpdateBusiness BackupService/BackUp|quote BackupService/BackUp
 ysbao:  CatalogueService/GetPart CatalogueService/ListParts CatalogueService/ListSupersessions CatalogueService/ListRecalls
 ysbao:  CatalogueService/ListVehicleData
-ao:     CatalogueService/ImportVehicleData CatalogueService/ImportParts CatalogueService/ImportSupersessions CatalogueService/ImportRecalls
+o:      CatalogueService/ImportVehicleData CatalogueService/ImportParts CatalogueService/ImportSupersessions CatalogueService/ImportRecalls
 ysbao:  ListingService/GetListing ListingService/ListListings
 yo:     ListingService/CreateListing ListingService/UpdateListing ListingService/WithdrawListing ListingService/RelistListing
 yo:     ListingService/RenderTag ListingService/RenderShippingFacts ListingService/ImportListings

@@ -36,9 +36,6 @@ func desks(roles ...identity.Role) Rule {
 	return Rule{Roles: append(roles, identity.Operator)}
 }
 
-// operators is the rule of what the operator alone does.
-func operators() Rule { return desks(identity.Admin) }
-
 // Default returns the table of all services of this project.
 //
 // What the quote side asks of the fitment side, it asks with its caller's
@@ -64,8 +61,8 @@ func plumbing() []group {
 		{reflectionpb.ServerReflection_ServiceDesc.ServiceName, signedIn, []string{"ServerReflectionInfo"}},
 		{reflectionold.ServerReflection_ServiceDesc.ServiceName, signedIn, []string{"ServerReflectionInfo"}},
 		// Backups hold everybody's records.
-		{fitmentSide + "BackupService", operators(), []string{"BackUp"}},
-		{quoteSide + "BackupService", operators(), []string{"BackUp"}},
+		{fitmentSide + "BackupService", desks(), []string{"BackUp"}},
+		{quoteSide + "BackupService", desks(), []string{"BackUp"}},
 	}
 }
 
@@ -79,7 +76,7 @@ func identities() []group {
 			"ListBusinesses", "CreateKey", "ListKeys", "RevokeKey",
 			"CreatePerson", "ListPeople", "UpdatePerson", "SetPassword", "ListSessions", "EndSession",
 		}},
-		{service, operators(), []string{"CreateBusiness", "UpdateBusiness"}},
+		{service, desks(), []string{"CreateBusiness", "UpdateBusiness"}},
 	}
 }
 
@@ -89,7 +86,7 @@ func catalogue() []group {
 	const service = fitmentSide + "CatalogueService"
 	return []group{
 		{service, Rule{SignedIn: true}, []string{"GetPart", "ListParts", "ListSupersessions", "ListRecalls", "ListVehicleData"}},
-		{service, operators(), []string{"ImportVehicleData", "ImportParts", "ImportSupersessions", "ImportRecalls"}},
+		{service, desks(), []string{"ImportVehicleData", "ImportParts", "ImportSupersessions", "ImportRecalls"}},
 	}
 }
 

@@ -26,7 +26,7 @@ const (
 	maxOthers   = 200
 )
 
-// ImportOffers reads a price list into the caller's offers; an administrator
+// ImportOffers reads a price list into the caller's offers; the operator
 // may name another owner.
 func (s *Server) ImportOffers(stream grpc.BidiStreamingServer[quotev1.ImportOffersRequest, quotev1.ImportOffersResponse]) error {
 	return imports.Serve(stream, s.startOffers,
@@ -45,9 +45,9 @@ func (s *Server) startOffers(ctx context.Context, options *fitmentv1.ImportOptio
 	}
 	owner := who.Tenant
 	if asked := options.GetOwner(); asked != "" && asked != owner {
-		if !who.Has(identity.Admin) {
+		if !who.Has(identity.Operator) {
 			return imports.Job{}, apierr.New(codes.PermissionDenied, fitmentv1.ErrorInfo_PERMISSION_MISSING,
-				"only an administrator imports for another business")
+				"only the operator imports for another business")
 		}
 		if !identity.ValidTenant(asked) {
 			return imports.Job{}, apierr.Invalid(fitmentv1.ErrorInfo_FIELD_INVALID, apierr.Violation{

@@ -461,7 +461,7 @@ func TestImportedOffersAreQuoted(t *testing.T) {
 	if _, _, err := importOffers(t, conn, &fitmentv1.ImportOptions{Owner: "shop-b"}, csv); status.Code(err) != codes.PermissionDenied {
 		t.Errorf("importing for another: %v", err)
 	}
-	admin := w.serveQuote(identity.Principal{Tenant: "office", Roles: []identity.Role{identity.Admin}})
+	admin := w.serveQuote(identity.Principal{Tenant: "office", Roles: []identity.Role{identity.Admin, identity.Operator}})
 	if _, sum, err = importOffers(t, admin, &fitmentv1.ImportOptions{Owner: "shop-b"}, csv); err != nil || sum.GetCreated() != 2 {
 		t.Errorf("an administrator importing for another: %v, %v", sum, err)
 	}
