@@ -30,6 +30,8 @@ const (
 	Edge = "edge"
 	// Deadline bounds everything that may wait, authentication first.
 	Deadline = "deadline"
+	// Unpacked refuses what would have to be unpacked.
+	Unpacked = "unpacked"
 	// Shed refuses what there is no room for, before anything is spent on it.
 	Shed = "shed"
 	// Auth stands before the request is even read.
@@ -103,6 +105,7 @@ func Chain(config Config) ([]Link, error) {
 		metricsLink(config.Metrics),
 		edgeLink(config.Log),
 		deadlineLink(config.UnaryTimeout, config.StreamTimeout),
+		unpackedLink(),
 		shedLink(config.Limits),
 		authLink(guarded(config)),
 		rateLink(config.Limits, config.LoopbackRelays),
