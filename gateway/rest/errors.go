@@ -41,6 +41,11 @@ func writeJSON(w http.ResponseWriter, code int, raw []byte) {
 // writeError answers with google.rpc.Status as JSON.
 func writeError(w http.ResponseWriter, err error) {
 	s := explained(err)
+	if watched, ok := w.(interface {
+		noted(reason fitmentv1.ErrorInfo_Reason)
+	}); ok {
+		watched.noted(apierr.ReasonOf(status.ErrorProto(s)))
+	}
 	raw, encodeErr := answers.JSON(s)
 	if encodeErr != nil {
 		raw = []byte(`{"code":13,"message":"the error cannot be written"}`)

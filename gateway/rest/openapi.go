@@ -1,6 +1,7 @@
 package rest
 
 import (
+	"cmp"
 	_ "embed"
 	"encoding/json"
 	"errors"
@@ -62,6 +63,9 @@ func newDocument() (document, error) {
 	}
 	maps.Copy(paths, more.Paths)
 	describe(paths, renderers(Options{}))
+	if signIn, ok := paths[signInPath].(object)["post"].(object); ok {
+		signIn["security"] = []any{} // it needs no credential
+	}
 	maps.Copy(definitions, more.Definitions)
 	whole["security"], whole["securityDefinitions"] = more.Security, more.SecurityDefinitions
 	raw, err := json.Marshal(whole)
@@ -76,8 +80,9 @@ func newDocument() (document, error) {
 type routes []route
 
 type route struct {
-	path    *regexp.Regexp
-	methods []string
+	template string
+	path     *regexp.Regexp
+	methods  []string
 }
 
 var placeholder = regexp.MustCompile(`\{[^}]*\}`)
@@ -99,9 +104,13 @@ func newRoutes(paths object) (routes, error) {
 			if err != nil {
 				return nil, fmt.Errorf("rest: the API document's path %s: %w", template, err)
 			}
-			all = append(all, route{path: path, methods: []string{strings.ToUpper(method)}})
+			all = append(all, route{template: template, path: path, methods: []string{strings.ToUpper(method)}})
 		}
 	}
+	// In order, so that a path that two templates could be of always counts as one's.
+	slices.SortFunc(all, func(a, b route) int {
+		return cmp.Or(cmp.Compare(a.template, b.template), cmp.Compare(a.methods[0], b.methods[0]))
+	})
 	return all, nil
 }
 
@@ -125,11 +134,29 @@ func pathPatterns(operation any) []string {
 	return patterns
 }
 
+// template is the template of the route that a request takes; "" where there is none.
+// A path that exists for other methods only has none either.
+func (r routes) template(path, method string) string {
+	if isOpen(path) {
+		return path
+	}
+	for _, each := range r {
+		if slices.Contains(each.methods, method) && each.path.MatchString(path) {
+			return each.template
+		}
+	}
+	return ""
+}
+
+// isOpen tells the paths that need no key.
+func isOpen(path string) bool {
+	return path == "/healthz" || path == "/readyz" || path == "/openapi.json"
+}
+
 // methods lists the methods of a path, sorted; none where it does not exist.
 func (r routes) methods(path string) []string {
 	var methods []string
-	switch path {
-	case "/healthz", "/readyz", "/openapi.json":
+	if isOpen(path) {
 		methods = append(methods, http.MethodGet)
 	}
 	for _, each := range r {

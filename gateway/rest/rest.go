@@ -25,6 +25,7 @@ import (
 	quotev1 "beltwright.example/proto/beltwright/quote/v1"
 	"beltwright.example/services/platform/apierr"
 	"beltwright.example/services/platform/auth"
+	"beltwright.example/services/platform/guesses"
 	"beltwright.example/services/platform/identity"
 	"beltwright.example/services/platform/limit"
 	"beltwright.example/services/platform/metrics"
@@ -53,6 +54,17 @@ type Options struct {
 	// Metrics counts requests, Traces makes spans of them; nil for neither.
 	Metrics *metrics.Set
 	Traces  *telemetry.Traces
+	// Secure says that clients reach REST by HTTPS, from here or from a proxy of ours:
+	// browsers are told to come by nothing else, and cookies are bound to it.
+	Secure bool
+	// PublicURL is where browsers reach REST, where that is not the name they call us
+	// by; empty where it is.
+	PublicURL string
+	// Provider is the identity provider that browsers may sign in by; nil for none.
+	Provider *ProviderOptions
+	// SignIns bounds the tries to sign in that fail, by the address that they come
+	// from; nil for the default.
+	SignIns *guesses.Limiter
 	// Log takes a line a request; nil means the default logger. Keys, queries
 	// and bodies are never logged.
 	Log *slog.Logger
@@ -73,6 +85,13 @@ const (
 	DefaultStall   = 60 * time.Second
 )
 
+// Tries to sign in that fail from one address: how many cost nothing, and the longest
+// wait after more of them. Behind one address there may be a whole shop.
+const (
+	signInsFree = 20
+	signInsWait = time.Minute
+)
+
 func (o *Options) fill() error {
 	if o.Fitment == nil || o.Quote == nil || o.Verifier == nil {
 		return errors.New("rest: connections to both services and a verifier are needed")
@@ -89,6 +108,9 @@ func (o *Options) fill() error {
 	}
 	o.Fitment = counted{roomy: roomy{ClientConnInterface: o.Fitment, limits: o.Limits}, policy: o.Policy}
 	o.Quote = counted{roomy: roomy{ClientConnInterface: o.Quote, limits: o.Limits}, policy: o.Policy}
+	if o.SignIns == nil {
+		o.SignIns = guesses.New(guesses.Options{Free: signInsFree, Longest: signInsWait})
+	}
 	if o.Log == nil {
 		o.Log = slog.Default()
 	}
@@ -116,6 +138,8 @@ type gateway struct {
 	ending   context.Context //nolint:containedctx // it is the gateway's end, not a request's
 	routes   routes
 	openapi  []byte
+	browser  browser
+	provider *provider
 }
 
 // Handler serves the API.
@@ -142,14 +166,30 @@ func New(options Options) (*Handler, error) {
 	if err != nil {
 		return nil, err
 	}
+	clients, err := newBrowser(options.Secure, options.PublicURL)
+	if err != nil {
+		return nil, err
+	}
+	vouching, err := newProvider(options.Provider, time.Now)
+	if err != nil {
+		return nil, err
+	}
 	ending, end := context.WithCancel(context.Background())
-	g := &gateway{options: options, watchers: watchers(), renderers: renderers(options), ending: ending, openapi: document.raw, routes: document.routes}
+	g := &gateway{options: options, watchers: watchers(), renderers: renderers(options), ending: ending, openapi: document.raw, routes: document.routes, browser: clients, provider: vouching}
 	if g.api, err = newAPI(options); err != nil {
 		end()
 		return nil, err
 	}
 	g.imports = importers(options)
-	return &Handler{Handler: logged(options.Log, recovered(options.Log, http.HandlerFunc(g.serve))), end: end}, nil
+	return &Handler{Handler: g.decorated(), end: end}, nil
+}
+
+// decorated is the gateway behind its decorators, from the outside in: the answer gets
+// its security headers, the request gets its id, its span, is counted and logged, and a panic becomes an answer.
+func (g *gateway) decorated() http.Handler {
+	o := g.options
+	inner := logged(o.Log, recovered(o.Log, http.HandlerFunc(g.serve)))
+	return secured(o.Secure, identified(traced(o.Traces, g.routes, measured(o.Metrics, g.routes, inner))))
 }
 
 // newAPI registers the generated handlers. They bind the path and choose the
@@ -191,24 +231,13 @@ func newAPI(o Options) (*runtime.ServeMux, error) {
 	return mux, nil
 }
 
-// serve lets the three open paths through and everything else only with a key.
+// serve lets the open paths through and everything else only with a credential.
 func (g *gateway) serve(w http.ResponseWriter, r *http.Request) {
 	r = withPlace(r, g.options.BehindProxy)
-	secure(w.Header())
-	if r.Method == http.MethodGet {
-		switch r.URL.Path {
-		case "/healthz":
-			writeJSON(w, http.StatusOK, []byte(`{"status":"alive"}`))
-			return
-		case "/readyz":
-			g.ready(w, r)
-			return
-		case "/openapi.json":
-			writeJSON(w, http.StatusOK, g.openapi)
-			return
-		}
+	if g.public(w, r) {
+		return
 	}
-	if err := g.authenticated(w, r); err != nil {
+	if err := patient(g.authenticated)(w, r); err != nil {
 		writeError(w, err)
 	}
 }
@@ -244,6 +273,9 @@ func (g *gateway) authenticated(w http.ResponseWriter, r *http.Request) error {
 	case r.URL.Path == ledgerPath:
 		return ledger{conn: g.options.Quote, stall: g.options.Stall}.download(w, r, key)
 	}
+	if r.URL.Path == signOutPath && g.browser.carries(r) {
+		g.browser.set(w, sessionCookie, "", time.Time{})
+	}
 	ctx, cancel := context.WithTimeout(r.Context(), g.options.Timeout)
 	defer cancel()
 	g.api.ServeHTTP(w, bare(ctx, &exchange{writer: w, request: r, key: key}))
@@ -266,13 +298,9 @@ func readable(path string) error {
 
 // key returns the request's verified key, and who it belongs to.
 func (g *gateway) key(r *http.Request) (string, identity.Principal, error) {
-	values := r.Header.Values("Authorization")
-	if len(values) != 1 {
-		return "", identity.Principal{}, auth.Invalid()
-	}
-	key, ok := auth.Parse(values[0])
-	if !ok {
-		return "", identity.Principal{}, auth.Invalid()
+	key, err := g.browser.credential(r)
+	if err != nil {
+		return "", identity.Principal{}, err
 	}
 	ctx, cancel := context.WithTimeout(r.Context(), g.options.Timeout)
 	defer cancel()
@@ -281,14 +309,6 @@ func (g *gateway) key(r *http.Request) (string, identity.Principal, error) {
 		return "", identity.Principal{}, err
 	}
 	return key, who, nil
-}
-
-// secure sets the headers that every answer has.
-func secure(h http.Header) {
-	h.Set("X-Content-Type-Options", "nosniff")
-	h.Set("Content-Security-Policy", "default-src 'none'; frame-ancestors 'none'")
-	h.Set("Referrer-Policy", "no-referrer")
-	h.Set("Cache-Control", "no-store")
 }
 
 func unknownRoute() error {

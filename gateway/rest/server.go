@@ -98,10 +98,14 @@ func recovered(log *slog.Logger, next http.Handler) http.Handler {
 func logged(log *slog.Logger, next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		began := time.Now()
-		watched := &watchedWriter{ResponseWriter: w}
-		next.ServeHTTP(watched, r)
+		next.ServeHTTP(w, r)
+		var bytes int64
+		if watched, ok := w.(*watchedWriter); ok {
+			bytes = watched.bytes
+		}
+		code, _ := outcome(w)
 		log.InfoContext(r.Context(), "request", "method", r.Method, "path", r.URL.Path,
-			"status", watched.code, "bytes", watched.bytes, "took", time.Since(began).Round(time.Microsecond))
+			"status", code, "bytes", bytes, "took", time.Since(began).Round(time.Microsecond))
 	})
 }
 
@@ -111,7 +115,12 @@ type watchedWriter struct {
 
 	code  int
 	bytes int64
+	// reason is the error's that was answered, if any.
+	reason fitmentv1.ErrorInfo_Reason
 }
+
+// noted takes the reason of the error that is being answered.
+func (w *watchedWriter) noted(reason fitmentv1.ErrorInfo_Reason) { w.reason = reason }
 
 // WriteHeader implements http.ResponseWriter.
 func (w *watchedWriter) WriteHeader(code int) {
