@@ -18,6 +18,7 @@ import (
 	quotev1 "beltwright.example/proto/beltwright/quote/v1"
 	"beltwright.example/services/fitment/app"
 	"beltwright.example/services/fitment/businesses"
+	"beltwright.example/services/fitment/credential"
 	"beltwright.example/services/fitment/keys"
 	"beltwright.example/services/platform/auth"
 	"beltwright.example/services/platform/identity"
@@ -61,7 +62,7 @@ func demoMayRun(ctx context.Context, st store.Store) error {
 		return err
 	}
 	for _, record := range records {
-		if record.Key.Kind != keys.PepperKind && record.Key != businesses.KeyOf(demoTenant) {
+		if record.Key.Kind != credential.PepperKind && record.Key != businesses.KeyOf(demoTenant) {
 			return errNotDemo
 		}
 	}

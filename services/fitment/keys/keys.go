@@ -10,27 +10,23 @@ package keys
 
 import (
 	"context"
-	"crypto/hmac"
-	"crypto/rand"
-	"crypto/sha256"
 	"errors"
 	"fmt"
 	"io"
 	"time"
 
 	"beltwright.example/services/fitment/businesses"
+	"beltwright.example/services/fitment/credential"
 	"beltwright.example/services/platform/auth"
 	"beltwright.example/services/platform/identity"
 	"beltwright.example/services/store"
 )
 
-// Where records lie.
-const (
-	// Kind is the kind of key records; they lie under their tenant.
-	Kind = "key"
-	// PepperKind is the kind of the record that holds the digest's key.
-	PepperKind = "pepper"
-)
+// Kind is the kind of key records; they lie under their tenant.
+const Kind = "key"
+
+// pepperID is the id of the pepper of keys.
+const pepperID = "keys"
 
 // Options are what a Store stands on. The zero value is usable.
 type Options struct {
@@ -46,7 +42,7 @@ type Store struct {
 	businesses *businesses.Store
 	random     io.Reader
 	now        func() time.Time
-	pepper     []byte
+	pepper     credential.Pepper
 	uses       chan use
 }
 
@@ -56,45 +52,17 @@ var _ auth.Verifier = (*Store)(nil)
 // digests (the pepper) and keeps it as a record of its own, so that digests of
 // two stores never compare.
 func Open(ctx context.Context, records store.Store, options Options) (*Store, error) {
-	s := &Store{
-		records: records, businesses: businesses.New(records),
-		random: options.Random, now: options.Now, uses: make(chan use, waitingUses),
+	if options.Now == nil {
+		options.Now = time.Now
 	}
-	if s.random == nil {
-		s.random = rand.Reader
-	}
-	if s.now == nil {
-		s.now = time.Now
-	}
-	if err := s.loadPepper(ctx); err != nil {
+	pepper, err := credential.OpenPepper(ctx, records, pepperID, options.Random)
+	if err != nil {
 		return nil, fmt.Errorf("keys: %w", err)
 	}
-	return s, nil
-}
-
-var pepperKey = store.Key{Tenant: businesses.Registry, Kind: PepperKind, ID: "keys"}
-
-func (s *Store) loadPepper(ctx context.Context) error {
-	found, err := s.records.Get(ctx, pepperKey)
-	if errors.Is(err, store.ErrNotFound) {
-		fresh := make([]byte, sha256.Size)
-		if _, err := io.ReadFull(s.random, fresh); err != nil {
-			return fmt.Errorf("draw the pepper: %w", err)
-		}
-		// Whoever else starts at the same moment may win; its pepper counts.
-		if err := s.put(ctx, pepperKey, fresh); err != nil && !errors.Is(err, store.ErrConflict) {
-			return err
-		}
-		found, err = s.records.Get(ctx, pepperKey)
-	}
-	if err != nil {
-		return fmt.Errorf("read the pepper: %w", err)
-	}
-	if len(found.Value) != sha256.Size {
-		return fmt.Errorf("the pepper has %d bytes, not %d", len(found.Value), sha256.Size)
-	}
-	s.pepper = found.Value
-	return nil
+	return &Store{
+		records: records, businesses: businesses.New(records), pepper: pepper,
+		random: options.Random, now: options.Now, uses: make(chan use, waitingUses),
+	}, nil
 }
 
 // put writes a record that must be new.
@@ -145,7 +113,7 @@ func (s *Store) Verify(ctx context.Context, text string) (identity.Principal, er
 		return identity.Principal{}, err
 	}
 	now := s.now()
-	if !hmac.Equal(kept.Digest, s.digest(key)) || !kept.counts(now) {
+	if !s.pepper.Proves(key, kept.Digest) || !kept.counts(now) {
 		return identity.Principal{}, auth.Invalid()
 	}
 	roles, err := s.businesses.Admit(ctx, key.Tenant, kept.Roles)
@@ -154,13 +122,4 @@ func (s *Store) Verify(ctx context.Context, text string) (identity.Principal, er
 	}
 	s.noteUse(found.Key, kept, now)
 	return identity.Principal{Tenant: key.Tenant, KeyID: key.ID, Roles: roles, Expires: kept.ends()}, nil
-}
-
-// digest is the HMAC-SHA-256 of a key under the pepper. Tenant and id are part
-// of it, so that a record moved to another name proves nothing.
-func (s *Store) digest(key Key) []byte {
-	mac := hmac.New(sha256.New, s.pepper)
-	mac.Write([]byte(key.Tenant + "\x00" + key.ID + "\x00"))
-	mac.Write(key.Secret[:])
-	return mac.Sum(nil)
 }

@@ -12,6 +12,7 @@ import (
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	"beltwright.example/services/fitment/businesses"
+	"beltwright.example/services/fitment/credential"
 	"beltwright.example/services/platform/identity"
 	"beltwright.example/services/store"
 )
@@ -93,7 +94,7 @@ func Show(found store.Record) (*fitmentv1.Key, error) {
 func (r record) show(at store.Key) *fitmentv1.Key {
 	shown := &fitmentv1.Key{
 		Name: Prefix + at.Tenant + "." + at.ID, Business: at.Tenant, Label: r.Label,
-		Prefix:     strings.Join([]string{prefix, at.Tenant, at.ID}, "_") + "_",
+		Prefix:     strings.Join([]string{TextPrefix, at.Tenant, at.ID}, "_") + "_",
 		CreateTime: timestamppb.New(r.Created), ExpireTime: timestamppb.New(r.ends()),
 		Creator: r.Creator, LastUsedDay: r.Used,
 	}
@@ -111,7 +112,7 @@ func (r record) show(at store.Key) *fitmentv1.Key {
 func ParseName(name string) (business, id string, ok bool) {
 	rest, prefixed := strings.CutPrefix(name, Prefix)
 	business, id, dotted := strings.Cut(rest, ".")
-	return business, id, prefixed && dotted && businesses.ValidID(business) && validID(id)
+	return business, id, prefixed && dotted && businesses.ValidID(business) && credential.ValidID(id)
 }
 
 // New is a key to be made.
@@ -157,13 +158,13 @@ func (s *Store) Draft(wish New, now time.Time) (Draft, error) {
 			return Draft{}, fmt.Errorf("keys: role %q: expected yard, shop, books or admin", role)
 		}
 	}
-	key, err := mint(wish.Business, s.random)
+	key, err := credential.Mint(TextPrefix, wish.Business, s.random)
 	if err != nil {
 		return Draft{}, err
 	}
 	now = now.UTC()
 	kept := record{
-		Digest: s.digest(key), Roles: slices.Clone(wish.Roles), Created: now,
+		Digest: s.pepper.Digest(key), Roles: slices.Clone(wish.Roles), Created: now,
 		Expires: now.Add(time.Duration(wish.Days) * day), Label: wish.Label, Creator: wish.Creator,
 	}
 	at := store.Key{Tenant: key.Tenant, Kind: Kind, ID: key.ID}

@@ -1,11 +1,9 @@
 package server
 
 import (
-	"cmp"
 	"context"
 	"errors"
 	"fmt"
-	"slices"
 	"strconv"
 	"time"
 
@@ -33,18 +31,17 @@ func (s *IdentityServer) CreateKey(ctx context.Context, req *fitmentv1.CreateKey
 	if err != nil {
 		return nil, err
 	}
-	id := cmp.Or(wish.GetBusiness(), p.Tenant)
-	if err := manages(p, id); err != nil {
+	id, err := managed(p, "key.business", wish.GetBusiness())
+	if err != nil {
 		return nil, err
 	}
 	text := ""
 	applied, err := s.once(ctx, p, req.GetRequestId(), req, func(ctx context.Context, now time.Time) ([]byte, store.Change, error) {
-		roles, err := s.desksFor(ctx, id, "key.roles", wish.GetRoles())
-		if err != nil {
+		if err := s.hasDesks(ctx, id, "key.roles", wish.GetRoles()); err != nil {
 			return nil, store.Change{}, err
 		}
 		draft, err := s.keys.Draft(keys.New{
-			Business: id, Label: wish.GetLabel(), Roles: roles, Creator: p.Name(), Days: int(req.GetDays()),
+			Business: id, Label: wish.GetLabel(), Roles: desks(wish.GetRoles()), Creator: p.Name(), Days: int(req.GetDays()),
 		}, now)
 		if err != nil {
 			return nil, store.Change{}, err
@@ -72,7 +69,6 @@ func validateKey(req *fitmentv1.CreateKeyRequest, fields *check.Fields) {
 	fields.Int("days", int64(req.GetDays()), 0, keys.MaxDays)
 	fields.Text("key.label", key.GetLabel(), longestLabel, false)
 	businesses.CheckDesks("key.roles", key.GetRoles(), fields)
-	checkBusiness(key.GetBusiness(), "key.business", fields)
 	outputOnly(fields, map[string]bool{
 		"key.name": key.GetName() != "", "key.prefix": key.GetPrefix() != "", "key.create_time": key.GetCreateTime() != nil,
 		"key.expire_time": key.GetExpireTime() != nil, "key.revoke_time": key.GetRevokeTime() != nil,
@@ -80,30 +76,13 @@ func validateKey(req *fitmentv1.CreateKeyRequest, fields *check.Fields) {
 	})
 }
 
-// checkBusiness demands nothing, for the caller's own, or an id that a business can
-// have.
-func checkBusiness(id, field string, fields *check.Fields) {
-	if id != "" && !businesses.ValidID(id) {
-		fields.Add(field, strconv.Quote(id)+" is no id of a business", "1 to 32 of a to z, 0 to 9 and -; nothing for your own")
+// desks are the desks of these names.
+func desks(names []string) []identity.Role {
+	roles := make([]identity.Role, 0, len(names))
+	for _, name := range names {
+		roles = append(roles, identity.Role(name))
 	}
-}
-
-// desksFor are desks that a business gives to a credential: those that it has itself.
-// NOT_FOUND where there is no such business; the names in roles are known to be desks.
-func (s *IdentityServer) desksFor(ctx context.Context, business, field string, roles []string) ([]identity.Role, error) {
-	b, err := s.business(ctx, business)
-	if err != nil {
-		return nil, err
-	}
-	var fields check.Fields
-	given := make([]identity.Role, 0, len(roles))
-	for i, role := range roles {
-		if !slices.Contains(b.GetRoles(), role) {
-			fields.Add(fmt.Sprintf("%s[%d]", field, i), "business "+business+" has no desk "+role, fmt.Sprintf("some of %v", b.GetRoles()))
-		}
-		given = append(given, identity.Role(role))
-	}
-	return given, fields.Err()
+	return roles
 }
 
 // storedKey is a key as a write left it, and that write's revision.
@@ -121,12 +100,12 @@ func (s *IdentityServer) storedKey(ctx context.Context, applied store.Applied) (
 
 // ListKeys pages through a business's keys.
 func (s *IdentityServer) ListKeys(ctx context.Context, req *fitmentv1.ListKeysRequest) (*fitmentv1.ListKeysResponse, error) {
-	p, err := s.visitor(ctx, func(fields *check.Fields) { checkBusiness(req.GetBusiness(), "business", fields) })
+	p, err := caller(ctx)
 	if err != nil {
 		return nil, err
 	}
-	id := cmp.Or(req.GetBusiness(), p.Tenant)
-	if err := manages(p, id); err != nil {
+	id, err := managed(p, "business", req.GetBusiness())
+	if err != nil {
 		return nil, err
 	}
 	if _, err := s.business(ctx, id); err != nil {
@@ -159,7 +138,7 @@ func (s *IdentityServer) RevokeKey(ctx context.Context, req *fitmentv1.RevokeKey
 	if err != nil {
 		return nil, err
 	}
-	if err := manages(p, business); err != nil {
+	if _, err := managed(p, "name", business); err != nil {
 		return nil, err
 	}
 	applied, err := s.once(ctx, p, req.GetRequestId(), req, func(ctx context.Context, now time.Time) ([]byte, store.Change, error) {

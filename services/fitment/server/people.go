@@ -52,7 +52,7 @@ func (s *IdentityServer) CreatePerson(ctx context.Context, req *fitmentv1.Create
 	bare.Password = "" // see samePassword
 	hash := s.hash(req.GetPassword())
 	applied, err := s.once(ctx, p, req.GetRequestId(), bare, func(ctx context.Context, now time.Time) ([]byte, store.Change, error) {
-		if err := s.hasDesks(ctx, business, asked.GetRoles()); err != nil {
+		if err := s.hasDesks(ctx, business, "person.roles", asked.GetRoles()); err != nil {
 			return nil, store.Change{}, err
 		}
 		if _, err := people.Get(ctx, s.store, business, asked.GetId()); err == nil {
@@ -104,6 +104,9 @@ func words(p *fitmentv1.Person) []string {
 // operator asks.
 func managed(p identity.Principal, field, asked string) (string, error) {
 	switch {
+	case !p.Has(identity.Admin):
+		return "", apierr.New(codes.PermissionDenied, fitmentv1.ErrorInfo_PERMISSION_MISSING,
+			"only administrators of a business may do this")
 	case asked == "" || asked == p.Tenant:
 		return p.Tenant, nil
 	case !p.Has(identity.Operator):
@@ -118,17 +121,15 @@ func managed(p identity.Principal, field, asked string) (string, error) {
 }
 
 // hasDesks refuses desks that a business does not have.
-func (s *IdentityServer) hasDesks(ctx context.Context, business string, roles []string) error {
-	found, err := s.businesses.Get(ctx, business)
-	if errors.Is(err, store.ErrNotFound) {
-		return apierr.New(codes.NotFound, fitmentv1.ErrorInfo_NOT_FOUND, "there is no business %s", business)
-	} else if err != nil {
+func (s *IdentityServer) hasDesks(ctx context.Context, business, field string, roles []string) error {
+	found, err := s.business(ctx, business)
+	if err != nil {
 		return err
 	}
 	return wellFormed(func(fields *check.Fields) {
 		for i, role := range roles {
 			if !slices.Contains(found.GetRoles(), role) {
-				fields.Add(fmt.Sprintf("person.roles[%d]", i), fmt.Sprintf("business %s has no desk %q", business, role),
+				fields.Add(fmt.Sprintf("%s[%d]", field, i), fmt.Sprintf("business %s has no desk %q", business, role),
 					"some of "+strings.Join(found.GetRoles(), ", "))
 			}
 		}
@@ -285,7 +286,7 @@ func (s *IdentityServer) UpdatePerson(ctx context.Context, req *fitmentv1.Update
 			return nil, store.Change{}, apierr.New(codes.Aborted, fitmentv1.ErrorInfo_ETAG_STALE,
 				"the person changed since the etag was read; read it again")
 		}
-		if err := s.hasDesks(ctx, business, asked.GetRoles()); err != nil {
+		if err := s.hasDesks(ctx, business, "person.roles", asked.GetRoles()); err != nil {
 			return nil, store.Change{}, err
 		}
 		return s.replaced(ctx, before, before.Updated(asked, now), "", now)
