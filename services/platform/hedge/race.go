@@ -30,9 +30,10 @@ type race struct {
 func (r *race) run(ctx context.Context, into proto.Message, options []grpc.CallOption) error {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
+	kind := into.ProtoReflect().Type() // before the first attempt writes into it
 	first := &attempt{reply: into, options: options}
 	r.start(ctx, first)
-	won, running := r.first(ctx, func() *attempt { return again(into, options) })
+	won, running := r.first(ctx, func() *attempt { return again(kind, options) })
 	cancel()
 	for range running {
 		if lost := <-r.results; lost.panicked != nil {
@@ -118,8 +119,8 @@ func separable(options []grpc.CallOption) bool {
 
 // again returns a second attempt: its answer, and what the options ask for, go to
 // places of their own.
-func again(into proto.Message, options []grpc.CallOption) *attempt {
-	a := &attempt{reply: into.ProtoReflect().New().Interface()}
+func again(kind protoreflect.MessageType, options []grpc.CallOption) *attempt {
+	a := &attempt{reply: kind.New().Interface()}
 	for _, option := range options {
 		switch wanted := option.(type) {
 		case grpc.HeaderCallOption:

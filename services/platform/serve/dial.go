@@ -92,7 +92,9 @@ func dial(target string, more ...grpc.DialOption) (*grpc.ClientConn, error) {
 		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(maxReceive)),
 		grpc.WithChainUnaryInterceptor(boundCall),
 	}, slices.Concat(auth.Forward(), requestid.Forward())...)
-	conn, err := grpc.NewClient(target, append(options, more...)...)
+	// The last one is the innermost, next to grpc's own retries.
+	options = append(append(options, more...), grpc.WithChainUnaryInterceptor(answered))
+	conn, err := grpc.NewClient(target, options...)
 	if err != nil {
 		return nil, fmt.Errorf("serve: connect to %s: %w", target, err)
 	}
