@@ -16,7 +16,7 @@ tool() { # tool NAME COMMAND ARGS… runs a tool pinned in deploy/tools/NAME.mod
 step_tools() {
   # mkfs.ext4, mount and losetup make the file system that the power-cut test
   # cuts off; glpsol and cbc solve baskets for comparison; pdftotext, pdftoppm and
-  # zbarimg read the documents that are printed.
+  # zbarimg read the documents that are printed; python3 reads sheets.
   local missing=() skip=()
   command -v mkfs.ext4 >/dev/null || [ -x /sbin/mkfs.ext4 ] || { missing+=(e2fsprogs); skip+=(powercut); }
   command -v losetup >/dev/null || [ -x /sbin/losetup ] || { missing+=(mount util-linux); skip+=(powercut); }
@@ -24,6 +24,7 @@ step_tools() {
   command -v glpsol >/dev/null || { missing+=(glpk-utils); skip+=(solvers); }
   command -v pdftotext >/dev/null || { missing+=(poppler-utils); skip+=(documents); }
   command -v zbarimg >/dev/null || { missing+=(zbar-tools); skip+=(documents); }
+  command -v python3 >/dev/null || { missing+=(python3); skip+=(sheets); }
   if [ "${#missing[@]}" -eq 0 ]; then return; fi
   if command -v apt-get >/dev/null && [ "$(id -u)" -eq 0 ]; then
     apt-get update -qq
