@@ -18,11 +18,11 @@ var secrets = []*regexp.Regexp{ //nolint:gochecknoglobals // compiled once
 	// the log anyway; what comes after them not, whole or cut short.
 	regexp.MustCompile(`\b(b[a-z]_[a-z0-9-]{1,32}_)[A-Za-z0-9_+/=-]+`),
 	// What an authorization header holds.
-	regexp.MustCompile(`(?i)\b(bearer|basic|digest)[ \t:=]+(?:"[^"]*"|[^\s",;}\]]+)`),
+	regexp.MustCompile(`(?i)\b((?:bearer|basic|digest)[ \t:=]+)(?:"[^"]*"|[^\s",;}]+)`),
 	// A signed token: three parts, the first of which begins with {" in base64url.
 	regexp.MustCompile(`\b()eyJ[A-Za-z0-9_-]+(?:\.[A-Za-z0-9_-]*){1,4}`),
 	// Something secret that is named, as in JSON, queries, forms and printed structs.
-	regexp.MustCompile(`(?i)((?:pass[-_ ]?(?:word|wd|phrase)|secret|token|pepper|cookie|authorization|credential|code_verifier|nonce)s?[a-z_-]*\\?["']?[ \t]*[:=][ \t]*)(?:\\?"(?:[^"\\]|\\.)*\\?"|'[^']*'|\[[^\]]*\]|[^\s,;&}\]\[]+)`),
+	regexp.MustCompile(`(?i)((?:pass[-_ ]?(?:word|wd|phrase)|secret|token|pepper|cookie|authorization|credential|code_verifier|nonce)s?[a-z_-]*\\?["']?[ \t]*[:=][ \t]*)(?:(?:bearer|basic|digest)[ \t]+)?(?:\\?"(?:[^"\\]|\\.)*\\?"|'[^']*'|\[[^\]]*\]|[^\s,;&}\]\[]+)`),
 	// The hash of a password.
 	regexp.MustCompile(`()\$argon2[a-z]*\$\S+`),
 }
