@@ -12,8 +12,8 @@ import (
 	"time"
 
 	"beltwright.example/services/fitment/keys"
-	"beltwright.example/services/fitment/sessions"
 	"beltwright.example/services/fitment/server"
+	"beltwright.example/services/fitment/sessions"
 	"beltwright.example/services/platform/auth"
 	"beltwright.example/services/platform/backup"
 	"beltwright.example/services/platform/hop"
