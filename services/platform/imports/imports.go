@@ -22,6 +22,10 @@ import (
 const (
 	// MaxRecord bounds one row, in bytes.
 	MaxRecord = 64 << 10
+	// MaxSkip bounds how much of a row that is too long is passed over in search of
+	// the next line. What goes on for longer is no list of rows, and one who sends
+	// such without an end would otherwise be read for as long as the call lasts.
+	MaxSkip = 1 << 20
 	// MaxColumns bounds the columns of a file.
 	MaxColumns = 200
 	// MaxChunk bounds one piece of an upload, in bytes.

@@ -739,3 +739,53 @@ func TestCells(t *testing.T) {
 		t.Errorf("(-want +got):\n%s", diff)
 	}
 }
+
+// forever is a file that begins with a text and goes on with one letter.
+type forever struct {
+	begin *strings.Reader
+	read  int
+}
+
+// Read implements io.Reader. It ends after far more than anybody should read.
+func (f *forever) Read(p []byte) (int, error) {
+	if n, err := f.begin.Read(p); err == nil {
+		return n, nil
+	}
+	if f.read += len(p); f.read > 8*imports.MaxSkip {
+		return 0, io.EOF
+	}
+	for i := range p {
+		p[i] = 'x'
+	}
+	return len(p), nil
+}
+
+// One who sends a line without an end is told so after a while; what stood before
+// it is stored and answered.
+func TestLineWithoutAnEndEndsTheImport(t *testing.T) {
+	t.Parallel()
+	for name, c := range map[string]struct {
+		begin, field string
+		rows         []string
+	}{
+		"header": {"stock number,", "line 1", nil},
+		"row":    {"stock number,note\nA1,good\nA2,", "line 3", []string{"2 CREATED shelves/north-yard.A1"}},
+	} {
+		var rows []string
+		file := &forever{begin: strings.NewReader(c.begin)}
+		in := imports.Input{Options: &fitmentv1.ImportOptions{}, Owner: "north-yard", Read: file}
+		_, err := imports.Run(t.Context(), open(t), shelf(), in, func(r *fitmentv1.RowResult) error {
+			rows = append(rows, render(r))
+			return nil
+		})
+		if apierr.ReasonOf(err) != fitmentv1.ErrorInfo_MALFORMED_REQUEST || !strings.Contains(fmt.Sprint(status.Convert(err).Details()), c.field) {
+			t.Errorf("%s: %v, %v", name, err, status.Convert(err).Details())
+		}
+		if diff := cmp.Diff(c.rows, rows); diff != "" {
+			t.Errorf("%s: %s", name, diff)
+		}
+		if file.read > 2*imports.MaxSkip {
+			t.Errorf("%s: %d bytes were read", name, file.read)
+		}
+	}
+}

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"strconv"
 	"strings"
 	"unicode/utf8"
 )
@@ -125,7 +126,7 @@ func (s *scanner) skipBlank() error {
 // skipLine drops what is left of the line and returns its length, at most the
 // window's.
 func (s *scanner) skipLine() int {
-	used := 0
+	used, skipped := 0, 0
 	for {
 		s.fill(1)
 		if s.start == s.end {
@@ -135,8 +136,14 @@ func (s *scanner) skipLine() int {
 			s.use(i + 1)
 			return min(used+i+1, windowSize)
 		}
-		used = min(used+s.end-s.start, windowSize)
+		skipped += s.end - s.start
+		used = min(skipped, windowSize)
 		s.start = s.end
+		if skipped > MaxSkip {
+			s.failed = malformed(fmt.Sprintf("line %d", s.line), fmt.Sprintf("goes on for more than %d bytes", MaxSkip),
+				"rows of at most "+strconv.Itoa(MaxRecord)+" bytes, each on its own line")
+			return used
+		}
 	}
 }
 

@@ -18,7 +18,9 @@ import (
 
 // Names of the links, from the outside in.
 const (
-	// Request is outermost: everything that is logged of a call has its id.
+	// Gone is outermost: calls whose caller has left cost as good as nothing.
+	Gone = "gone"
+	// Request is next: everything that is logged of a call has its id.
 	Request = "request"
 	// Recovery is next: a panic anywhere inside becomes an answer.
 	Recovery = "recovery"
@@ -99,6 +101,7 @@ func Chain(config Config) ([]Link, error) {
 		config.StreamTimeout = DefaultStreamTimeout
 	}
 	return []Link{
+		goneLink(),
 		requestLink(),
 		recoveryLink(config.Log),
 		loggingLink(config.Log),

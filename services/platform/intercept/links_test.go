@@ -124,7 +124,7 @@ func TestOrderOfTheChain(t *testing.T) {
 	for _, link := range links {
 		names = append(names, link.Name)
 	}
-	want := []string{"request", "recovery", "logging", "metrics", "edge", "deadline", "unpacked", "shed", "auth", "rate", "policy", "strictness"}
+	want := []string{"gone", "request", "recovery", "logging", "metrics", "edge", "deadline", "unpacked", "shed", "auth", "rate", "policy", "strictness"}
 	if diff := cmp.Diff(want, names); diff != "" {
 		t.Error(diff)
 	}
