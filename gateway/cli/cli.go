@@ -87,6 +87,7 @@ trained and, where the law asks for it, licensed.`,
 		quoteCommand(connection), planCommand(connection), outcomeCommand(connection), repairCommand(connection),
 		booksCommand(connection), basketCommand(connection),
 		taxCommand(connection), consignmentCommand(connection),
+		peopleCommand(connection), sessionsCommand(connection), signInCommand(connection), signOutCommand(connection),
 		keysCommand(connection), businessCommand(connection),
 	)
 	return root

@@ -36,6 +36,7 @@ const (
 // connection says how client commands reach a server, and how they answer.
 type connection struct {
 	server, quote, key, keyFile, tls string
+	sessionFile                      string
 	timeout                          time.Duration
 	asJSON                           bool
 }
@@ -49,16 +50,24 @@ func bindConnection(root *cobra.Command) *connection {
 	flags.StringVar(&c.tls, "tls", os.Getenv("BELTWRIGHT_TLS"), "`directory` with your "+mtls.CAFile+", "+mtls.CertFile+" and "+mtls.KeyFile+", for servers that speak TLS (environment BELTWRIGHT_TLS)")
 	flags.StringVar(&c.key, "key", "", "the key itself (environment BELTWRIGHT_KEY); better keep it in a file")
 	flags.StringVar(&c.keyFile, "key-file", "", "`file` with the key (default "+demoKeyFile+" or "+operatorKeyFile+" in "+defaultData+")")
+	flags.StringVar(&c.sessionFile, "session-file", os.Getenv("BELTWRIGHT_SESSION_FILE"), "`file` in which sign-in keeps a session (environment BELTWRIGHT_SESSION_FILE; default beltwright/session.json in your configuration folder)")
 	flags.DurationVar(&c.timeout, "timeout", 30*time.Second, "how long to wait for an answer; imports wait as long as they take")
 	flags.BoolVar(&c.asJSON, "json", false, "print the answer as JSON")
 	return c
 }
 
-// readKey finds the key: flag, environment, file, or the files that a server
-// with the default data directory wrote.
+// readKey finds the credential: flag, environment, file, the session of whoever has
+// signed in on this server, or the files that a server with the default data directory
+// wrote.
 func (c *connection) readKey() (string, error) {
 	if key := cmp.Or(c.key, os.Getenv("BELTWRIGHT_KEY")); key != "" {
 		return key, nil
+	}
+	if c.keyFile == "" {
+		kept, ok, err := c.session()
+		if err != nil || ok {
+			return kept.Credential, err
+		}
 	}
 	candidates := []string{c.keyFile}
 	if c.keyFile == "" {
@@ -73,7 +82,7 @@ func (c *connection) readKey() (string, error) {
 			return "", fmt.Errorf("read the key: %w", err)
 		}
 	}
-	return "", usageError{fmt.Errorf("no key: give --key-file FILE, or run this where a server keeps its data in %s", defaultData)}
+	return "", usageError{fmt.Errorf("no credential: give --key-file FILE, sign in with beltwright sign-in, or run this where a server keeps its data in %s", defaultData)}
 }
 
 // openIdentity opens the certificate in a directory; none where none is named.
@@ -90,21 +99,27 @@ func (c *connection) open(ctx context.Context) (context.Context, *sides, error) 
 	if err != nil {
 		return nil, nil, err
 	}
+	conn, err := c.dial()
+	return auth.WithKey(ctx, key), conn, err
+}
+
+// dial connects.
+func (c *connection) dial() (*sides, error) {
 	identity, err := openIdentity(c.tls, slog.Default())
 	if err != nil {
-		return nil, nil, err
+		return nil, err
 	}
 	fitment, err := serve.DialAs(identity, mtls.FitmentServers(), c.server)
 	if err != nil {
-		return nil, nil, fmt.Errorf("connect to %s: %w", c.server, err)
+		return nil, fmt.Errorf("connect to %s: %w", c.server, err)
 	}
 	quote := fitment
 	if c.quote != "" {
 		if quote, err = serve.DialAs(identity, mtls.QuoteServers(), c.quote); err != nil {
-			return nil, nil, errors.Join(fmt.Errorf("connect to %s: %w", c.quote, err), fitment.Close())
+			return nil, errors.Join(fmt.Errorf("connect to %s: %w", c.quote, err), fitment.Close())
 		}
 	}
-	return auth.WithKey(ctx, key), &sides{fitment: fitment, quote: quote}, nil
+	return &sides{fitment: fitment, quote: quote}, nil
 }
 
 // ask makes one call.

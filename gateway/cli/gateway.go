@@ -24,7 +24,8 @@ import (
 type gatewayFlags struct {
 	web                           webFlags
 	fitment, quote, tls, logLevel string
-	rates                         string
+	rates, publicURL              string
+	provider                      providerFlags
 	logJSON                       bool
 	outside                       process.Outside
 }
@@ -47,6 +48,8 @@ func gatewayCommand() *cobra.Command {
 	flags.StringVar(&f.fitment, "fitment", "127.0.0.1:9091", "`address` of the fitment service, or several with commas between that answer from one store")
 	flags.StringVar(&f.quote, "quote", "127.0.0.1:9092", "`address` of the quote service, or several with commas between that answer from one store")
 	flags.StringVar(&f.rates, "rates", "", limit.Help)
+	flags.StringVar(&f.publicURL, "public-url", "", "`address` where browsers reach REST")
+	f.provider.bind(flags)
 	bindOutside(cmd, &f.outside)
 	bindLog(cmd, &f.logJSON, &f.logLevel)
 	return cmd
@@ -86,8 +89,13 @@ func (f *gatewayFlags) run(ctx context.Context, out, logTo io.Writer) (err error
 	if err != nil {
 		return usageError{fmt.Errorf("--rates: %w", err)}
 	}
+	browsers, err := f.provider.browsers(f.publicURL)
+	if err != nil {
+		return err
+	}
 	handler, err := rest.New(rest.Options{
-		Fitment: fitment, Quote: quote, Limits: limits, BehindProxy: f.web.behindProxy, Metrics: seen.Metrics, Traces: seen.Traces, Log: log,
+		Fitment: fitment, Quote: quote, Limits: limits, BehindProxy: f.web.behindProxy,
+		Secure: f.web.secure(), PublicURL: f.publicURL, Provider: browsers, Metrics: seen.Metrics, Traces: seen.Traces, Log: log,
 		Verifier: auth.Remote(fitmentv1.NewIdentityServiceClient(fitment), auth.MaxTTL),
 	})
 	if err != nil {

@@ -133,7 +133,9 @@ func explain(cmd *cobra.Command, err error) string {
 	}
 	switch s.Code() {
 	case codes.Unauthenticated:
-		text.WriteString("\n  give the key with --key-file FILE or BELTWRIGHT_KEY")
+		if apierr.ReasonOf(err) == fitmentv1.ErrorInfo_CREDENTIAL_INVALID {
+			text.WriteString("\n  give the key with --key-file FILE or BELTWRIGHT_KEY, or sign in with beltwright sign-in")
+		}
 	case codes.Unavailable:
 		text.WriteString("\n  is the server running? Start one with: beltwright serve --demo")
 	default:

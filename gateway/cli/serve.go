@@ -41,6 +41,7 @@ type serveFlags struct {
 	publicURL, letterheads, taxPacks string
 	demo, logJSON                    bool
 	own                              app.Own
+	provider                         providerFlags
 	outside                          process.Outside
 }
 
@@ -73,9 +74,10 @@ server and makes another one with "beltwright keys first".`,
 	flags.StringVar(&f.own.Packs, "packs", "", "`folder` of your own jurisdiction packs, which replace those of the same places or come on top")
 	flags.StringVar(&f.taxPacks, "tax-packs", "", "`folder` of your own tax packs, which replace those of the same places or come on top")
 	flags.StringVar(&f.own.Likelihoods, "likelihoods", "", "`file` of likelihoods that faults are assessed by (default the program's)")
-	flags.StringVar(&f.publicURL, "public-url", "", "`address` where others reach REST, for the codes on tags (default http:// and --http)")
+	flags.StringVar(&f.publicURL, "public-url", "", "`address` where others reach REST, for the codes on tags, and for browsers (default http:// and --http)")
 	flags.StringVar(&f.letterheads, "letterhead", "", "`file` with a letterhead for each business, JSON: {\"BUSINESS\":{\"name\":…,\"address\":[…],\"phone\":…,\"registration\":…}} (default the business's id)")
 	flags.BoolVar(&f.demo, "demo", false, "fill an empty store with the demo scenario")
+	f.provider.bind(flags)
 	bindOutside(cmd, &f.outside)
 	bindLog(cmd, &f.logJSON, &f.logLevel)
 	return cmd
@@ -125,7 +127,7 @@ func (f *serveFlags) run(ctx context.Context, out, logTo io.Writer) (err error) 
 	}
 	defer seen.Close(ctx)
 	fitment, err := app.Open(ctx, app.Config{
-		Data: filepath.Join(f.data, "fitment"), Own: f.own, PublicURL: f.address(), Quotas: f.quotas, OtherQuotas: quoteapp.QuotaNames(),
+		Data: filepath.Join(f.data, "fitment"), Own: f.own, PublicURL: f.address(), Provider: f.provider.trusted(), Quotas: f.quotas, OtherQuotas: quoteapp.QuotaNames(),
 		Metrics: seen.Metrics, Traces: seen.Traces, Log: log,
 	})
 	if err != nil {
@@ -166,7 +168,14 @@ func (f *serveFlags) run(ctx context.Context, out, logTo io.Writer) (err error) 
 	if err != nil {
 		return err
 	}
-	handler, err := rest.New(rest.Options{Fitment: conn, Quote: conn, Verifier: fitment.Verifier, Limits: config.Limits, BehindProxy: f.web.behindProxy, Metrics: seen.Metrics, Traces: seen.Traces, Log: log})
+	browsers, err := f.provider.browsers(f.address())
+	if err != nil {
+		return err
+	}
+	handler, err := rest.New(rest.Options{
+		Fitment: conn, Quote: conn, Verifier: fitment.Verifier, Limits: config.Limits, BehindProxy: f.web.behindProxy,
+		Secure: f.web.secure(), PublicURL: f.publicURL, Provider: browsers, Metrics: seen.Metrics, Traces: seen.Traces, Log: log,
+	})
 	if err != nil {
 		return err
 	}

@@ -26,6 +26,9 @@ func main() {
 	flags.StringVar(&own.Packs, "packs", "", "`folder` of your own jurisdiction packs, which replace those of the same places or come on top")
 	flags.StringVar(&own.Likelihoods, "likelihoods", "", "`file` of likelihoods that faults are assessed by (default the program's)")
 	publicURL := flags.String("public-url", "", "`address` where REST is reached, for the codes on tags (default "+server.DefaultPublicURL+")")
+	var provider app.Provider
+	flags.StringVar(&provider.Issuer, "oidc-issuer", "", "`address` of the identity provider (OpenID Connect) by which people may sign in, as its tokens name it")
+	flags.StringVar(&provider.ClientID, "oidc-client-id", "", "`id` under which the identity provider knows this deployment")
 	quotas := flags.String("quotas", "", quota.Help)
 	os.Exit(process.Main(flags, os.Args[1:], os.Stderr, func(ctx context.Context) error {
 		first := app.OperatorKey(*keyFile)
@@ -33,7 +36,7 @@ func main() {
 			_, err := fmt.Printf("The operator's key. Keep it now: it is shown this once.\n  %s\n", text)
 			return err
 		}
-		return run(ctx, settings, app.Config{Own: own, PublicURL: *publicURL, Quotas: *quotas, First: []keys.First{first}})
+		return run(ctx, settings, app.Config{Own: own, Provider: provider, PublicURL: *publicURL, Quotas: *quotas, First: []keys.First{first}})
 	}))
 }
 
