@@ -118,9 +118,9 @@ func (s *Seen) Port(ctx context.Context, subject Subject) (*adminport.Port, erro
 	})
 	switch {
 	case err == nil && port != nil:
-		s.log.InfoContext(ctx, "admin port", "address", port.Address())
+		s.log.InfoContext(ctx, "admin port", "at", port.Address())
 	case errors.Is(err, syscall.EADDRINUSE) && s.outside.Admin == s.outside.preset:
-		s.log.WarnContext(ctx, "there is no admin port, since its usual address is taken; name another one", "address", s.outside.Admin)
+		s.log.WarnContext(ctx, "there is no admin port, since its usual address is taken; name another one", "at", s.outside.Admin)
 		return nil, nil //nolint:nilnil // a nil Port is one that is off
 	case err != nil && strings.Contains(err.Error(), "is not on loopback"):
 		return nil, fmt.Errorf("%w (admin-anywhere)", err)
