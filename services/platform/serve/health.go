@@ -66,29 +66,40 @@ func (w *watcher) run(ctx context.Context) {
 }
 
 // ask asks all services at once, sets their status, and tells whether all are
-// ready.
+// ready. The server's own status, under the empty name, is that of answering: clients
+// go by it, and a server that can say who does not answer must not be cut off with
+// whoever that is.
 func (w *watcher) ask(ctx context.Context) bool {
 	ctx, cancel := context.WithTimeout(ctx, w.config.ReadyTimeout)
 	defer cancel()
-	answers := make([]error, len(w.services))
+	answers, alone := make([]error, len(w.services)), make([]error, len(w.services))
 	var asking sync.WaitGroup
 	for i, service := range w.services {
-		asking.Go(func() { answers[i] = ready(ctx, service) })
+		asking.Go(func() { answers[i] = ready(ctx, service.Ready) })
+		if dependent, ok := service.(Dependent); ok {
+			asking.Go(func() { alone[i] = ready(ctx, dependent.ReadyAlone) })
+		}
 	}
 	asking.Wait()
-	all := healthpb.HealthCheckResponse_SERVING
 	for i, err := range answers {
-		status := healthpb.HealthCheckResponse_SERVING
-		if err != nil {
-			status, all = healthpb.HealthCheckResponse_NOT_SERVING, healthpb.HealthCheckResponse_NOT_SERVING
+		if _, ok := w.services[i].(Dependent); !ok {
+			alone[i] = err
 		}
 		w.note(ctx, i, err)
 		for _, name := range w.services[i].Names() {
-			w.server.SetServingStatus(name, status)
+			w.server.SetServingStatus(name, healthOf(err))
 		}
 	}
-	w.server.SetServingStatus("", all)
-	return all == healthpb.HealthCheckResponse_SERVING
+	w.server.SetServingStatus("", healthOf(errors.Join(alone...)))
+	return errors.Join(answers...) == nil
+}
+
+// healthOf is the health of who is ready where err is nil.
+func healthOf(err error) healthpb.HealthCheckResponse_ServingStatus {
+	if err != nil {
+		return healthpb.HealthCheckResponse_NOT_SERVING
+	}
+	return healthpb.HealthCheckResponse_SERVING
 }
 
 // note logs a change, not each answer.
@@ -106,13 +117,13 @@ func (w *watcher) note(ctx context.Context, i int, err error) {
 }
 
 // ready asks one service; a panic is an answer too.
-func ready(ctx context.Context, service Service) (err error) {
+func ready(ctx context.Context, ask func(ctx context.Context) error) (err error) {
 	defer func() {
 		if p := recover(); p != nil {
 			err = fmt.Errorf("panic: %v", p)
 		}
 	}()
-	return service.Ready(ctx)
+	return ask(ctx)
 }
 
 // drain sets everything to NOT_SERVING for good.

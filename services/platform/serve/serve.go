@@ -38,6 +38,14 @@ type Service interface {
 	Run(ctx context.Context) error
 }
 
+// Dependent is a Service whose work needs other servers. Its own health, under the
+// names of its services, says whether it can do that work; that of its server, under
+// the empty name, only whether it can answer.
+type Dependent interface {
+	// ReadyAlone is Ready but for the other servers.
+	ReadyAlone(ctx context.Context) error
+}
+
 // Ender is a Service some of whose calls last as long as their callers like. A
 // server that drains would wait for them in vain, so it says first that they are
 // to end.

@@ -105,7 +105,7 @@ func TestQuoteSideAcceptsNobodyThatFitmentDoesNotVouchFor(t *testing.T) {
 
 	health, cancel := context.WithTimeout(t.Context(), 20*time.Second)
 	defer cancel()
-	watch, err := healthpb.NewHealthClient(q.conn).Watch(health, &healthpb.HealthCheckRequest{})
+	watch, err := healthpb.NewHealthClient(q.conn).Watch(health, &healthpb.HealthCheckRequest{Service: quotev1.QuoteService_ServiceDesc.ServiceName})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -122,5 +122,10 @@ func TestQuoteSideAcceptsNobodyThatFitmentDoesNotVouchFor(t *testing.T) {
 		if answer.GetStatus() == healthpb.HealthCheckResponse_NOT_SERVING {
 			break
 		}
+	}
+	// It can still answer, if only to say who does not.
+	own, err := healthpb.NewHealthClient(q.conn).Check(health, &healthpb.HealthCheckRequest{})
+	if err != nil || own.GetStatus() != healthpb.HealthCheckResponse_SERVING {
+		t.Errorf("the quote side's own health with the fitment service gone: %v, %v", own, err)
 	}
 }

@@ -113,10 +113,18 @@ func (*Server) Names() []string {
 	}
 }
 
-// Ready tells whether the store answers and the fitment service serves.
-func (s *Server) Ready(ctx context.Context) error {
+// ReadyAlone tells whether the store answers.
+func (s *Server) ReadyAlone(ctx context.Context) error {
 	if _, err := s.store.Place(ctx); err != nil {
 		return fmt.Errorf("store: %w", err)
+	}
+	return nil
+}
+
+// Ready tells whether the store answers and the fitment service serves.
+func (s *Server) Ready(ctx context.Context) error {
+	if err := s.ReadyAlone(ctx); err != nil {
+		return err
 	}
 	answer, err := s.health.Check(ctx, &healthpb.HealthCheckRequest{
 		Service: fitmentv1.FitmentService_ServiceDesc.ServiceName,
