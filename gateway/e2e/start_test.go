@@ -5,6 +5,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"syscall"
 	"testing"
@@ -66,6 +67,63 @@ func TestOperatorKeyIsMadeOnce(t *testing.T) {
 	if parts := list(t, c.get("/v1/parts"), "parts"); len(parts) != 0 {
 		t.Errorf("a store without --demo holds %d parts", len(parts))
 	}
+}
+
+// TestOperatorKeyIsPrintedOnce: without a key file the first start prints the key, and
+// nothing else has it, neither a file nor a later start; who lost it makes another one
+// on the stopped store.
+func TestOperatorKeyIsPrintedOnce(t *testing.T) {
+	t.Parallel()
+	data := filepath.Join(t.TempDir(), "data")
+	serve := func() (*process, client) {
+		p := start(t, "beltwright", "serve", "--http", "127.0.0.1:0", "--grpc", "127.0.0.1:0", "--data", data, "--log-level", "debug")
+		return p, client{t, p.awaits(`REST\s+(http://127\.0\.0\.1:\d+)`)[1], ""}
+	}
+	stop := func(p *process) {
+		p.signal(syscall.SIGTERM)
+		if code := p.exits(); code != 0 {
+			t.Errorf("exit code %d", code)
+		}
+	}
+	p, c := serve()
+	c.key = p.awaits(`shown this once\.\n\s+(bw_operator_\S+)`)[1]
+	c.get("/v1/parts")
+	stop(p)
+	if strings.Count(p.printed(), c.key) != 1 {
+		t.Errorf("the key is printed %d times", strings.Count(p.printed(), c.key))
+	}
+	secret := strings.SplitN(c.key, "_", 4)[3]
+	searched := 0
+	err := filepath.WalkDir(data, func(path string, entry os.DirEntry, err error) error {
+		if err != nil || entry.IsDir() {
+			return err
+		}
+		raw, err := os.ReadFile(path)
+		if strings.Contains(string(raw), secret) {
+			t.Errorf("%s holds the key", path)
+		}
+		searched += strings.Count(string(raw), strings.SplitN(c.key, "_", 4)[2])
+		return err
+	})
+	if err != nil || searched == 0 {
+		t.Errorf("the key's public id is nowhere, so nothing was searched: %v", err)
+	}
+	p, again := serve()
+	p.awaits("beltwright keys first --data")
+	again.key = c.key
+	again.get("/v1/parts")
+	stop(p)
+	if strings.Contains(p.printed(), "bw_") {
+		t.Error("a later start prints a key")
+	}
+	out, err := exec.CommandContext(t.Context(), filepath.Join(binaries, "beltwright"), "keys", "first", "--data", data).CombinedOutput()
+	another := regexp.MustCompile(`bw_operator_\S+`).FindString(string(out))
+	if err != nil || another == "" || another == c.key {
+		t.Fatalf("keys first: %v\n%s", err, out)
+	}
+	_, c = serve()
+	c.key = another
+	c.get("/v1/parts")
 }
 
 // TestDemoKeepsOffOtherData: a demo key may do everything, so no demo runs on a
