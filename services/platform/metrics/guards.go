@@ -1,6 +1,8 @@
 package metrics
 
 import (
+	"sync"
+
 	"github.com/prometheus/client_golang/prometheus"
 
 	"beltwright.example/services/platform/breaker"
@@ -13,6 +15,24 @@ type guards struct {
 	changes, refused *prometheus.CounterVec
 	breakers         *bound
 	classes          *bound
+	last             *lastStates
+}
+
+// lastStates are the breakers' states as they were told last, since their observer is
+// told some again that have not changed.
+type lastStates struct {
+	mu     sync.Mutex
+	states map[string]breaker.State
+}
+
+// changed notes a state and tells whether it is another one than before. A breaker
+// that nothing was told of was closed.
+func (l *lastStates) changed(name string, state breaker.State) bool {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	before := l.states[name]
+	l.states[name] = state
+	return before != state
 }
 
 const (
@@ -29,6 +49,7 @@ func newGuards() guards {
 		refused:  counter("limit_refusals_total", "Calls refused by a limit before they did any work, by why (rate: too many of one caller; door: too many wrong credentials of one address; shed: too much for the server) and class.", "why", "class"),
 		breakers: newBound(maxBreakers),
 		classes:  newBound(maxClasses),
+		last:     &lastStates{states: map[string]breaker.State{}},
 	}
 }
 
@@ -43,7 +64,9 @@ func (s *Set) Breaker(status breaker.Status) {
 	}
 	name := s.guards.breakers.label(status.Breaker)
 	s.guards.state.WithLabelValues(name).Set(float64(status.State))
-	s.guards.changes.WithLabelValues(name, status.State.String()).Inc()
+	if s.guards.last.changed(name, status.State) {
+		s.guards.changes.WithLabelValues(name, status.State.String()).Inc()
+	}
 }
 
 // Refused notes a call that a limit refused. It is a limit.Observer.

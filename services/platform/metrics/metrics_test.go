@@ -163,6 +163,7 @@ func TestWhatIsCounted(t *testing.T) {
 		{"holds_total", []string{"expired"}, 0},
 		{"store_calls_total", []string{"Apply", "conflict", "quote"}, 1},
 		{"breaker_state", []string{"fitment.ListingService"}, 2},
+		{"breaker_changes_total", []string{"fitment.ListingService", "open"}, 1},
 		{"limit_refusals_total", []string{"search", "shed"}, 1},
 		{"index_listings", nil, 7},
 		{"index_behind", nil, 2},
@@ -170,6 +171,19 @@ func TestWhatIsCounted(t *testing.T) {
 		if got := series(all["beltwright_"+c.name], c.labels...); got != c.want {
 			t.Errorf("%s%v = %v, want %v", c.name, c.labels, got, c.want)
 		}
+	}
+	for _, state := range []breaker.State{breaker.Open, breaker.HalfOpen, breaker.Open, breaker.Closed} {
+		set.Breaker(breaker.Status{Breaker: "fitment.ListingService", State: state}) // the first is no news
+	}
+	set.Breaker(breaker.Status{Breaker: "quote.BooksService", State: breaker.Closed}) // nor is this
+	changes := families(t, set)["beltwright_breaker_changes_total"]
+	for state, want := range map[string]float64{"open": 2, "half-open": 1, "closed": 1} {
+		if got := series(changes, "fitment.ListingService", state); got != want {
+			t.Errorf("%v changes to %s, want %v", got, state, want)
+		}
+	}
+	if got := series(changes, "quote.BooksService", "closed"); got != -1 {
+		t.Errorf("%v changes of a breaker that was closed from the start", got)
 	}
 	began := set.Call(fitmentv1.FitmentService_Decide_FullMethodName)
 	if got := series(families(t, set)["beltwright_rpc_in_flight"], "beltwright.fitment.v1.FitmentService/Decide"); got != 1 {

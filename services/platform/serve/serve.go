@@ -182,7 +182,6 @@ func (s *Server) Serve(ctx context.Context, listener net.Listener) error {
 	running.Go(func() { s.health.run(work) })
 	if s.config.Breakers != nil {
 		running.Go(func() { s.config.Breakers.Watch(work, s.health.tellBreaker) })
-		running.Go(func() { s.config.Breakers.Watch(work, s.config.Metrics.Breaker) })
 	}
 	served := make(chan error, 1)
 	go func() { served <- s.grpc.Serve(listener) }()
