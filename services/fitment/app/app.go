@@ -149,7 +149,7 @@ func (c *Config) watched(records store.Store) store.Store {
 }
 
 // counted is the store, in which a business may keep only so much.
-func (c Config) counted(ctx context.Context, records store.Store) (store.Store, error) {
+func (c *Config) counted(ctx context.Context, records store.Store) (store.Store, error) {
 	kinds, overrides, err := quota.Parse(c.Quotas, server.Counted(), c.OtherQuotas...)
 	if err != nil {
 		return nil, err
