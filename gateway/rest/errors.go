@@ -60,8 +60,7 @@ func writeError(w http.ResponseWriter, err error) {
 		}
 	}
 	if reason := apierr.ReasonOf(status.ErrorProto(s)); reason == fitmentv1.ErrorInfo_RATE_LIMITED || reason == fitmentv1.ErrorInfo_OVERLOADED {
-		// Otherwise HTTP/1 would wait for the body first, which nobody wants to read.
-		_ = http.NewResponseController(w).EnableFullDuplex()
+		giveUpBody(w)
 	}
 	writeJSON(w, statusOf(err, s), raw)
 }

@@ -56,26 +56,25 @@ func guarded(verifier auth.Verifier, limits *limit.Limits) auth.Verifier {
 	return limits.Guard(verifier, placeIn)
 }
 
-// admit asks whether the caller's desks may make a call, takes it from his budgets
-// and refuses it where there would be no room for it, before anything of its body is
-// read. The services behind take what comes from here for counted.
+// admit takes a call from its caller's budgets, asks whether the caller's desks may make
+// it, and refuses it where there would be no room for it, before anything of its body
+// is read. The order is that of the services, which take what comes from here for
+// counted, and ask for the rest again.
 func admit(ctx context.Context, table policy.Table, limits *limit.Limits, method string) (done func(), err error) {
-	p, known := identity.FromContext(ctx)
-	if err := table.Check(p, method); err != nil {
-		return nil, err
-	}
-	if limits == nil {
-		return func() {}, nil
-	}
-	class := limit.Of(method)
 	done = func() {}
-	if known {
+	p, known := identity.FromContext(ctx)
+	class := limit.Of(method)
+	if known && limits != nil {
 		if done, err = limits.Rates.Take(p, class); err != nil {
 			limits.Refused(limit.Rate, class)
 			return nil, err
 		}
 	}
-	if limits.Front.Full(method) {
+	if err := table.Check(p, method); err != nil {
+		done()
+		return nil, err
+	}
+	if limits != nil && limits.Front.Full(method) {
 		done()
 		limits.Refused(limit.Shed, class)
 		return nil, limit.Overloaded()
@@ -147,4 +146,22 @@ func (c counted) NewStream(ctx context.Context, desc *grpc.StreamDesc, method st
 	}
 	context.AfterFunc(ctx, done)
 	return c.roomy.NewStream(ctx, desc, method, opts...)
+}
+
+// longBody is the length from which a body takes its time: a shorter one is there
+// with its headers.
+const longBody = 16 << 10
+
+// long tells whether a request has a body that takes its time and that HTTP/1 would
+// wait for before it lets an answer go. HTTP/2 does not wait.
+func long(r *http.Request) bool {
+	return r.ProtoMajor == 1 && (r.ContentLength < 0 || r.ContentLength > longBody)
+}
+
+// giveUpBody lets an answer go before such a body has come; the connection ends with
+// it. A short one is read and thrown away, so that its connection can be kept.
+func giveUpBody(w http.ResponseWriter) {
+	if watched, ok := w.(interface{ coming() bool }); ok && watched.coming() {
+		w.Header().Set("Connection", "close")
+	}
 }

@@ -94,17 +94,17 @@ func TestNoBodyIsReadForACallThatHasNoRoom(t *testing.T) {
 	var first sync.WaitGroup
 	first.Go(func() { d.call(http.MethodPost, "/v1/fitment:decide", "{}") })
 	<-inside
-	code, text := promised(t, d, "/v1/fitment:decide")
+	code, text := unsent(t, d, "/v1/fitment:decide")
 	if code != http.StatusServiceUnavailable || !strings.Contains(text, "OVERLOADED") || !strings.Contains(text, "Retry-After") {
 		t.Errorf("while another search is under way: %d %s", code, text)
 	}
-	if code, text := promised(t, d, "/v1/planning:planPurchase"); code != 0 {
+	if code, text := unsent(t, d, "/v1/planning:planPurchase"); code != 0 {
 		t.Errorf("the other side's search, whose body does not come: %d %s", code, text)
 	}
-	if code, text := promised(t, d, "/v1/listings/yard.1:hold"); code != 0 {
+	if code, text := unsent(t, d, "/v1/listings/yard.1:hold"); code != 0 {
 		t.Errorf("the first write, whose body does not come: %d %s", code, text)
 	}
-	if code, text := promised(t, d, "/v1/listings/yard.1:hold"); code != http.StatusTooManyRequests {
+	if code, text := unsent(t, d, "/v1/listings/yard.1:hold"); code != http.StatusTooManyRequests {
 		t.Errorf("a second write: %d %s", code, text)
 	}
 	close(release)
@@ -112,7 +112,7 @@ func TestNoBodyIsReadForACallThatHasNoRoom(t *testing.T) {
 	// Bodies that do not come take no room.
 	f.decide = nil
 	for range 5 {
-		if code, text := promised(t, d, "/v1/fitment:decide"); code != 0 {
+		if code, text := unsent(t, d, "/v1/fitment:decide"); code != 0 {
 			t.Fatalf("a search whose body does not come: %d %s", code, text)
 		}
 	}
@@ -121,9 +121,9 @@ func TestNoBodyIsReadForACallThatHasNoRoom(t *testing.T) {
 	}
 }
 
-// promised announces a body that does not come and returns what is answered within a
+// unsent announces a body that does not come and returns what is answered within a
 // moment; 0 where the server waits for the body.
-func promised(t *testing.T, d *desk, path string) (code int, text string) {
+func unsent(t *testing.T, d *desk, path string) (code int, text string) {
 	t.Helper()
 	conn, err := (&net.Dialer{}).DialContext(t.Context(), "tcp", strings.TrimPrefix(d.base, "http://"))
 	if err != nil {

@@ -15,7 +15,7 @@ func identified(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		id := requestid.Choose(r.Header.Values(requestid.Header))
 		w.Header().Set(requestid.Header, id)
-		next.ServeHTTP(&watchedWriter{ResponseWriter: w}, r.WithContext(requestid.NewContext(r.Context(), id)))
+		next.ServeHTTP(&watchedWriter{ResponseWriter: w, long: long(r)}, r.WithContext(requestid.NewContext(r.Context(), id)))
 	})
 }
 

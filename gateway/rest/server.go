@@ -117,10 +117,15 @@ type watchedWriter struct {
 	bytes int64
 	// reason is the error's that was answered, if any.
 	reason fitmentv1.ErrorInfo_Reason
+	// long tells that a body is coming that takes its time.
+	long bool
 }
 
 // noted takes the reason of the error that is being answered.
 func (w *watchedWriter) noted(reason fitmentv1.ErrorInfo_Reason) { w.reason = reason }
+
+// coming tells whether a body is coming that takes its time.
+func (w *watchedWriter) coming() bool { return w.long }
 
 // WriteHeader implements http.ResponseWriter.
 func (w *watchedWriter) WriteHeader(code int) {

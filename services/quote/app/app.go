@@ -24,8 +24,8 @@ import (
 	"beltwright.example/services/quote/server"
 	"beltwright.example/services/store"
 	"beltwright.example/services/store/embedded"
-	"beltwright.example/services/store/quota"
 	"beltwright.example/services/store/measured"
+	"beltwright.example/services/store/quota"
 	"beltwright.example/services/store/traced"
 )
 
