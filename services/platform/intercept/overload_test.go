@@ -87,7 +87,7 @@ func offer(t *testing.T, links []intercept.Link, m *machine, rate int, length ti
 // loaded makes links that shed (AssessFault is a search), or do not.
 func loaded(t *testing.T, shedding bool) []intercept.Link {
 	t.Helper()
-	config := intercept.Config{Verifier: verifier{}, Log: slog.New(slog.NewTextHandler(io.Discard, nil))}
+	config := intercept.Config{Verifier: verifier{}, Log: slog.New(slog.DiscardHandler)}
 	if shedding {
 		var err error
 		config.Limits, err = limit.New(limit.Config{Gates: map[limit.Class]limit.Room{limit.Search: {AtOnce: 2 * processors, Queue: 3 * processors}}})

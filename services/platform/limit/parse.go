@@ -35,14 +35,17 @@ func ParseRates(list string) (map[Class]Speed, error) {
 		}
 		name, figures, ok := strings.Cut(part, "=")
 		class := Class(name)
-		if preset, known := presets[class]; !ok || !known {
+		preset, known := presets[class]
+		_, twice := speeds[class]
+		switch {
+		case !ok || !known:
 			return nil, fmt.Errorf("%q: expected CLASS=PER_SECOND or CLASS=PER_SECOND/BURST, CLASS being one of %v", part, Classes())
-		} else if _, twice := speeds[class]; twice {
+		case twice:
 			return nil, fmt.Errorf("%q: the class %s is there twice", part, class)
-		} else if speed, err := parseSpeed(figures, preset); err != nil {
+		}
+		var err error
+		if speeds[class], err = parseSpeed(figures, preset); err != nil {
 			return nil, fmt.Errorf("%q: %w", part, err)
-		} else {
-			speeds[class] = speed
 		}
 	}
 	return speeds, nil
@@ -67,7 +70,7 @@ func parseSpeed(figures string, preset Speed) (Speed, error) {
 
 // FormatRates writes rates as ParseRates reads them, in the order of their classes.
 func FormatRates(speeds map[Class]Speed) string {
-	var parts []string
+	parts := make([]string, 0, len(speeds))
 	for class, speed := range speeds {
 		parts = append(parts, fmt.Sprintf("%s=%s/%d", class, strconv.FormatFloat(speed.PerSecond, 'g', -1, 64), speed.Burst))
 	}

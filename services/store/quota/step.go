@@ -174,11 +174,10 @@ func (s *Store) after(ctx context.Context, change store.Change) (store.Applied, 
 	if err != nil {
 		return store.Applied{}, err
 	}
-	refusal, err := s.take(ctx, change, &c)
-	if err != nil {
+	switch refusal, err := s.take(ctx, change, &c); {
+	case err != nil:
 		return store.Applied{}, err
-	}
-	if refusal != nil {
+	case refusal != nil:
 		return store.Applied{Err: refusal}, nil
 	}
 	results, err := s.pass(ctx, []store.Change{change})

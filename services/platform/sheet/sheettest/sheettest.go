@@ -130,11 +130,14 @@ func CountElsewhere(tb testing.TB, raw []byte) (cells, run int) {
 	if err := os.WriteFile(path, raw, 0o600); err != nil {
 		tb.Fatal(err)
 	}
-	out, err := exec.CommandContext(tb.Context(), "python3", "-c", elsewhere, path).CombinedOutput()
+	out, err := exec.CommandContext(tb.Context(), "python3", "-c", elsewhere, path).CombinedOutput() //nolint:gosec // a program of this file on a file of the test's
 	if err != nil {
 		tb.Fatalf("python3: %v: %s", err, out)
 	}
-	var counted struct{ Cells, Run int }
+	var counted struct {
+		Cells int `json:"cells"`
+		Run   int `json:"run"`
+	}
 	if err := json.Unmarshal(out, &counted); err != nil {
 		tb.Fatalf("python3 says %s: %v", out, err)
 	}
