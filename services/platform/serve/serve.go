@@ -83,7 +83,7 @@ func New(config Config, verifier auth.Verifier, log *slog.Logger, services ...Se
 		return nil, err
 	}
 	links, err := intercept.Chain(intercept.Config{
-		Verifier: verifier, Policy: config.Policy, Limits: config.Limits, LoopbackRelays: config.LoopbackRelays, Log: log, UnaryTimeout: config.UnaryTimeout, StreamTimeout: config.StreamTimeout,
+		Verifier: verifier, Policy: config.Policy, Limits: config.Limits, LoopbackRelays: config.LoopbackRelays, Log: log, Metrics: config.Metrics, UnaryTimeout: config.UnaryTimeout, StreamTimeout: config.StreamTimeout,
 	})
 	if err != nil {
 		return nil, err

@@ -7,11 +7,13 @@ import (
 	"io"
 	"log/slog"
 	"net"
+	"slices"
 	"strings"
 	"sync/atomic"
 	"testing"
 	"time"
 
+	"go.opentelemetry.io/otel/sdk/trace/tracetest"
 	"go.uber.org/goleak"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
@@ -26,7 +28,9 @@ import (
 	"beltwright.example/services/platform/apierr"
 	"beltwright.example/services/platform/auth"
 	"beltwright.example/services/platform/identity"
+	"beltwright.example/services/platform/metrics"
 	"beltwright.example/services/platform/serve"
+	"beltwright.example/services/platform/telemetry"
 )
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
@@ -309,6 +313,97 @@ func TestPublicPortsTellNothingOfTheInside(t *testing.T) {
 	open, _ := plainly(t, serve.Config{}, &reflecting{})
 	if err := ask(open, inside[0]); err != nil {
 		t.Errorf("where it is there: %v, so this test finds nothing", err)
+	}
+}
+
+// TestCallsAreCountedAndTraced where the configuration says by what.
+func TestCallsAreCountedAndTraced(t *testing.T) {
+	t.Parallel()
+	set, err := metrics.New()
+	if err != nil {
+		t.Fatal(err)
+	}
+	exporter := tracetest.NewInMemoryExporter()
+	traces, err := telemetry.Open(t.Context(), telemetry.Config{Exporter: exporter})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() {
+		if err := traces.Close(context.WithoutCancel(t.Context())); err != nil {
+			t.Error(err)
+		}
+	}()
+	conn, _ := plainly(t, serve.Config{Metrics: set, Traces: traces}, &who{})
+	if _, err := verify(keyed(t), conn); err != nil {
+		t.Fatal(err)
+	}
+	// Neither of these is anybody's business.
+	_, _ = healthpb.NewHealthClient(conn).Check(t.Context(), &healthpb.HealthCheckRequest{})
+	_ = conn.Invoke(keyed(t), "/none.Service/5ZTSSB4K15A000003", &fitmentv1.VerifyCredentialRequest{}, &fitmentv1.VerifyCredentialResponse{})
+	families, err := set.Gatherer().Gather()
+	if err != nil {
+		t.Fatal(err)
+	}
+	counted := ""
+	for _, family := range families {
+		if family.GetName() == "beltwright_rpc_requests_total" {
+			counted = family.String()
+		}
+	}
+	if !strings.Contains(counted, "IdentityService/VerifyCredential") || !strings.Contains(counted, "other") || strings.Contains(counted, "5ZTSSB4K15A000003") {
+		t.Errorf("counted %s", counted)
+	}
+	want := []string{"beltwright.fitment.v1.IdentityService/VerifyCredential"}
+	var names []string
+	for deadline := time.Now().Add(20 * time.Second); len(names) == 0 && time.Now().Before(deadline); { // a span ends after its answer
+		if err := traces.Flush(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+		for _, span := range exporter.GetSpans() {
+			names = append(names, span.Name)
+		}
+	}
+	if !slices.Equal(names, want) {
+		t.Errorf("spans %v, want %v", names, want)
+	}
+}
+
+// TestHealthTellsOfAllServices, and whether they can all do their work.
+func TestHealthTellsOfAllServices(t *testing.T) {
+	t.Parallel()
+	service := &who{}
+	service.down.Store(true)
+	server, err := serve.New(serve.Config{ReadyEvery: 10 * time.Millisecond}, verifier{}, slog.New(slog.DiscardHandler), service)
+	if err != nil {
+		t.Fatal(err)
+	}
+	memory := serve.NewMemory()
+	ctx, stop := context.WithCancel(t.Context())
+	done := make(chan error, 1)
+	go func() { done <- server.Serve(ctx, memory) }()
+	await := func(want bool) {
+		t.Helper()
+		tick := time.NewTicker(time.Millisecond)
+		defer tick.Stop()
+		for range 20_000 {
+			serving, states := server.Health(t.Context())
+			state := states["beltwright.fitment.v1.IdentityService"]
+			if serving == want && state != "" && (state == "SERVING") == want {
+				return
+			}
+			<-tick.C
+		}
+		t.Errorf("never %v", want)
+	}
+	await(false)
+	service.down.Store(false)
+	await(true)
+	if _, ok := server.GetServiceInfo()["beltwright.fitment.v1.IdentityService"]; !ok {
+		t.Errorf("services %v", server.GetServiceInfo())
+	}
+	stop()
+	if err := <-done; err != nil {
+		t.Error(err)
 	}
 }
 
