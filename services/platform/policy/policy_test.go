@@ -18,6 +18,7 @@ import (
 	"beltwright.example/services/platform/apierr"
 	"beltwright.example/services/platform/identity"
 	"beltwright.example/services/platform/policy"
+	"beltwright.example/services/platform/policy/policytest"
 )
 
 // methods are all methods of our services and of those that grpc brings, by their
@@ -129,59 +130,9 @@ func TestWhoMayDoWhat(t *testing.T) {
 		}
 		got[short] = text
 	}
-	if diff := cmp.Diff(expected(t), got); diff != "" {
+	if diff := cmp.Diff(policytest.Desks(), got); diff != "" {
 		t.Error(diff)
 	}
-}
-
-func expected(t *testing.T) map[string]string {
-	t.Helper()
-	const text = `
-*ysbao: Health/Check Health/List Health/Watch IdentityService/SignIn IdentityService/SignInWithToken
-ysbao:  ServerReflection/ServerReflectionInfo
-ysbao:  IdentityService/VerifyCredential IdentityService/SignOut IdentityService/ChangePassword IdentityService/GetBusiness
-ao:     IdentityService/ListBusinesses IdentityService/CreateKey IdentityService/ListKeys IdentityService/RevokeKey
-ao:     IdentityService/CreatePerson IdentityService/ListPeople IdentityService/UpdatePerson IdentityService/SetPassword
-ao:     IdentityService/ListSessions IdentityService/EndSession
-o:      IdentityService/CreateBusiness IdentityService/UpdateBusiness BackupService/BackUp|quote BackupService/BackUp
-ysbao:  CatalogueService/GetPart CatalogueService/ListParts CatalogueService/ListSupersessions CatalogueService/ListRecalls
-ysbao:  CatalogueService/ListVehicleData
-o:      CatalogueService/ImportVehicleData CatalogueService/ImportParts CatalogueService/ImportSupersessions CatalogueService/ImportRecalls
-ysbao:  ListingService/GetListing ListingService/ListListings
-yo:     ListingService/CreateListing ListingService/UpdateListing ListingService/WithdrawListing ListingService/RelistListing
-yo:     ListingService/RenderTag ListingService/RenderShippingFacts ListingService/ImportListings
-sbo:    ListingService/HoldListing ListingService/ReleaseListing ListingService/SellListing ListingService/ReturnListing
-ysbao:  FitmentService/DecodeVin FitmentService/Decide FitmentService/ListDialects FitmentService/ListJurisdictionPacks
-sbo:    FitmentService/AssessFault FitmentService/FindDonors FitmentService/FindParts FitmentService/WatchDonors
-sbo:    FitmentService/SaveNeed FitmentService/GetSavedNeed FitmentService/ListSavedNeeds FitmentService/DeleteSavedNeed
-sbo:    FitmentService/KeepDecision FitmentService/GetKeptDecision FitmentService/ListKeptDecisions FitmentService/RecomputeDecision
-yo:     EvidenceService/AnswerEvidenceRequest EvidenceService/DeclineEvidenceRequest
-so:     EvidenceService/RequestEvidence EvidenceService/WithdrawEvidenceRequest
-yso:    EvidenceService/UploadAttachment
-ysbo:   EvidenceService/DownloadAttachment EvidenceService/GetEvidenceRequest EvidenceService/ListEvidenceRequests
-ysbo:   EvidenceService/WatchEvidenceRequests
-sbo:    QuoteService/GetQuote QuoteService/ListQuotes QuoteService/RenderQuote
-bo:     QuoteService/PrepareQuote QuoteService/IssueQuote QuoteService/ReviseQuote QuoteService/AcceptQuote QuoteService/DeclineQuote
-bo:     BooksService/RecordEntry BooksService/ListEntries BooksService/SumQuotes BooksService/ListCoreDeposits
-bo:     BooksService/ExportLedger BooksService/RenderCreditNote OfferService/ImportOffers
-sbo:    OfferService/ListOffers
-ysbao:  PlanningService/PlanPurchase PlanningService/WeighChoices PlanningService/SolveBasket PlanningService/JudgeConsignment
-ysbao:  PlanningService/ListTaxPacks
-so:     RepairService/CreateRepairOrder RepairService/RecordRepairStep
-sbo:    RepairService/GetRepairOrder RepairService/ListRepairOrders RepairService/RenderRepairOrder
-sbo:    RepairService/RecordOutcome RepairService/ListOutcomes
-`
-	rows := map[string]string{}
-	for line := range strings.Lines(text) {
-		who, names, ok := strings.Cut(strings.TrimSpace(line), ":")
-		if !ok {
-			continue
-		}
-		for _, name := range strings.Fields(strings.ReplaceAll(names, "|quote ", " quote_")) {
-			rows[strings.ReplaceAll(name, "quote_", "quote ")] = who
-		}
-	}
-	return rows
 }
 
 func TestWithoutARowNothingIsOpen(t *testing.T) {

@@ -1,0 +1,419 @@
+package tenants_test
+
+import (
+	"bytes"
+	"encoding/json"
+	"fmt"
+	"maps"
+	"regexp"
+	"slices"
+	"strings"
+	"testing"
+
+	"google.golang.org/grpc/codes"
+	"google.golang.org/protobuf/proto"
+
+	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+	"beltwright.example/services/platform/answers"
+	"beltwright.example/services/platform/apierr"
+	"beltwright.example/services/platform/policy/policytest"
+)
+
+// leastCases is how many cases the matrix has at least.
+const leastCases = 5000
+
+// matrix counts cases and keeps what is wrong.
+type matrix struct {
+	// only are the methods that are called, where not all are.
+	only     []string
+	cases    int
+	findings []string
+}
+
+func (m *matrix) finds(format string, args ...any) {
+	m.findings = append(m.findings, fmt.Sprintf(format, args...))
+}
+
+// door is a way in: gRPC or REST.
+type door struct {
+	name string
+	send func(w *world, with credential, method string, messages []proto.Message) reply
+	has  func(method string) bool
+}
+
+func doors(w *world) []door {
+	routes := w.routesOf()
+	return []door{
+		{
+			"gRPC", func(w *world, with credential, method string, messages []proto.Message) reply {
+				return w.call(with, method, messages...)
+			},
+			func(string) bool { return true },
+		},
+		{"REST", func(w *world, with credential, method string, messages []proto.Message) reply {
+			return w.fetch(with, routes[method][0], messages...)
+		}, func(method string) bool { return len(routes[method]) > 0 }},
+	}
+}
+
+// public tells whether everybody may call a method.
+func public(method string) bool { return strings.HasPrefix(policytest.Desks()[method], "*") }
+
+// each goes through all methods of both doors.
+func (m *matrix) each(w *world, do func(d door, r row)) {
+	for _, d := range doors(w) {
+		for _, r := range rows() {
+			if d.has(r.method) && (m.only == nil || slices.Contains(m.only, r.method)) {
+				do(d, r)
+			}
+		}
+	}
+}
+
+// refusals sends each call with each credential that is none. All are answered alike,
+// and nothing of the request is looked at.
+func (m *matrix) refusals(w *world, bad map[string]credential) {
+	first := ""
+	m.each(w, func(d door, r row) {
+		messages := r.make(w, w.things[alder])
+		for _, name := range slices.Sorted(maps.Keys(bad)) {
+			if public(r.method) {
+				continue
+			}
+			m.cases++
+			got := d.send(w, bad[name], r.method, messages)
+			if got.status.Code() != codes.Unauthenticated || reason(got) != fitmentv1.ErrorInfo_CREDENTIAL_INVALID {
+				m.finds("%s %s with %s: %v", d.name, r.method, name, got.status)
+			}
+			if first == "" {
+				first = got.status.Message()
+			}
+			if got.status.Message() != first {
+				m.finds("%s %s with %s is told %q, others %q", d.name, r.method, name, got.status.Message(), first)
+			}
+			m.leaks(w, d, r, name, got)
+		}
+	})
+}
+
+func reason(got reply) apierr.Reason { return apierr.ReasonOf(got.status.Err()) }
+
+// leaks looks for alder's canaries, and its vehicles, in what somebody else is told.
+func (m *matrix) leaks(w *world, d door, r row, who string, got reply) {
+	if at := strings.Index(got.text, mark(alder)); at >= 0 {
+		m.finds("%s %s by %s tells %.60q", d.name, r.method, who, got.text[at:])
+	}
+	for i := range w.vins {
+		if strings.Contains(got.text, w.vins[i]) {
+			m.finds("%s %s by %s tells the VIN %s", d.name, r.method, who, w.vins[i])
+			return
+		}
+	}
+}
+
+// desks sends each call with keys for each set of desks. Those that may not are refused
+// before the request is looked at; what is sent for those that may is not quite a good
+// request, so that it does nothing.
+func (m *matrix) desks(w *world, sets map[string]credential) {
+	m.each(w, func(d door, r row) {
+		if public(r.method) {
+			return
+		}
+		messages := spoiled(r.make(w, w.things[alder]))
+		for _, set := range slices.Sorted(maps.Keys(sets)) {
+			m.cases++
+			got := d.send(w, sets[set], r.method, messages)
+			may := strings.ContainsAny(set, policytest.Desks()[r.method])
+			refusal := got.status.Code() == codes.PermissionDenied && reason(got) == fitmentv1.ErrorInfo_PERMISSION_MISSING
+			person := r.by == byPerson && refusal && strings.Contains(got.status.Message(), "session")
+			if may == refusal && !person || got.status.Code() == codes.Unauthenticated {
+				m.finds("%s %s for the desks %s: allowed %v, %v", d.name, r.method, set, may, got.status)
+			}
+			if !may && !refusal {
+				m.leaks(w, d, r, "the desks "+set, got)
+			}
+		}
+	})
+}
+
+// spoiled are messages that change nothing: writes without a request id, files that are
+// only tried.
+func spoiled(messages []proto.Message) []proto.Message {
+	first := messages[0].ProtoReflect()
+	if field := first.Descriptor().Fields().ByName("request_id"); field != nil {
+		first.Clear(field)
+	}
+	if options, ok := inside(messages[0], "options"); ok {
+		switch o := options.(type) {
+		case *fitmentv1.ImportOptions:
+			o.DryRun = true
+		case *fitmentv1.AttachmentOptions:
+			o.Sha256 = strings.Repeat("0", 64)
+		}
+	}
+	return messages
+}
+
+// others sends each call as birch, about alder's things, and returns what was answered.
+func (m *matrix) others(w *world, x *things) map[string]string {
+	w.ids = 1_000_000 // the same ids in every world
+	told := map[string]string{}
+	m.each(w, func(d door, r row) {
+		m.cases++
+		with := bearer(w.keys[birch])
+		if r.by == byPerson {
+			with = bearer(w.things[birch].credential)
+		}
+		messages := r.make(w, x.as(birch))
+		if r.by == byAnybody {
+			messages = r.make(w, w.things[birch])
+		}
+		got := d.send(w, with, r.method, messages)
+		m.leaks(w, d, r, birch, got)
+		told[d.name+" "+r.method] = comparable(w.t, got)
+	})
+	return told
+}
+
+// same finds what birch is told of a world that it is not told of another: more than
+// alder's listings and what is held of others'.
+func (m *matrix) same(with, without map[string]string) {
+	for _, call := range slices.Sorted(maps.Keys(with)) {
+		m.cases++
+		if with[call] != without[call] {
+			m.finds("%s tells birch what alder has: %s\n  and where alder has nothing: %s", call, differing(with[call], without[call]), differing(without[call], with[call]))
+		}
+	}
+}
+
+// differing is where a text begins to differ from another.
+func differing(a, b string) string {
+	n := 0
+	for n < min(len(a), len(b)) && a[n] == b[n] {
+		n++
+	}
+	return fmt.Sprintf("…%.160s", a[max(0, n-60):])
+}
+
+// own sends each call as alder itself: each is done, and shows alder what is its own.
+// It returns from where on each took its request ids.
+func (m *matrix) own(w *world) map[string]int {
+	w.ids = 2_000_000
+	sent := map[string]int{}
+	x := w.things[alder]
+	shows := 0
+	m.each(w, func(d door, r row) {
+		writes := methods[r.method].Input().Fields().ByName("request_id") != nil || methods[r.method].IsStreamingClient() || r.by >= byPerson
+		if d.name == "REST" && writes {
+			return // done by gRPC already
+		}
+		m.cases++
+		with := bearer(w.keys[alder])
+		switch r.by {
+		case byOperator:
+			with = bearer(w.operator)
+		case byPerson:
+			with = bearer(x.other)
+		case byAnybody:
+			with = nil
+		case byKey:
+		}
+		sent[r.method] = w.ids
+		messages := r.make(w, x)
+		got := d.send(w, with, r.method, messages)
+		if r.method == "IdentityService/SignInWithToken" {
+			if refused(got.status) == (reason(got) == fitmentv1.ErrorInfo_CREDENTIAL_INVALID) && got.status.Code() == codes.OK {
+				m.finds("a token of nobody's signs in: %v", got.status)
+			}
+			return
+		}
+		if got.status.Code() != codes.OK || len(rejected(got)) > 0 {
+			m.finds("%s %s by alder itself: %v %v", d.name, r.method, got.status, rejected(got))
+		}
+		if strings.Contains(got.text, mark(alder)) {
+			shows++
+		} else if !r.silent {
+			m.finds("%s %s does not show alder its own", d.name, r.method)
+		}
+	})
+	if shows < 50 {
+		m.finds("alder is shown its own %d times: the canaries are not where they should be", shows)
+	}
+	return sent
+}
+
+// rejected are the rows of an import that were.
+func rejected(got reply) []*fitmentv1.FieldProblem {
+	for _, answer := range got.answers {
+		if with, ok := answer.(interface{ GetRow() *fitmentv1.RowResult }); ok && len(with.GetRow().GetProblems()) > 0 {
+			return with.GetRow().GetProblems()
+		}
+	}
+	return nil
+}
+
+// repeats sends alder's writes once more as birch, with alder's request ids. These are
+// each business's own: birch must neither be answered what alder was, nor be told that
+// the id was used.
+func (m *matrix) repeats(w *world, sent map[string]int) {
+	m.each(w, func(d door, r row) {
+		if public(r.method) || methods[r.method].Input().Fields().ByName("request_id") == nil {
+			return
+		}
+		m.cases++
+		w.ids = sent[r.method]
+		got := d.send(w, bearer(w.keys[birch]), r.method, r.make(w, w.things[alder].as(birch)))
+		if d.name == "gRPC" && reason(got) == fitmentv1.ErrorInfo_REQUEST_ID_REUSED {
+			m.finds("%s: birch is told that alder used the request id: %v", r.method, got.status)
+		}
+		m.leaks(w, d, r, "birch with alder's request id", got)
+	})
+}
+
+// comparable is an answer without what differs between any two worlds: revisions and
+// tags of records, and credentials, which are random.
+func comparable(t *testing.T, got reply) string {
+	t.Helper()
+	var text strings.Builder
+	fmt.Fprintln(&text, got.status.Code(), got.status.Message(), got.code)
+	for _, detail := range got.status.Details() {
+		fmt.Fprintln(&text, "detail", normal(fmt.Sprint(detail)))
+	}
+	body := got.body
+	if bytes.HasPrefix(body, []byte("%PDF")) {
+		body = []byte(sumOf(body))
+	}
+	for _, answer := range got.answers {
+		if drawn, ok := answer.(interface{ GetDocument() *fitmentv1.Document }); ok {
+			if body = drawn.GetDocument().GetContent(); bytes.HasPrefix(body, []byte("%PDF")) {
+				body = []byte(sumOf(body))
+			}
+			continue
+		}
+		raw, err := answers.JSON(answer)
+		if err != nil {
+			t.Fatal(err)
+		}
+		body = append(append(body, raw...), '\n')
+	}
+	for line := range strings.Lines(string(body)) {
+		var value any
+		if json.Unmarshal([]byte(line), &value) != nil {
+			text.WriteString(normal(line))
+			continue
+		}
+		raw, err := json.Marshal(blank(value))
+		if err != nil {
+			t.Fatal(err)
+		}
+		text.WriteString(normal(string(raw)) + "\n")
+	}
+	return normal(text.String())
+}
+
+var random = regexp.MustCompile(`b[ws]_[a-z-]+_[a-z2-7]{12}(_[A-Za-z0-9_-]+)?|(keys|sessions)/[a-z-]+\.[a-z2-7]{12}|\b[a-z2-7]{12}\b`)
+
+func normal(text string) string { return random.ReplaceAllString(text, "CREDENTIAL") }
+
+// blank replaces what is a place of the store by a word.
+func blank(value any) any {
+	switch v := value.(type) {
+	case map[string]any:
+		for key, inner := range v {
+			switch key {
+			case "revision", "etag", "fitmentRevision":
+				v[key] = key
+			case "nextPageToken":
+				if inner != "" {
+					v[key] = "more"
+				}
+			default:
+				v[key] = blank(inner)
+			}
+		}
+	case []any:
+		for i := range v {
+			v[i] = blank(v[i])
+		}
+	}
+	return value
+}
+
+// TestEveryMethodIsInTheMatrix: a method, or a route, that nobody has thought about
+// fails the test rather than to be left out of it.
+func TestEveryMethodIsInTheMatrix(t *testing.T) {
+	t.Parallel()
+	listed := map[string]int{}
+	for _, r := range rows() {
+		listed[r.method]++
+	}
+	for method := range methods {
+		if listed[method] != 1 {
+			t.Errorf("%s stands in the matrix %d times", method, listed[method])
+		}
+		if policytest.Desks()[method] == "" {
+			t.Errorf("nobody has written down who may call %s", method)
+		}
+	}
+	for method := range listed {
+		if methods[method] == nil {
+			t.Errorf("%s is in the matrix and does not exist", method)
+		}
+	}
+}
+
+// TestNobodyGetsAtWhatIsNotHis is the matrix.
+func TestNobodyGetsAtWhatIsNotHis(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t, build{})
+	for method, routes := range w.routesOf() {
+		if methods[method] == nil || len(routes) != 1 {
+			t.Errorf("the API's description has %d routes to %s, which the matrix cannot send", len(routes), method)
+		}
+	}
+	var m matrix
+	bad := w.forged()
+	maps.Copy(bad, w.ended())
+	sets := w.desked()
+	before := w.records(alder)
+	m.refusals(w, bad)
+	m.desks(w, sets)
+	for key, version := range w.records(alder) {
+		if before[key] != version {
+			t.Errorf("calls that were refused changed alder's %s", key)
+		}
+	}
+	told := m.others(w, w.things[alder])
+	bare := newWorld(t, build{bare: true, bought: w.bought})
+	m.same(told, m.others(bare, w.things[alder]))
+	m.repeats(w, m.own(w))
+	for _, finding := range m.findings {
+		t.Error(finding)
+	}
+	if m.cases < leastCases {
+		t.Errorf("%d cases, want at least %d", m.cases, leastCases)
+	}
+	t.Logf("%d methods, %d cases", len(methods), m.cases)
+}
+
+// records are the versions of what a business has, but for the days on which its keys
+// were used.
+func (w *world) records(business string) map[string]int64 {
+	w.t.Helper()
+	all := map[string]int64{}
+	for after := int64(0); ; {
+		some, err := w.store.Changes(w.t.Context(), after, 1000)
+		if err != nil {
+			w.t.Fatal(err)
+		}
+		if len(some) == 0 {
+			return all
+		}
+		for _, record := range some {
+			after = record.Version
+			if record.Key.Tenant == business && record.Key.Kind != "key" {
+				all[record.Key.Kind+"/"+record.Key.ID] = record.Version
+			}
+		}
+	}
+}
