@@ -126,18 +126,11 @@ func (f *serveFlags) run(ctx context.Context, out, logTo io.Writer) (err error) 
 		return err
 	}
 	defer seen.Close(ctx)
-	fitment, err := app.Open(ctx, app.Config{
-		Data: filepath.Join(f.data, "fitment"), Own: f.own, PublicURL: f.address(), Provider: f.provider.trusted(), Quotas: f.quotas, OtherQuotas: quoteapp.QuotaNames(),
-		Metrics: seen.Metrics, Traces: seen.Traces, Log: log,
-	})
-	if err != nil {
-		return inUse(err, f.data)
-	}
-	defer func() { err = errors.Join(err, fitment.Close()) }()
-	key, err := f.seeToKey(ctx, fitment, out)
+	fitment, key, err := f.openFitment(ctx, out, seen, log)
 	if err != nil {
 		return err
 	}
+	defer func() { err = errors.Join(err, fitment.Close()) }()
 	memory := serve.NewMemory()
 	// The connection must not wait for the whole server's health: the quote side
 	// is part of it, and waits for the fitment side through this connection.
@@ -186,6 +179,22 @@ func (f *serveFlags) run(ctx context.Context, out, logTo io.Writer) (err error) 
 	return f.listen(ctx, served{server, handler, memory, admin}, func(ctx context.Context, httpAddress, grpcAddress string) error {
 		return f.welcome(ctx, out, conn, key, httpAddress, grpcAddress, admin.Address())
 	}, log)
+}
+
+// openFitment opens the fitment side and sees to its first key.
+func (f *serveFlags) openFitment(ctx context.Context, out io.Writer, seen *process.Seen, log *slog.Logger) (*app.App, string, error) {
+	fitment, err := app.Open(ctx, app.Config{
+		Data: filepath.Join(f.data, "fitment"), Own: f.own, PublicURL: f.address(), Provider: f.provider.trusted(), Quotas: f.quotas, OtherQuotas: quoteapp.QuotaNames(),
+		Metrics: seen.Metrics, Traces: seen.Traces, Log: log,
+	})
+	if err != nil {
+		return nil, "", inUse(err, f.data)
+	}
+	key, err := f.seeToKey(ctx, fitment, out)
+	if err != nil {
+		return nil, "", errors.Join(err, fitment.Close())
+	}
+	return fitment, key, nil
 }
 
 // allInOneCallers are let in by the all-in-one program where nothing else is said.

@@ -64,7 +64,7 @@ func waits(call func(ctx context.Context) error) func(ctx context.Context) error
 			select {
 			case <-ctx.Done():
 				return ctx.Err()
-			case <-time.After(20 * time.Millisecond): //nolint:forbidigo // a poll of a running process
+			case <-time.After(20 * time.Millisecond):
 			}
 		}
 	}

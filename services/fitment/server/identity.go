@@ -33,7 +33,7 @@ type IdentityOptions struct {
 
 // IdentityServer serves IdentityService: it tells callers who they are, and keeps
 // businesses and their credentials. The call's own credential has been verified by
-// then, on the way in; who it is is what the context carries.
+// then, on the way in, and the context carries whose it is.
 type IdentityServer struct {
 	fitmentv1.UnimplementedIdentityServiceServer
 	records
