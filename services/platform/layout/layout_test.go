@@ -21,7 +21,7 @@ const module = "beltwright.example/"
 var pure = []string{
 	"services/fitment/vin", "services/fitment/fault", "services/fitment/evidence", "services/fitment/rules",
 	"services/fitment/names", "services/fitment/vindata", "services/fitment/restraint", "services/fitment/basis", "services/fitment/jurisdiction", "services/fitment/reference",
-	"services/quote/money", "services/quote/landed", "services/quote/working", "services/quote/tax", "services/platform/transport", "services/quote/trust", "services/quote/plan", "services/quote/choice", "services/quote/basket", "services/quote/problem", "services/quote/quote", "services/quote/repair", "services/quote/books", "services/quote/document", "services/fitment/document", "services/platform/paper", "services/platform/sheet", "services/platform/prose", "gateway/plain",
+	"services/quote/money", "services/quote/landed", "services/quote/working", "services/quote/tax", "services/platform/transport", "services/quote/trust", "services/quote/plan", "services/quote/choice", "services/quote/basket", "services/quote/problem", "services/quote/quote", "services/quote/repair", "services/quote/books", "services/quote/document", "services/fitment/document", "services/platform/paper", "services/platform/sheet", "services/platform/prose", "services/platform/policy", "gateway/plain",
 }
 
 func TestPureDecisionCodeKnowsNoClockContextOrTransport(t *testing.T) {
