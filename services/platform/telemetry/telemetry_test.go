@@ -191,3 +191,26 @@ func TestNilTracesMakeNothing(t *testing.T) {
 		t.Error("nil traces do something")
 	}
 }
+
+// TestTheEnvironmentNamesACollector as the OpenTelemetry specification has it.
+func TestTheEnvironmentNamesACollector(t *testing.T) { //nolint:paralleltest // it sets the environment
+	collector, err := telemetrytest.Start(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer collector.Stop()
+	t.Setenv("OTEL_EXPORTER_OTLP_ENDPOINT", collector.Address)
+	t.Setenv("OTEL_RESOURCE_ATTRIBUTES", "service.name=named-by-the-operator")
+	traces, err := telemetry.Open(t.Context(), telemetry.Config{Service: "beltwright-test"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, end := traces.Request(httptest.NewRequest(http.MethodGet, "/v1/x", nil), "/v1/x")
+	end(http.StatusOK)
+	if err := traces.Close(t.Context()); err != nil {
+		t.Error(err)
+	}
+	if got := collector.Spans(); len(got) != 1 || got[0].Service != "named-by-the-operator" {
+		t.Errorf("%+v", got)
+	}
+}
