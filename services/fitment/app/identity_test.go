@@ -535,6 +535,49 @@ func TestStoreOfAnEarlierReleaseIsAdopted(t *testing.T) {
 	}
 }
 
+// TestRevokingWinsOverUse: a key is revoked while it is used and its use is being
+// written down; whichever comes first, it is revoked in the end.
+func TestRevokingWinsOverUse(t *testing.T) {
+	t.Parallel()
+	d := deploy(t, t.TempDir())
+	admin := d.admit("shop-a", "shop", "admin")
+	noted := 0
+	for range 40 {
+		made := d.key(admin, &fitmentv1.Key{Roles: []string{"shop"}})
+		var users sync.WaitGroup
+		for range 4 {
+			users.Go(func() {
+				for {
+					if _, err := d.who(made.GetText()); err != nil {
+						return
+					}
+				}
+			})
+		}
+		if _, err := d.client.RevokeKey(d.as(admin), &fitmentv1.RevokeKeyRequest{Name: made.GetKey().GetName(), RequestId: uuid.NewString()}); err != nil {
+			t.Fatal(err)
+		}
+		_, err := d.who(made.GetText())
+		wants(t, "right after it was revoked", err, fitmentv1.ErrorInfo_CREDENTIAL_INVALID, "")
+		users.Wait()
+	}
+	listed, err := d.client.ListKeys(d.as(admin), &fitmentv1.ListKeysRequest{PageSize: 1000})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, key := range listed.GetKeys() {
+		if key.GetRevokeTime() == nil && !strings.Contains(admin, key.GetPrefix()) {
+			t.Errorf("%s is not revoked any more", key.GetName())
+		}
+		if key.GetLastUsedDay() != "" {
+			noted++
+		}
+	}
+	if noted < 2 {
+		t.Errorf("the use of %d keys was noted: nothing was in the way of the revocations", noted)
+	}
+}
+
 // TestPagesOfKeys are whole, without one twice.
 func TestPagesOfKeys(t *testing.T) {
 	t.Parallel()

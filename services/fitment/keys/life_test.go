@@ -21,6 +21,7 @@ import (
 	"beltwright.example/services/fitment/keys"
 	"beltwright.example/services/platform/identity"
 	"beltwright.example/services/store"
+	"beltwright.example/services/store/embedded"
 )
 
 const day = 24 * time.Hour
@@ -444,4 +445,29 @@ func FuzzParseName(f *testing.F) {
 			t.Fatalf("%q is read as %q and %q", name, business, id)
 		}
 	})
+}
+
+func BenchmarkVerify(b *testing.B) {
+	s, err := embedded.Open(b.TempDir(), embedded.Options{})
+	if err != nil {
+		b.Fatal(err)
+	}
+	defer func() {
+		if err := s.Close(); err != nil {
+			b.Error(err)
+		}
+	}()
+	k, err := keys.Open(b.Context(), s, keys.Options{})
+	if err != nil {
+		b.Fatal(err)
+	}
+	text, err := k.Create(b.Context(), "shop-a", shopRoles)
+	if err != nil {
+		b.Fatal(err)
+	}
+	for b.Loop() {
+		if _, err := k.Verify(b.Context(), text); err != nil {
+			b.Fatal(err)
+		}
+	}
 }
