@@ -99,7 +99,7 @@ func bindLog(cmd *cobra.Command, asJSON *bool, level *string) {
 func (f *serveFlags) firstKey() keys.First {
 	if f.demo {
 		return keys.First{
-			Tenant: demoTenant, Roles: []identity.Role{identity.Admin, identity.Yard, identity.Shop, identity.Books},
+			Tenant: demoTenant, Roles: identity.Desks(),
 			Path: filepath.Join(f.data, demoKeyFile), Replace: true,
 		}
 	}
