@@ -81,11 +81,12 @@ func (p *process) goroutines() int {
 const (
 	patience = 200 * time.Millisecond
 	late     = 250 * time.Millisecond
-	// slack is a delay of the machine's own that may eat up what a hop has left to
-	// say which other one does not answer: 37 ms at the second hop. Then one answer in
-	// misledAtMost may name the hop that came too late to say so.
-	slack        = 10 * time.Millisecond
-	misledAtMost = 50
+	// slack is a delay of the machine's own from which on it may eat up what a hop
+	// has left to say which other one does not answer, 37 ms at the second hop. Then
+	// one request in slips may be late, or be told of the hop that came too late to
+	// say so.
+	slack = 10 * time.Millisecond
+	slips = 50
 )
 
 // outcome is what became of one request.
@@ -215,21 +216,21 @@ func TestAStalledHopIsNamedInTime(t *testing.T) {
 	} {
 		hop.process.pause()
 		all, noise := c.many(time.Minute, hop.paths)
-		worst, misled := time.Duration(0), 0
+		worst, slipped := time.Duration(0), 0
 		for _, o := range all {
 			worst = max(worst, o.took)
 			if o.err != nil || o.code != http.StatusServiceUnavailable && o.code != http.StatusGatewayTimeout {
 				t.Errorf("%s stopped: %d %v %v, want 503 or 504", hop.name, o.code, o.body, o.err)
 			} else if named := blames(t, o.body); named != hop.name {
-				misled++
+				slipped++
 				t.Logf("%s stopped: %q is named: %v", hop.name, named, o.body)
+			} else if o.took > late+noise {
+				slipped++
+				t.Logf("%s stopped: answered after %v, want at most %v and the machine's own %v", hop.name, o.took, late, noise)
 			}
 		}
-		if misled > 0 && (misled*misledAtMost > len(all) || noise < slack) {
-			t.Errorf("%s stopped: %d of %d requests name another one", hop.name, misled, len(all))
-		}
-		if worst > late+noise {
-			t.Errorf("%s stopped: the slowest of %d requests was answered after %v, want at most %v and the machine's own %v", hop.name, len(all), worst, late, noise)
+		if slipped > 0 && (slipped*slips > len(all) || noise < slack) {
+			t.Errorf("%s stopped: %d of %d requests were answered late or name another one", hop.name, slipped, len(all))
 		}
 		t.Logf("%s stopped: %d requests answered, the slowest after %v; the machine's own delay at worst %v", hop.name, len(all), worst, noise)
 		if o := c.within(http.DefaultClient, 0, 4*late, "/v1/quotes:prepare", prepare); !errors.Is(o.err, context.DeadlineExceeded) {

@@ -602,7 +602,7 @@ func TestManyAtOnce(t *testing.T) {
 	})
 	rounds := 2_000
 	if long() {
-		rounds = 50_000
+		rounds = 20_000
 	}
 	opened := atomic.Int64{}
 	stop := l.Go(func(s breaker.Status) {
