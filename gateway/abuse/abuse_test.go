@@ -2,9 +2,16 @@ package abuse_test
 
 import (
 	"context"
+	"crypto/tls"
+	"crypto/x509"
+	"os"
+	"os/exec"
+	"path/filepath"
 	"sync"
 	"testing"
 	"time"
+
+	"beltwright.example/services/platform/mtls"
 )
 
 // quick is a p99 that is not looked into, whatever it is elsewhere. By hand it is one
@@ -22,7 +29,34 @@ func quick() time.Duration { return sizedTime(2*time.Second, 100*time.Millisecon
 //
 // At the end the program has never had more memory than allowed.
 func TestProtocolAbuse(t *testing.T) { //nolint:paralleltest // it measures times
-	x := startReal(t)
+	startReal(t).holdsOut(t, attacks())
+}
+
+// TestProtocolAbuseByHTTPS does so where REST speaks HTTPS.
+func TestProtocolAbuseByHTTPS(t *testing.T) { //nolint:paralleltest // it measures times
+	if err := build(); err != nil {
+		t.Fatal(err)
+	}
+	certs := filepath.Join(t.TempDir(), "certs")
+	made := exec.CommandContext(t.Context(), filepath.Join(binaries, "beltwright"), "devcerts", "--out", certs, "--name", "beltwright")
+	if out, err := made.CombinedOutput(); err != nil {
+		t.Fatalf("%v: %s", err, out)
+	}
+	raw, err := os.ReadFile(filepath.Join(certs, mtls.CAFile))
+	if err != nil {
+		t.Fatal(err)
+	}
+	trusted := x509.NewCertPool()
+	trusted.AppendCertsFromPEM(raw)
+	own := filepath.Join(certs, "beltwright")
+	x := startReal(t, "--http-cert", filepath.Join(own, mtls.CertFile), "--http-key", filepath.Join(own, mtls.KeyFile))
+	x.secure = &tls.Config{RootCAs: trusted, MinVersion: tls.VersionTLS13}
+	x.holdsOut(t, webAttacks())
+}
+
+// holdsOut runs attacks one after the other.
+func (x target) holdsOut(t *testing.T, all []attack) {
+	t.Helper()
 	ctx, cancel := context.WithTimeout(t.Context(), sizedTime(time.Second, 10*time.Second))
 	before := x.watch(ctx)
 	cancel()
@@ -30,9 +64,9 @@ func TestProtocolAbuse(t *testing.T) { //nolint:paralleltest // it measures time
 		t.Fatalf("the bystander fails before anything happened: %v", before.failures[0])
 	}
 	t.Logf("before: p99 %v of %d calls, %d MiB", before.p99().Round(time.Microsecond), len(before.took), x.peak())
-	for _, a := range attacks() {
+	for _, a := range all {
 		t.Run(a.name, func(t *testing.T) {
-			ours, here, bare, elsewhere := x.compare(t, a, startBare(t))
+			ours, here, bare, elsewhere := x.compare(t, a, startBare(t, x.secure != nil))
 			t.Logf("size %d: %v; without limits: %v", a.size(), ours, bare)
 			t.Logf("bystander: p99 %v of %d calls, %d failed; while the other is attacked: %v of %d",
 				here.p99().Round(time.Microsecond), len(here.took), len(here.failures), elsewhere.p99().Round(time.Microsecond), len(elsewhere.took))
@@ -80,7 +114,14 @@ func (x target) during(t *testing.T, a attack, victim target) (harm, experience)
 	watching, stop := context.WithCancel(ctx)
 	fared := make(chan experience, 1)
 	go func() { fared <- x.watch(watching) }()
+	began := time.Now()
 	got := a.run(ctx, victim, a.size())
+	// By hand it goes on for a while, so that the bystander's p99 means something.
+	for long && !a.still && time.Since(began) < 10*time.Second {
+		if again := a.run(ctx, victim, a.size()); again.amount > got.amount {
+			got = again
+		}
+	}
 	stop()
 	return got, <-fared
 }

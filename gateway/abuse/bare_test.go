@@ -4,6 +4,7 @@ import (
 	"bufio"
 	"bytes"
 	"compress/gzip"
+	"crypto/tls"
 	"encoding/json"
 	"fmt"
 	"io"
@@ -20,6 +21,8 @@ import (
 	"google.golang.org/grpc/encoding"
 	_ "google.golang.org/grpc/encoding/gzip" // the bare server takes compressed messages
 	"google.golang.org/grpc/keepalive"
+
+	"beltwright.example/services/platform/mtls/authority"
 )
 
 // raw hands messages through as bytes.
@@ -59,7 +62,8 @@ func bareMain() {
 	)
 	go func() { _ = server.Serve(calls) }()
 	go serveNaive(naive)
-	fmt.Printf("REST %s\ngRPC %s\nnaive %s\n", web.Addr(), calls.Addr(), naive.Addr()) //nolint:forbidigo // for the parent
+	secured := serveSecured()
+	fmt.Printf("REST %s\ngRPC %s\nnaive %s\nHTTPS %s\n", web.Addr(), calls.Addr(), naive.Addr(), secured) //nolint:forbidigo // for the parent
 	mux := http.NewServeMux()
 	mux.HandleFunc("/debug/pprof/", pprof.Index)
 	mux.HandleFunc("/", readsAll)
@@ -75,6 +79,34 @@ func listenBare() net.Listener {
 		panic(err) //nolint:forbidigo // there is no test in this process
 	}
 	return listener
+}
+
+// serveSecured serves HTTPS by HTTP/2 without a limit of streams, whose handlers work
+// for a while although their callers left.
+func serveSecured() net.Addr {
+	now := time.Now()
+	ca, err := authority.New(now, time.Hour, authority.Hosts{})
+	if err != nil {
+		panic(err) //nolint:forbidigo // there is no test in this process
+	}
+	cert, key, err := ca.Issue(authority.For("bare", authority.Hosts{}, now, time.Hour/2))
+	if err != nil {
+		panic(err) //nolint:forbidigo // there is no test in this process
+	}
+	pair, err := tls.X509KeyPair(cert, key)
+	if err != nil {
+		panic(err) //nolint:forbidigo // there is no test in this process
+	}
+	listener := listenBare()
+	server := &http.Server{ //nolint:gosec // without time limits on purpose
+		TLSConfig: &tls.Config{Certificates: []tls.Certificate{pair}, MinVersion: tls.VersionTLS13},
+		Handler:   http.HandlerFunc(func(http.ResponseWriter, *http.Request) { <-time.After(100 * time.Millisecond) }),
+	}
+	if err := http2.ConfigureServer(server, &http2.Server{MaxConcurrentStreams: 1 << 20}); err != nil {
+		panic(err) //nolint:forbidigo // there is no test in this process
+	}
+	go func() { _ = server.ServeTLS(listener, "", "") }()
+	return listener.Addr()
 }
 
 // readsAll reads a body whole, unpacks it and decodes it.

@@ -69,8 +69,8 @@ func (x target) watch(ctx context.Context) experience {
 			}
 		})
 	}
-	kept := &http.Transport{DialContext: dialer(bystanders).DialContext}
-	fresh := &http.Transport{DialContext: dialer(bystanders).DialContext, DisableKeepAlives: true}
+	kept := &http.Transport{DialContext: dialer(bystanders).DialContext, TLSClientConfig: x.secure}
+	fresh := &http.Transport{DialContext: dialer(bystanders).DialContext, TLSClientConfig: x.secure, DisableKeepAlives: true}
 	conn, err := grpc.NewClient("passthrough:///"+x.grpc, grpc.WithTransportCredentials(insecure.NewCredentials()),
 		grpc.WithContextDialer(func(ctx context.Context, to string) (net.Conn, error) {
 			return dialer(bystanders).DialContext(ctx, "tcp", to)
@@ -95,7 +95,7 @@ const listing = "listings/kettlewick.SOLANE-1"
 
 // reads reads it over REST.
 func (x target) reads(ctx context.Context, transport *http.Transport) error {
-	request, err := http.NewRequestWithContext(ctx, http.MethodGet, "http://"+x.rest+"/v1/"+listing, http.NoBody)
+	request, err := http.NewRequestWithContext(ctx, http.MethodGet, x.base()+"/v1/"+listing, http.NoBody)
 	if err != nil {
 		return err
 	}

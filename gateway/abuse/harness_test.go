@@ -4,6 +4,7 @@ import (
 	"bufio"
 	"bytes"
 	"context"
+	"crypto/tls"
 	"fmt"
 	"io"
 	"net"
@@ -64,7 +65,9 @@ type target struct {
 	pid        int
 	rest, grpc string
 	admin      string // where its profiles are
-	naive      string // bare only: see naive
+	naive      string // bare only: see serveNaive
+	// secure is set where REST speaks HTTPS: what a client trusts.
+	secure *tls.Config
 	// key is the attacker's own credential, of a business that nobody else has.
 	key string
 	// bystander is another business's.
@@ -84,6 +87,14 @@ func dialer(from string) *net.Dialer {
 // connect opens a connection as an attacker does.
 func (x target) connect(ctx context.Context, to string) (net.Conn, error) {
 	return dialer(attackers).DialContext(ctx, "tcp", to)
+}
+
+// base is where REST is.
+func (x target) base() string {
+	if x.secure != nil {
+		return "https://" + x.rest
+	}
+	return "http://" + x.rest
 }
 
 // child runs a program until the test ends and returns what it prints, until all
@@ -135,7 +146,7 @@ var build = sync.OnceValue(func() error { //nolint:gochecknoglobals // once for 
 })
 
 // startReal starts the whole program on the demo scenario.
-func startReal(t *testing.T) target {
+func startReal(t *testing.T, more ...string) target {
 	t.Helper()
 	if err := build(); err != nil {
 		t.Fatal(err)
@@ -143,9 +154,10 @@ func startReal(t *testing.T) target {
 	data := filepath.Join(t.TempDir(), "data")
 	command := exec.CommandContext(context.WithoutCancel(t.Context()), filepath.Join(binaries, "beltwright"), "serve", "--demo",
 		"--http", "127.0.0.1:0", "--grpc", "127.0.0.1:0", "--admin", "127.0.0.1:0", "--data", data, "--log-level", "error")
+	command.Args = append(command.Args, more...)
 	x := target{t: t}
 	var said []string
-	x.pid, said = child(t, command, `REST\s+http://(\S+)`, `gRPC\s+(\S+)`, `admin\s+http://(\S+)`, `Try, in another (terminal)`)
+	x.pid, said = child(t, command, `REST\s+https?://(\S+)`, `gRPC\s+(\S+)`, `admin\s+http://(\S+)`, `Try, in another (terminal)`)
 	x.rest, x.grpc, x.admin = said[0], said[1], strings.TrimSuffix(said[2], "/")
 	raw, err := os.ReadFile(filepath.Join(data, "demo.key"))
 	if err != nil {
@@ -183,7 +195,7 @@ func (x target) newBusiness(id string) string {
 }
 
 // startBare starts the server without limits.
-func startBare(t *testing.T) target {
+func startBare(t *testing.T, secure bool) target {
 	t.Helper()
 	self, err := os.Executable()
 	if err != nil {
@@ -193,8 +205,11 @@ func startBare(t *testing.T) target {
 	command.Env = append(os.Environ(), asBare+"=1")
 	x := target{t: t, key: "bw_anybody_aaaaaaaaaaaa_x"}
 	var said []string
-	x.pid, said = child(t, command, `REST (\S+)`, `gRPC (\S+)`, `naive (\S+)`)
+	x.pid, said = child(t, command, `REST (\S+)`, `gRPC (\S+)`, `naive (\S+)`, `HTTPS (\S+)`)
 	x.rest, x.grpc, x.naive, x.admin = said[0], said[1], said[2], said[0]
+	if secure {
+		x.rest, x.secure = said[3], &tls.Config{InsecureSkipVerify: true} //nolint:gosec // it attacks, whoever it is
+	}
 	return x
 }
 

@@ -23,6 +23,8 @@ const (
 	writeTimeout      = 35 * time.Second
 	idleTimeout       = 60 * time.Second
 	maxHeaderBytes    = 32 << 10
+	maxStreams        = 128
+	maxReceiveBuffer  = 1 << 20
 )
 
 // Server returns an HTTP server that puts up with slow and greedy clients for a
@@ -37,6 +39,15 @@ func Server(addr string, handler *Handler) *http.Server {
 		WriteTimeout:      writeTimeout,
 		IdleTimeout:       idleTimeout,
 		MaxHeaderBytes:    maxHeaderBytes,
+		// Over HTTPS clients speak HTTP/2. A client whose connection stands still,
+		// or that takes nothing of what is written, is cut off.
+		HTTP2: &http.HTTP2Config{
+			MaxConcurrentStreams:          maxStreams,
+			MaxReceiveBufferPerConnection: maxReceiveBuffer,
+			SendPingTimeout:               idleTimeout / 2,
+			PingTimeout:                   readTimeout,
+			WriteByteTimeout:              writeTimeout,
+		},
 	}
 	server.RegisterOnShutdown(handler.End)
 	return server
