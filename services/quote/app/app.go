@@ -107,7 +107,7 @@ func Open(ctx context.Context, config Config) (*App, error) {
 }
 
 // counted is the store, in which a business may keep only so much.
-func (c Config) counted(ctx context.Context, records store.Store) (store.Store, error) {
+func (c *Config) counted(ctx context.Context, records store.Store) (store.Store, error) {
 	kinds, overrides, err := quota.Parse(c.Quotas, server.Counted(), c.OtherQuotas...)
 	if err != nil {
 		return nil, err

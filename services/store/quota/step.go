@@ -178,7 +178,7 @@ func (s *Store) after(ctx context.Context, change store.Change) (store.Applied, 
 	case err != nil:
 		return store.Applied{}, err
 	case refusal != nil:
-		return store.Applied{Err: refusal}, nil
+		return store.Applied{Err: refusal}, nil //nolint:nilerr // the refusal is the answer
 	}
 	results, err := s.pass(ctx, []store.Change{change})
 	if err != nil {
