@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"fmt"
 	"net"
 	"os"
 	"strings"
@@ -20,6 +21,7 @@ import (
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	"beltwright.example/services/platform/apierr"
+	"beltwright.example/services/platform/auth"
 	"beltwright.example/services/platform/breaker"
 	"beltwright.example/services/platform/hop"
 )
@@ -386,6 +388,100 @@ func TestSeveralServersTakeTurns(t *testing.T) {
 	}
 	if asked := a.asked.Load() + b.asked.Load() - before; failed == 0 || asked > 4 {
 		t.Errorf("of 4 holds %d waited in vain, and the servers were asked %d times; want some, and each asked once", failed, asked)
+	}
+}
+
+// TestNoMoreThanTheProbesReachAService: each attempt of a hedged read asks the breaker
+// for itself, so that four reads which would all be made twice are three attempts of
+// a half-open breaker. The control is a closed one.
+func TestNoMoreThanTheProbesReachAService(t *testing.T) {
+	t.Parallel()
+	answer := func(stream grpc.ServerStream) error {
+		if err := stream.RecvMsg(&fitmentv1.GetListingRequest{}); err != nil {
+			return err
+		}
+		return stream.SendMsg(&fitmentv1.GetListingResponse{})
+	}
+	for _, half := range []bool{true, false} {
+		a, b := serveFailing(t, answer), serveFailing(t, answer)
+		set, err := breaker.New(breaker.Config{Services: []string{"beltwright.fitment.v1.ListingService"}, Open: 50 * time.Millisecond, Patience: time.Millisecond})
+		if err != nil {
+			t.Fatal(err)
+		}
+		client := dialed(t, a.address+","+b.address, true, Between(set)...)
+		read := func(wait time.Duration) error {
+			ctx, cancel := context.WithTimeout(t.Context(), wait)
+			defer cancel()
+			_, err := client.GetListing(ctx, &fitmentv1.GetListingRequest{}, grpc.WaitForReady(true))
+			return err
+		}
+		for range 500 {
+			if err := read(time.Minute); err != nil {
+				t.Fatal(err)
+			}
+		}
+		a.slow.Store(true)
+		b.slow.Store(true)
+		if half {
+			open := func() bool { return set.States()[0].State == breaker.Open }
+			for range 2000 { // the good ones are in the window, too
+				if open() {
+					break
+				}
+				_ = read(5 * time.Millisecond)
+			}
+			for began := time.Now(); open() && time.Since(began) < 10*time.Second; {
+				ctx, cancel := context.WithCancel(t.Context())
+				cancel()
+				_, _ = client.GetListing(ctx, &fitmentv1.GetListingRequest{}) // says nothing, but may turn it half-open
+			}
+		}
+		before := a.asked.Load() + b.asked.Load()
+		var reading sync.WaitGroup
+		for range 4 {
+			reading.Go(func() { _ = read(300 * time.Millisecond) })
+		}
+		reading.Wait()
+		asked := a.asked.Load() + b.asked.Load() - before
+		if half && asked > 3 || !half && asked < 4 {
+			t.Errorf("half-open %v: four reads reached the servers %d times, want at most 3 of a half-open breaker and at least 4 of a closed one", half, asked)
+		}
+	}
+}
+
+// TestNobodyIsLetInBehindAnOpenBreaker: where the fitment service fails, a credential
+// is not accepted, and once the breaker is open nobody is even asked.
+func TestNobodyIsLetInBehindAnOpenBreaker(t *testing.T) {
+	t.Parallel()
+	backend := serveFailing(t, nil)
+	set, err := NewBreakers(hop.Fitment)
+	if err != nil {
+		t.Fatal(err)
+	}
+	conn, err := Dial(backend.address, append(Between(set), grpc.WithDisableHealthCheck())...)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() {
+		if err := conn.Close(); err != nil {
+			t.Error(err)
+		}
+	}()
+	verifier := auth.Remote(fitmentv1.NewIdentityServiceClient(conn), auth.MaxTTL)
+	for i := range 100 {
+		p, err := verifier.Verify(t.Context(), fmt.Sprintf("bw_shop_%d_x", i))
+		if err == nil || p.Tenant != "" || status.Code(err) != codes.Unavailable || apierr.ServiceDown(err) != hop.Fitment {
+			t.Fatalf("a credential that nobody could verify: %v, %v; want UNAVAILABLE that names the fitment service", p, err)
+		}
+	}
+	for _, s := range set.States() {
+		if want := s.Breaker == "fitment.IdentityService.VerifyCredential"; (s.State == breaker.Open) != want {
+			t.Errorf("%s is %s", s.Breaker, s.State)
+		}
+	}
+	asked := backend.asked.Load()
+	if _, err := verifier.Verify(t.Context(), "bw_shop_other_x"); err == nil || backend.asked.Load() != asked {
+		t.Errorf("through an open breaker: %v, asked %d times more", err, backend.asked.Load()-asked)
 	}
 }
 
