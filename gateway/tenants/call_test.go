@@ -89,8 +89,8 @@ func (w *world) call(with credential, method string, messages ...proto.Message) 
 	}
 	ctx, cancel := context.WithTimeout(w.t.Context(), callTime)
 	defer cancel()
-	for _, value := range with {
-		ctx = metadata.AppendToOutgoingContext(ctx, "authorization", value)
+	if len(with) > 0 {
+		ctx = metadata.NewOutgoingContext(ctx, metadata.MD{"authorization": with})
 	}
 	stream, err := w.conn.NewStream(ctx, &grpc.StreamDesc{ClientStreams: desc.IsStreamingClient(), ServerStreams: true}, fullName(desc))
 	for _, message := range messages {

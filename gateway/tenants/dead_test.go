@@ -2,6 +2,7 @@ package tenants_test
 
 import (
 	"fmt"
+	"maps"
 	"strings"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
@@ -65,9 +66,7 @@ func (w *world) ended() map[string]credential {
 	w.must(w.operator, "IdentityService/UpdateBusiness", &fitmentv1.UpdateBusinessRequest{Etag: w.etagOf("gorse"), RequestId: w.id(), Business: &fitmentv1.Business{
 		Name: "businesses/gorse", DisplayName: "G", Roles: []string{"yard", "shop", "books", "admin"}, Suspended: true,
 	}})
-	for name, with := range shut {
-		dead[name] = with
-	}
+	maps.Copy(dead, shut)
 	w.endSessions(dead)
 	return dead
 }

@@ -30,7 +30,7 @@ type matrix struct {
 	findings []string
 }
 
-func (m *matrix) finds(format string, args ...any) {
+func (m *matrix) findsf(format string, args ...any) {
 	m.findings = append(m.findings, fmt.Sprintf(format, args...))
 }
 
@@ -75,7 +75,7 @@ func (m *matrix) each(w *world, do func(d door, r row)) {
 func (m *matrix) refusals(w *world, bad map[string]credential) {
 	first := ""
 	m.each(w, func(d door, r row) {
-		messages := r.make(w, w.things[alder])
+		messages := r.ask(w, w.things[alder])
 		for _, name := range slices.Sorted(maps.Keys(bad)) {
 			if public(r.method) {
 				continue
@@ -83,13 +83,13 @@ func (m *matrix) refusals(w *world, bad map[string]credential) {
 			m.cases++
 			got := d.send(w, bad[name], r.method, messages)
 			if got.status.Code() != codes.Unauthenticated || reason(got) != fitmentv1.ErrorInfo_CREDENTIAL_INVALID {
-				m.finds("%s %s with %s: %v", d.name, r.method, name, got.status)
+				m.findsf("%s %s with %s: %v", d.name, r.method, name, got.status)
 			}
 			if first == "" {
 				first = got.status.Message()
 			}
 			if got.status.Message() != first {
-				m.finds("%s %s with %s is told %q, others %q", d.name, r.method, name, got.status.Message(), first)
+				m.findsf("%s %s with %s is told %q, others %q", d.name, r.method, name, got.status.Message(), first)
 			}
 			m.leaks(w, d, r, name, got)
 		}
@@ -101,11 +101,11 @@ func reason(got reply) apierr.Reason { return apierr.ReasonOf(got.status.Err()) 
 // leaks looks for alder's canaries, and its vehicles, in what somebody else is told.
 func (m *matrix) leaks(w *world, d door, r row, who string, got reply) {
 	if at := strings.Index(got.text, mark(alder)); at >= 0 {
-		m.finds("%s %s by %s tells %.60q", d.name, r.method, who, got.text[at:])
+		m.findsf("%s %s by %s tells %.60q", d.name, r.method, who, got.text[at:])
 	}
 	for i := range w.vins {
 		if strings.Contains(got.text, w.vins[i]) {
-			m.finds("%s %s by %s tells the VIN %s", d.name, r.method, who, w.vins[i])
+			m.findsf("%s %s by %s tells the VIN %s", d.name, r.method, who, w.vins[i])
 			return
 		}
 	}
@@ -119,7 +119,7 @@ func (m *matrix) desks(w *world, sets map[string]credential) {
 		if public(r.method) {
 			return
 		}
-		messages := spoiled(r.make(w, w.things[alder]))
+		messages := spoiled(r.ask(w, w.things[alder]))
 		for _, set := range slices.Sorted(maps.Keys(sets)) {
 			m.cases++
 			got := d.send(w, sets[set], r.method, messages)
@@ -127,7 +127,7 @@ func (m *matrix) desks(w *world, sets map[string]credential) {
 			refusal := got.status.Code() == codes.PermissionDenied && reason(got) == fitmentv1.ErrorInfo_PERMISSION_MISSING
 			person := r.by == byPerson && refusal && strings.Contains(got.status.Message(), "session")
 			if may == refusal && !person || got.status.Code() == codes.Unauthenticated {
-				m.finds("%s %s for the desks %s: allowed %v, %v", d.name, r.method, set, may, got.status)
+				m.findsf("%s %s for the desks %s: allowed %v, %v", d.name, r.method, set, may, got.status)
 			}
 			if !may && !refusal {
 				m.leaks(w, d, r, "the desks "+set, got)
@@ -164,13 +164,13 @@ func (m *matrix) others(w *world, x *things) map[string]string {
 		if r.by == byPerson {
 			with = bearer(w.things[birch].credential)
 		}
-		messages := r.make(w, x.as(birch))
+		messages := r.ask(w, x.as(birch))
 		if r.by == byAnybody {
-			messages = r.make(w, w.things[birch])
+			messages = r.ask(w, w.things[birch])
 		}
 		got := d.send(w, with, r.method, messages)
 		m.leaks(w, d, r, birch, got)
-		told[d.name+" "+r.method] = comparable(w.t, got)
+		told[d.name+" "+r.method] = compared(w.t, got)
 	})
 	return told
 }
@@ -181,7 +181,7 @@ func (m *matrix) same(with, without map[string]string) {
 	for _, call := range slices.Sorted(maps.Keys(with)) {
 		m.cases++
 		if with[call] != without[call] {
-			m.finds("%s tells birch what alder has: %s\n  and where alder has nothing: %s", call, differing(with[call], without[call]), differing(without[call], with[call]))
+			m.findsf("%s tells birch what alder has: %s\n  and where alder has nothing: %s", call, differing(with[call], without[call]), differing(without[call], with[call]))
 		}
 	}
 }
@@ -219,25 +219,25 @@ func (m *matrix) own(w *world) map[string]int {
 		case byKey:
 		}
 		sent[r.method] = w.ids
-		messages := r.make(w, x)
+		messages := r.ask(w, x)
 		got := d.send(w, with, r.method, messages)
 		if r.method == "IdentityService/SignInWithToken" {
 			if refused(got.status) == (reason(got) == fitmentv1.ErrorInfo_CREDENTIAL_INVALID) && got.status.Code() == codes.OK {
-				m.finds("a token of nobody's signs in: %v", got.status)
+				m.findsf("a token of nobody's signs in: %v", got.status)
 			}
 			return
 		}
 		if got.status.Code() != codes.OK || len(rejected(got)) > 0 {
-			m.finds("%s %s by alder itself: %v %v", d.name, r.method, got.status, rejected(got))
+			m.findsf("%s %s by alder itself: %v %v", d.name, r.method, got.status, rejected(got))
 		}
 		if strings.Contains(got.text, mark(alder)) {
 			shows++
 		} else if !r.silent {
-			m.finds("%s %s does not show alder its own", d.name, r.method)
+			m.findsf("%s %s does not show alder its own", d.name, r.method)
 		}
 	})
 	if shows < 50 {
-		m.finds("alder is shown its own %d times: the canaries are not where they should be", shows)
+		m.findsf("alder is shown its own %d times: the canaries are not where they should be", shows)
 	}
 	return sent
 }
@@ -262,17 +262,17 @@ func (m *matrix) repeats(w *world, sent map[string]int) {
 		}
 		m.cases++
 		w.ids = sent[r.method]
-		got := d.send(w, bearer(w.keys[birch]), r.method, r.make(w, w.things[alder].as(birch)))
+		got := d.send(w, bearer(w.keys[birch]), r.method, r.ask(w, w.things[alder].as(birch)))
 		if d.name == "gRPC" && reason(got) == fitmentv1.ErrorInfo_REQUEST_ID_REUSED {
-			m.finds("%s: birch is told that alder used the request id: %v", r.method, got.status)
+			m.findsf("%s: birch is told that alder used the request id: %v", r.method, got.status)
 		}
 		m.leaks(w, d, r, "birch with alder's request id", got)
 	})
 }
 
-// comparable is an answer without what differs between any two worlds: revisions and
+// compared is an answer without what differs between any two worlds: revisions and
 // tags of records, and credentials, which are random.
-func comparable(t *testing.T, got reply) string {
+func compared(t *testing.T, got reply) string {
 	t.Helper()
 	var text strings.Builder
 	fmt.Fprintln(&text, got.status.Code(), got.status.Message(), got.code)

@@ -41,7 +41,11 @@ var placeholder = regexp.MustCompile(`\{([^}]*)\}`)
 // routesOf reads the API's description: the route of each method that has one.
 func (w *world) routesOf() map[string][]route {
 	w.t.Helper()
-	response, err := w.web.Client().Get(w.web.URL + "/openapi.json")
+	request, err := http.NewRequestWithContext(w.t.Context(), http.MethodGet, w.web.URL+"/openapi.json", nil)
+	if err != nil {
+		w.t.Fatal(err)
+	}
+	response, err := w.web.Client().Do(request)
 	if err != nil {
 		w.t.Fatal(err)
 	}

@@ -119,7 +119,7 @@ func newWorld(t *testing.T, b build) *world {
 // the machine, and a world writes hundreds of records.
 func quickDir(t *testing.T) string {
 	t.Helper()
-	dir, err := os.MkdirTemp("/dev/shm", "tenants-")
+	dir, err := os.MkdirTemp("/dev/shm", "tenants-") //nolint:usetesting // t.TempDir is on a disk
 	if err != nil {
 		return t.TempDir()
 	}
@@ -249,7 +249,7 @@ func (w *world) admit(business string) {
 		desks = append(desks, string(desk))
 	}
 	w.must(w.operator, "IdentityService/CreateBusiness", &fitmentv1.CreateBusinessRequest{
-		Business: &fitmentv1.Business{Id: business, DisplayName: w.canary(business, "name"), Roles: desks}, RequestId: w.id(),
+		Business: &fitmentv1.Business{Id: business, DisplayName: canary(business, "name"), Roles: desks}, RequestId: w.id(),
 	})
 	w.keys[business] = w.newKey(business, 0, desks...)
 }
@@ -258,7 +258,7 @@ func (w *world) admit(business string) {
 func (w *world) newKey(business string, days int32, desks ...string) string {
 	w.t.Helper()
 	made := w.must(w.operator, "IdentityService/CreateKey", &fitmentv1.CreateKeyRequest{
-		Key: &fitmentv1.Key{Business: business, Label: w.canary(business, "label"), Roles: desks}, Days: days, RequestId: w.id(),
+		Key: &fitmentv1.Key{Business: business, Label: canary(business, "label"), Roles: desks}, Days: days, RequestId: w.id(),
 	}).(*fitmentv1.CreateKeyResponse)
 	return made.GetText()
 }
@@ -304,7 +304,7 @@ func (w *world) stock(business string) string {
 		if business == alder {
 			w.vins = append(w.vins, row[vinAt])
 		}
-		_ = to.Write(append(row, "41.00", w.canary(business, "cost")))
+		_ = to.Write(append(row, "41.00", canary(business, "cost")))
 	}
 	to.Flush()
 	return out.String()
@@ -340,7 +340,7 @@ func vinLike(vin string, nth int) string {
 }
 
 // canary is a text of a business's that stands nowhere else.
-func (w *world) canary(business, what string) string {
+func canary(business, what string) string {
 	return mark(business) + "-" + what
 }
 
@@ -360,18 +360,18 @@ func need(vin string) *fitmentv1.Need {
 type things struct {
 	// speaker is whose words the requests use: the business's own, or those of who
 	// pretends to be it.
-	speaker                                                   string
-	business, customerVIN                                     string
-	need, deleted, decision                                   string
-	asked, withdrawn, toAnswer, toDecline                     string
-	attachment                                                string
-	held, sold, bought, back                                  string
-	heldFence, soldFence                                      int64
-	quote, draft, revised, accepted, declined, entry, outcome string
-	repair, repairEtag                                        string
-	person, personEtag, session, key                          string
-	credential, other                                         string
-	etags                                                     map[string]string
+	speaker                                          string
+	business, customerVIN                            string
+	need, deleted, decision                          string
+	asked, withdrawn, toAnswer, toDecline            string
+	attachment                                       string
+	held, sold, bought, back                         string
+	heldFence, soldFence                             int64
+	quote, draft, revised, accepted, declined, entry string
+	repair, repairEtag                               string
+	person, personEtag, session, key                 string
+	credential, other                                string
+	etags                                            map[string]string
 }
 
 // as are the same things, asked for by somebody else.
@@ -446,7 +446,7 @@ var picture = []byte("\x89PNG\r\n\x1a\n" + strings.Repeat("\x00", 600))
 // seedFitment keeps needs and decisions, asks yards and is asked.
 func (w *world) seedFitment(x *things, elsewhere string) {
 	w.t.Helper()
-	words := func(what string) string { return w.canary(x.business, what) }
+	words := func(what string) string { return canary(x.business, what) }
 	ids := []string{w.id(), w.id(), w.id(), w.id(), w.id(), w.id(), w.id()}
 	named := func(prefix, kind, id string) string { return prefix + requests.Derive(strings.ToLower(id), kind) }
 	x.need, x.deleted, x.decision = named("needs/", "need", ids[0]), named("needs/", "need", ids[1]), named("decisions/", "decision", ids[2])
@@ -455,8 +455,8 @@ func (w *world) seedFitment(x *things, elsewhere string) {
 	}
 	w.quietly(x, "FitmentService/KeepDecision", &fitmentv1.KeepDecisionRequest{Need: need(x.customerVIN), ListingName: elsewhere, RequestId: ids[2]})
 	inquiry := func(business, of, id string) string {
-		yardOf := strings.TrimPrefix(of[:strings.Index(of, ".")], "listings/")
-		return "evidenceRequests/" + yardOf + "." + requests.Derive(strings.ToLower(id), "evidence-request\x00"+business)
+		yardOf, _, _ := strings.Cut(of, ".")
+		return "evidenceRequests/" + strings.TrimPrefix(yardOf, "listings/") + "." + requests.Derive(strings.ToLower(id), "evidence-request\x00"+business)
 	}
 	ask := func(of, id string) proto.Message {
 		return &fitmentv1.RequestEvidenceRequest{
@@ -481,7 +481,7 @@ func (w *world) seedFitment(x *things, elsewhere string) {
 // seedQuotes quotes, buys and books.
 func (w *world) seedQuotes(x *things) {
 	w.t.Helper()
-	words := func(what string) string { return w.canary(x.business, what) }
+	words := func(what string) string { return canary(x.business, what) }
 	w.quietly(x, "OfferService/ImportOffers", offers(words("supplier"), words("item"))...)
 	prepare := func(draft bool) string {
 		request := w.preparing(x, draft)
@@ -534,7 +534,7 @@ func (w *world) seen() {
 
 func (w *world) preparing(x *things, draft bool) *quotev1.PrepareQuoteRequest {
 	return &quotev1.PrepareQuoteRequest{
-		Need: need(x.customerVIN), CurrencyCode: "USD", Reference: w.canary(x.speaker, "reference"), Customer: w.canary(x.speaker, "customer"),
+		Need: need(x.customerVIN), CurrencyCode: "USD", Reference: canary(x.speaker, "reference"), Customer: canary(x.speaker, "customer"),
 		ValidHours: 700, Draft: draft, RequestId: w.id(),
 	}
 }
@@ -545,7 +545,7 @@ func (w *world) accepting(name string) *quotev1.AcceptQuoteRequest {
 
 func (w *world) opening(x *things) *quotev1.CreateRepairOrderRequest {
 	return &quotev1.CreateRepairOrderRequest{
-		Vehicle: need(x.customerVIN).GetVehicle(), Customer: w.canary(x.speaker, "customer"), Complaint: w.canary(x.speaker, "complaint"), RequestId: w.id(),
+		Vehicle: need(x.customerVIN).GetVehicle(), Customer: canary(x.speaker, "customer"), Complaint: canary(x.speaker, "complaint"), RequestId: w.id(),
 	}
 }
 
@@ -572,14 +572,14 @@ func (w *world) seedPeople(x *things) {
 		}
 	}
 	made := w.must(w.keys[x.business], "IdentityService/CreateKey", &fitmentv1.CreateKeyRequest{
-		Key: &fitmentv1.Key{Label: w.canary(x.speaker, "second"), Roles: []string{"shop"}}, RequestId: w.id(),
+		Key: &fitmentv1.Key{Label: canary(x.speaker, "second"), Roles: []string{"shop"}}, RequestId: w.id(),
 	}).(*fitmentv1.CreateKeyResponse)
 	x.key = made.GetKey().GetName()
 }
 
 func (w *world) adding(x *things, id string) *fitmentv1.CreatePersonRequest {
 	return &fitmentv1.CreatePersonRequest{
-		Person:   &fitmentv1.Person{Id: id, DisplayName: w.canary(x.speaker, "person"), Roles: []string{"yard", "shop", "books", "admin"}},
+		Person:   &fitmentv1.Person{Id: id, DisplayName: canary(x.speaker, "person"), Roles: []string{"yard", "shop", "books", "admin"}},
 		Password: secret, RequestId: w.id(),
 	}
 }

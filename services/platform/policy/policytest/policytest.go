@@ -56,7 +56,7 @@ func Desks() map[string]string {
 		if !ok {
 			continue
 		}
-		for _, name := range strings.Fields(names) {
+		for name := range strings.FieldsSeq(names) {
 			rows[strings.Replace(name, "quote_", QuoteSide, 1)] = who
 		}
 	}
