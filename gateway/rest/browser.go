@@ -83,7 +83,9 @@ func (b browser) cookie(r *http.Request, name string) (string, bool) {
 }
 
 // carries tells whether a request has a session's cookie, be it what it may.
-func (b browser) carries(r *http.Request) bool { return len(r.CookiesNamed(b.cookieName(sessionCookie))) > 0 }
+func (b browser) carries(r *http.Request) bool {
+	return len(r.CookiesNamed(b.cookieName(sessionCookie))) > 0
+}
 
 // credential is what a request proves itself by: a header, or the cookie of a session
 // where there is no header. Both together are refused: somebody is confused about who

@@ -136,8 +136,10 @@ func TestEveryAnswerHasItsSecurityHeaders(t *testing.T) {
 func nothing() *fake {
 	missing := apierr.New(codes.NotFound, fitmentv1.ErrorInfo_NOT_FOUND, "there is none")
 	return &fake{
-		upload:   func(fitmentv1.EvidenceService_UploadAttachmentServer) error { return missing },
-		download: func(*fitmentv1.DownloadAttachmentRequest, fitmentv1.EvidenceService_DownloadAttachmentServer) error { return missing },
+		upload: func(fitmentv1.EvidenceService_UploadAttachmentServer) error { return missing },
+		download: func(*fitmentv1.DownloadAttachmentRequest, fitmentv1.EvidenceService_DownloadAttachmentServer) error {
+			return missing
+		},
 		listings: func(fitmentv1.ListingService_ImportListingsServer) error { return missing },
 		offers:   func(quotev1.OfferService_ImportOffersServer) error { return missing },
 		ledger:   func(*quotev1.ExportLedgerRequest, ledgerStream) error { return missing },
