@@ -1,6 +1,6 @@
 #!/usr/bin/env bash
 # Installs what the tests need and runs every check. One argument names a single
-# step to run: tools, format, proto, lint, unit, sound, fuzz.
+# step to run: tools, format, proto, lint, unit, sound, deploy, vuln, fuzz.
 #
 # Longer forms (more crash rounds, more random cases): BELTWRIGHT_LONG=1.
 # Length of each fuzz target's run: BELTWRIGHT_FUZZTIME (default 3s).
@@ -25,6 +25,7 @@ step_tools() {
   command -v pdftotext >/dev/null || { missing+=(poppler-utils); skip+=(documents); }
   command -v zbarimg >/dev/null || { missing+=(zbar-tools); skip+=(documents); }
   command -v python3 >/dev/null || { missing+=(python3); skip+=(sheets); }
+  command -v systemd-analyze >/dev/null || { missing+=(systemd); skip+=(systemd); }
   if [ "${#missing[@]}" -eq 0 ]; then return; fi
   if command -v apt-get >/dev/null && [ "$(id -u)" -eq 0 ]; then
     apt-get update -qq
@@ -71,6 +72,10 @@ step_lint() {
   # which the program does not.
   go vet -C services/fitment/vindata/generate ./...
   tool lint golangci-lint run ./...
+  # What checks the deployments is a module of its own too: it needs parsers that the
+  # program does not.
+  go vet -C deploy/check ./...
+  (cd deploy/check && go tool -modfile=../tools/lint.mod golangci-lint run ./...)
 }
 
 step_unit() {
@@ -100,6 +105,38 @@ step_sound() {
   # twelve.
   BELTWRIGHT_LONG=1 go test -count=1 -timeout 10m -run '^(TestNoOtherPolicyIsCheaper|TestSearchAgrees.*OnTwelve.*)$' -v ./services/quote/plan |
     grep -E '^(ok|FAIL|--- )' || return 1
+}
+
+step_deploy() {
+  # Image, containers and units as they are written, with mistakes planted for each
+  # check; the same programs from two folders; the licences of what is linked.
+  go test -C deploy/check -count=1 -timeout 10m ./...
+}
+
+step_vuln() {
+  # The database is a module that is pinned, so that the scan asks nobody. Its index
+  # takes 20 seconds to make, and is kept. Findings in modules fail the step; those in
+  # Go itself are listed.
+  local vulndb db answer
+  go mod download -modfile=deploy/tools/vuln.mod golang.org/x/vulndb
+  vulndb=$(go list -modfile=deploy/tools/vuln.mod -m -f '{{.Dir}}' golang.org/x/vulndb)
+  db="${XDG_CACHE_HOME:-$HOME/.cache}/beltwright/$(basename "$vulndb")"
+  if [ ! -d "$db" ]; then
+    mkdir -p "$(dirname "$db")"
+    tool vuln indexdb -out "$db.$$" -vulns "$vulndb/data/osv"
+    mv "$db.$$" "$db"
+  fi
+  answer=$(mktemp)
+  tool vuln govulncheck -db "file://$db" -format json ./... >"$answer"
+  go run -C deploy/check ./vulnerabilities <"$answer"
+  # The control: an old module that is known to be vulnerable must fail it.
+  tool vuln govulncheck -C deploy/check/testdata/vulnerable -db "file://$db" -format json ./... >"$answer"
+  if go run -C deploy/check ./vulnerabilities <"$answer" >"$answer.said" 2>/dev/null || ! grep -q '^GO-2021-0113 in golang.org/x/text v0.3.5, called' "$answer.said"; then
+    echo "the control was not found: a module that is known to be vulnerable"
+    return 1
+  fi
+  echo "the control was found: $(head -1 "$answer.said")"
+  rm -f "$answer" "$answer.said"
 }
 
 # Runs one fuzz target. On a busy machine Go's own coordinator can report the end
@@ -140,7 +177,7 @@ step_fuzz() {
   echo "fuzz targets run: $count"
 }
 
-steps=(tools format proto lint unit sound fuzz)
+steps=(tools format proto lint unit sound deploy vuln fuzz)
 if [ $# -gt 0 ]; then steps=("$@"); fi
 for step in "${steps[@]}"; do
   started=$SECONDS
