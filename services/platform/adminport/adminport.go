@@ -170,7 +170,7 @@ func health(w http.ResponseWriter, r *http.Request, ask func(ctx context.Context
 	w.WriteHeader(code)
 	encoder := json.NewEncoder(w)
 	encoder.SetIndent("", "  ")
-	_ = encoder.Encode(answer) // the reader has left
+	_ = encoder.Encode(answer) //nolint:errchkjson // it fails where the reader has left only
 }
 
 // guarded refuses what a page in a browser may cause: requests from other sites, and
@@ -243,7 +243,9 @@ func (p *Port) Serve(ctx context.Context) error {
 		err = p.server.Close() // somebody takes a long profile
 	}
 	p.calls.Stop()
-	<-ended
+	if served := <-ended; !errors.Is(served, http.ErrServerClosed) {
+		err = errors.Join(err, served)
+	}
 	if err != nil {
 		return fmt.Errorf("admin port: %w", err)
 	}

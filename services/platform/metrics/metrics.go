@@ -85,7 +85,8 @@ func (s *Set) Gatherer() prometheus.Gatherer {
 
 // buildInfo tells which build is running.
 func buildInfo() prometheus.Collector {
-	version, revision, goVersion := "unknown", "unknown", "unknown"
+	const unknown = "unknown"
+	version, revision, goVersion := unknown, unknown, unknown
 	if info, ok := debug.ReadBuildInfo(); ok {
 		version, goVersion = info.Main.Version, info.GoVersion
 		for _, setting := range info.Settings {

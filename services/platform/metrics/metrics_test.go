@@ -200,9 +200,9 @@ func attack(set *metrics.Set) {
 		workers.Go(func() {
 			for i := range 5000 {
 				odd := fmt.Sprintf("1TRVN-%d-%d", w, i)
-				set.Call("/x.Y/"+odd)(codes.Code(1000+i), fitmentv1.ErrorInfo_Reason(1000+i))                                                                                            //nolint:gosec // small
-				set.Row("/x.Y/"+odd, fitmentv1.RowResult_Outcome(1000+i), true)                                                                                                          //nolint:gosec // small
-				set.Request(odd)(odd, 1000+i, fitmentv1.ErrorInfo_Reason(1000+i))                                                                                                        //nolint:gosec // small
+				set.Call("/x.Y/"+odd)(codes.Code(1000+i), fitmentv1.ErrorInfo_Reason(1000+i))
+				set.Row("/x.Y/"+odd, fitmentv1.RowResult_Outcome(1000+i), true)
+				set.Request(odd)(odd, 1000+i, fitmentv1.ErrorInfo_Reason(1000+i))
 				set.Decided(&fitmentv1.Decision{Verdict: fitmentv1.Decision_Verdict(1000 + i), Findings: []*fitmentv1.Finding{{Rule: odd, Answer: fitmentv1.Finding_Answer(1000 + i)}}}) //nolint:gosec // small
 				set.Hold(metrics.HoldEvent(odd), 1)
 				set.StoreCall(odd, odd, odd, 0)

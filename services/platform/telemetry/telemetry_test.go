@@ -67,7 +67,7 @@ func TestNothingIsDialledUnlessACollectorIsNamed(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			r, end := traces.Request(httptest.NewRequest(http.MethodGet, "/v1/x", nil), "/v1/x")
+			r, end := traces.Request(httptest.NewRequestWithContext(t.Context(), http.MethodGet, "/v1/x", nil), "/v1/x")
 			if !trace.SpanContextFromContext(r.Context()).HasTraceID() {
 				t.Error("there is no trace id for the log")
 			}
@@ -98,10 +98,10 @@ func TestACollectorHasAnAddress(t *testing.T) {
 func TestSpansHoldNothingOfWhatWasAsked(t *testing.T) {
 	t.Parallel()
 	traces, spans := opened(t)
-	request := httptest.NewRequest(http.MethodGet, "/v1/listings/"+canary+"?vin="+canary, nil)
-	request.Header.Set("traceparent", "00-4bf92f3577b34da6a3ce929d0e0e4736-00f067aa0ba902b7-01")
-	request.Header.Set("tracestate", "vendor="+canary)
-	request.Header.Set("baggage", "vin="+canary)
+	request := httptest.NewRequestWithContext(t.Context(), http.MethodGet, "/v1/listings/"+canary+"?vin="+canary, nil)
+	request.Header.Set("Traceparent", "00-4bf92f3577b34da6a3ce929d0e0e4736-00f067aa0ba902b7-01")
+	request.Header.Set("Tracestate", "vendor="+canary)
+	request.Header.Set("Baggage", "vin="+canary)
 	r, endRequest := traces.Request(request, "/v1/{name=listings/*}")
 	ctx, end := traces.Inside(r.Context(), "store Get", attribute.String("vin", canary), telemetry.StoreKind.String("listing"))
 	span := trace.SpanFromContext(ctx)
@@ -160,7 +160,7 @@ func text(s sdktrace.ReadOnlySpan) string {
 func TestOddRequestsHaveBoundedNames(t *testing.T) {
 	t.Parallel()
 	traces, spans := opened(t)
-	request := httptest.NewRequest(http.MethodGet, "/"+canary, nil)
+	request := httptest.NewRequestWithContext(t.Context(), http.MethodGet, "/"+canary, nil)
 	request.Method = canary
 	_, end := traces.Request(request, "")
 	end(http.StatusNotFound)
@@ -182,7 +182,7 @@ func TestStoreSpansBelongToRequests(t *testing.T) {
 func TestNilTracesMakeNothing(t *testing.T) {
 	t.Parallel()
 	var traces *telemetry.Traces
-	request := httptest.NewRequest(http.MethodGet, "/", nil)
+	request := httptest.NewRequestWithContext(t.Context(), http.MethodGet, "/", nil)
 	r, end := traces.Request(request, "/")
 	end(1)
 	_, done := traces.Inside(t.Context(), "x")
@@ -193,7 +193,7 @@ func TestNilTracesMakeNothing(t *testing.T) {
 }
 
 // TestTheEnvironmentNamesACollector as the OpenTelemetry specification has it.
-func TestTheEnvironmentNamesACollector(t *testing.T) { //nolint:paralleltest // it sets the environment
+func TestTheEnvironmentNamesACollector(t *testing.T) {
 	collector, err := telemetrytest.Start(t.Context())
 	if err != nil {
 		t.Fatal(err)
@@ -205,7 +205,7 @@ func TestTheEnvironmentNamesACollector(t *testing.T) { //nolint:paralleltest // 
 	if err != nil {
 		t.Fatal(err)
 	}
-	_, end := traces.Request(httptest.NewRequest(http.MethodGet, "/v1/x", nil), "/v1/x")
+	_, end := traces.Request(httptest.NewRequestWithContext(t.Context(), http.MethodGet, "/v1/x", nil), "/v1/x")
 	end(http.StatusOK)
 	if err := traces.Close(t.Context()); err != nil {
 		t.Error(err)

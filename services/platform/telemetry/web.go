@@ -29,8 +29,8 @@ func (t *Traces) Request(r *http.Request, route string) (*http.Request, func(sta
 		name += " " + route
 		attributes = append(attributes, attribute.String("http.route", route))
 	}
-	ctx, span := t.tracer.Start(r.Context(), name, append(options, trace.WithAttributes(attributes...))...)
-	return r.WithContext(ctx), func(status int) {
+	ctx, span := t.tracer.Start(r.Context(), name, append(options, trace.WithAttributes(attributes...))...) //nolint:spancheck // ended by what is returned
+	return r.WithContext(ctx), func(status int) {                                                           //nolint:spancheck // see above
 		span.SetAttributes(attribute.Int("http.response.status_code", status))
 		if status >= http.StatusInternalServerError {
 			span.SetStatus(codes.Error, "")

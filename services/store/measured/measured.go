@@ -74,6 +74,9 @@ func (s *Store) note(call string, began time.Time, err error) {
 	s.set.StoreCall(s.side, call, outcome(err), time.Since(began))
 }
 
+// ended is what became of a call that somebody gave up.
+const ended = "ended"
+
 // outcome is what a call ended with, as metrics.StoreOutcomes has it.
 func outcome(err error) string {
 	for _, known := range []struct {
@@ -86,9 +89,9 @@ func outcome(err error) string {
 		{store.ErrRequestReused, "request_reused"},
 		{store.ErrBroken, "failed"},
 		{store.ErrNewer, "failed"},
-		{store.ErrClosed, "ended"},
-		{context.Canceled, "ended"},
-		{context.DeadlineExceeded, "ended"},
+		{store.ErrClosed, ended},
+		{context.Canceled, ended},
+		{context.DeadlineExceeded, ended},
 	} {
 		if errors.Is(err, known.err) {
 			return known.name
