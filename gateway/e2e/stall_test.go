@@ -268,7 +268,7 @@ func (c client) recovers(prepare object) {
 func (c trio) settles(before map[*process]int) {
 	c.t.Helper()
 	const kept = 40 // two or three for each connection of 16 clients, and of this test
-	for deadline := time.Now().Add(time.Minute); ; time.Sleep(100 * time.Millisecond) {
+	for deadline := time.Now().Add(time.Minute); ; <-time.After(100 * time.Millisecond) {
 		var grown []string
 		for p, n := range before {
 			if now := p.goroutines(); now > n+kept {

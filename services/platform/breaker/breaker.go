@@ -231,7 +231,7 @@ func (s *Set) add(key, name string) error {
 		return fmt.Errorf("breaker: %q is none of our services or there twice", key)
 	}
 	s.guards[key] = &guard{name: name, side: side, breaker: gobreaker.NewTwoStepCircuitBreaker[struct{}](gobreaker.Settings{
-		Name: name, MaxRequests: uint32(s.config.Probes), //nolint:gosec // at most 1024
+		Name: name, MaxRequests: uint32(s.config.Probes),
 		Interval: s.config.Window, BucketPeriod: s.config.Window / buckets, Timeout: s.config.Open,
 		ReadyToTrip: s.trips, OnStateChange: s.changed,
 		IsSuccessful: func(err error) bool { return err == nil },
@@ -245,7 +245,7 @@ func (s *Set) add(key, name string) error {
 // those that say nothing do not count.
 func (s *Set) trips(counts gobreaker.Counts) bool {
 	failed, all := uint64(counts.TotalFailures), uint64(counts.TotalFailures)+uint64(counts.TotalSuccesses)
-	return all >= uint64(s.config.Least) && failed*100 >= all*uint64(s.config.Percent) //nolint:gosec // both were checked
+	return all >= uint64(s.config.Least) && failed*100 >= all*uint64(s.config.Percent)
 }
 
 // of returns the breaker of a method; nil where it has none.

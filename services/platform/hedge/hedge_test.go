@@ -52,7 +52,7 @@ func (r *reader) call(ctx context.Context, method string, options ...grpc.CallOp
 	reply := &fitmentv1.GetListingResponse{}
 	err := r.chain(ctx, method, &fitmentv1.GetListingRequest{}, reply, nil,
 		func(ctx context.Context, _ string, _, into any, _ *grpc.ClientConn, options ...grpc.CallOption) error {
-			return r.answer(ctx, r.attempts.Add(1), into.(*fitmentv1.GetListingResponse), options) //nolint:forcetypeassert // it is what call gave
+			return r.answer(ctx, r.attempts.Add(1), into.(*fitmentv1.GetListingResponse), options)
 		}, options...)
 	return reply, err
 }
@@ -168,7 +168,7 @@ func TestTheBudgetBounds(t *testing.T) {
 		seed, percent := rapid.Uint64().Draw(rt, "seed"), rapid.IntRange(1, 20).Draw(rt, "percent")
 		calls, slow := rapid.IntRange(1, 2000).Draw(rt, "calls"), rapid.IntRange(0, 100).Draw(rt, "percent slow")
 		synctest.Test(t, func(t *testing.T) {
-			random := rand.New(rand.NewPCG(seed, 1)) //nolint:gosec // to be repeated
+			random := rand.New(rand.NewPCG(seed, 1))
 			var mu sync.Mutex
 			r := open(t, hedge.Config{Methods: []string{get}, Percent: percent}, func(ctx context.Context, _ int64, _ *fitmentv1.GetListingResponse, _ []grpc.CallOption) error {
 				mu.Lock()
@@ -198,7 +198,7 @@ func TestTheTailGetsShort(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		tail := func(methods []string) (p99 time.Duration, extra float64) {
-			random := rand.New(rand.NewPCG(7, 1)) //nolint:gosec // to be repeated
+			random := rand.New(rand.NewPCG(7, 1))
 			var mu sync.Mutex
 			r := open(t, hedge.Config{Methods: methods}, func(ctx context.Context, _ int64, _ *fitmentv1.GetListingResponse, _ []grpc.CallOption) error {
 				mu.Lock()
@@ -319,7 +319,7 @@ func TestAPanicReachesTheCaller(t *testing.T) {
 		synctest.Test(t, func(t *testing.T) {
 			r := open(t, hedge.Config{Methods: []string{get}}, func(ctx context.Context, attempt int64, _ *fitmentv1.GetListingResponse, _ []grpc.CallOption) error {
 				if attempt == 101 && !second || attempt == 102 {
-					panic("on purpose")
+					panic("on purpose") //nolint:forbidigo // what is tested
 				}
 				if attempt == 101 {
 					return takes(ctx, time.Hour)
@@ -353,8 +353,8 @@ func TestManyAtOnce(t *testing.T) {
 				request := &fitmentv1.GetListingRequest{}
 				reply := &fitmentv1.GetListingResponse{}
 				err := r.chain(ctx, get, request, reply, nil, func(ctx context.Context, _ string, req, into any, _ *grpc.ClientConn, options ...grpc.CallOption) error {
-					_ = req.(*fitmentv1.GetListingRequest).GetName()                                       //nolint:forcetypeassert // it is what call gave
-					return r.answer(ctx, r.attempts.Add(1), into.(*fitmentv1.GetListingResponse), options) //nolint:forcetypeassert // it is what call gave
+					_ = req.(*fitmentv1.GetListingRequest).GetName()
+					return r.answer(ctx, r.attempts.Add(1), into.(*fitmentv1.GetListingResponse), options)
 				})
 				request.Name = "the caller's again" // a race where an attempt still reads it
 				if err == nil && reply.GetListing().GetStockNumber() != "answer" {

@@ -37,11 +37,11 @@ func (r *race) run(ctx context.Context, into proto.Message, options []grpc.CallO
 	cancel()
 	for range running {
 		if lost := <-r.results; lost.panicked != nil {
-			panic(lost.panicked)
+			panic(lost.panicked) //nolint:forbidigo // the attempt's own, carried over
 		}
 	}
 	if won.panicked != nil {
-		panic(won.panicked)
+		panic(won.panicked) //nolint:forbidigo // the attempt's own, carried over
 	}
 	if won != first {
 		r.hedger.wins.Add(1)

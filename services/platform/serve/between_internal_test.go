@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"net"
 	"os"
+	"slices"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -99,12 +100,10 @@ func unsafeToHedge(service, method string) string {
 	case m.Input().Fields().ByName("request_id") != nil:
 		return "it takes a request_id, so it writes"
 	}
-	for _, read := range reads[service] {
-		if read == method {
-			return ""
-		}
+	if !slices.Contains(reads[service], method) {
+		return "it is not on the list of reads"
 	}
-	return "it is not on the list of reads"
+	return ""
 }
 
 // failing is a server all of whose methods fail, and which counts how often it is
