@@ -13,6 +13,9 @@ import (
 	"github.com/compose-spec/compose-go/v2/types"
 )
 
+// gateway is the service that others reach.
+const gateway = "gateway"
+
 // Compose reads a compose file as the specification has it, which refuses what it does
 // not know, and says what is wrong with it beyond that: the services that must be
 // there, and for each that it can change nothing but its data, has no privilege and is
@@ -23,7 +26,7 @@ func Compose(ctx context.Context, path string, text []byte) error {
 		return err
 	}
 	var faults []error
-	for _, name := range []string{"fitment", "quote", "gateway"} {
+	for _, name := range []string{"fitment", "quote", gateway} {
 		if _, ok := project.Services[name]; !ok {
 			faults = append(faults, fmt.Errorf("there is no service %s", name))
 		}
@@ -112,15 +115,15 @@ func reached(s types.ServiceConfig, project *types.Project) []error {
 		if ip := net.ParseIP(port.HostIP); ip == nil || !ip.IsLoopback() {
 			faults = append(faults, fmt.Errorf("port %d is published on %q; expected 127.0.0.1", port.Target, port.HostIP))
 		}
-		if s.Name != "gateway" {
+		if s.Name != gateway {
 			faults = append(faults, fmt.Errorf("port %d is published; only the gateway's is", port.Target))
 		}
 	}
 	inside := false
 	for name := range s.Networks {
-		internal := bool(project.Networks[name].Internal)
+		internal := project.Networks[name].Internal
 		inside = inside || internal
-		if !internal && s.Name != "gateway" {
+		if !internal && s.Name != gateway {
 			faults = append(faults, fmt.Errorf("network %s leads out", name))
 		}
 	}
@@ -138,7 +141,7 @@ func certified(s types.ServiceConfig) []error {
 	if tls == "" {
 		faults = append(faults, errors.New("it has no certificate (--tls)"))
 	}
-	if s.Name == "gateway" {
+	if s.Name == gateway {
 		if flag(s.Command, "http-cert") == "" || flag(s.Command, "http-key") == "" {
 			faults = append(faults, errors.New("REST is reached without HTTPS (--http-cert, --http-key)"))
 		}
@@ -170,7 +173,7 @@ func watched(s types.ServiceConfig) []error {
 		return []error{errors.New("nothing checks its health")}
 	}
 	test := s.HealthCheck.Test
-	if len(test) < 3 || test[0] != "CMD" || test[2] != "health" {
+	if len(test) < 3 || test[0] != execForm || test[2] != "health" {
 		return []error{fmt.Errorf("its health check is %q; expected the program's own health command, without a shell", test)}
 	}
 	return nil

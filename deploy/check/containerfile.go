@@ -16,6 +16,9 @@ import (
 // any usual system, as the images without a distribution have it.
 const nobody = "65532:65532"
 
+// execForm begins a health check that needs no shell.
+const execForm = "CMD"
+
 // Containerfile says what is wrong with the text of a Containerfile: it must be one
 // that BuildKit reads without a warning, end in a stage that holds nothing but what an
 // earlier one built, and run as nobody.
@@ -62,24 +65,24 @@ type final struct {
 func shipped(stage instructions.Stage) []error {
 	f := &final{}
 	if stage.BaseName != "scratch" {
-		f.refuse("the last stage begins with %q; expected scratch, which holds nothing", stage.BaseName)
+		f.refusef("the last stage begins with %q; expected scratch, which holds nothing", stage.BaseName)
 	}
 	for _, command := range stage.Commands {
 		f.take(command)
 	}
 	if f.user != nobody {
-		f.refuse("it runs as %q; expected USER %s", f.user, nobody)
+		f.refusef("it runs as %q; expected USER %s", f.user, nobody)
 	}
 	if len(f.entrypoint) == 0 || !strings.HasPrefix(f.entrypoint[0], "/") {
-		f.refuse("its entrypoint is %q; expected a program by its full path", f.entrypoint)
+		f.refusef("its entrypoint is %q; expected a program by its full path", f.entrypoint)
 	}
-	if len(f.health) < 2 || f.health[0] != "CMD" || !slices.Contains(f.health, "health") {
-		f.refuse("its health check is %q; expected the program's own health command, without a shell", f.health)
+	if len(f.health) < 2 || f.health[0] != execForm || !slices.Contains(f.health, "health") {
+		f.refusef("its health check is %q; expected the program's own health command, without a shell", f.health)
 	}
 	return f.faults
 }
 
-func (f *final) refuse(format string, args ...any) {
+func (f *final) refusef(format string, args ...any) {
 	f.faults = append(f.faults, fmt.Errorf(format, args...))
 }
 
@@ -87,30 +90,30 @@ func (f *final) refuse(format string, args ...any) {
 func (f *final) take(command instructions.Command) {
 	switch c := command.(type) {
 	case *instructions.RunCommand:
-		f.refuse("the last stage runs %q; it has nothing to run it with", c.CmdLine)
+		f.refusef("the last stage runs %q; it has nothing to run it with", c.CmdLine)
 	case *instructions.AddCommand:
-		f.refuse("ADD fetches and unpacks; expected COPY")
+		f.refusef("ADD fetches and unpacks; expected COPY")
 	case *instructions.CopyCommand:
 		if c.From == "" {
-			f.refuse("COPY %v takes from the source tree; expected --from the stage that builds", c.SourcePaths)
+			f.refusef("COPY %v takes from the source tree; expected --from the stage that builds", c.SourcePaths)
 		}
 	case *instructions.UserCommand:
 		f.user = c.User
 	case *instructions.EntrypointCommand:
 		f.entrypoint = c.CmdLine
 		if c.PrependShell {
-			f.refuse("ENTRYPOINT needs a shell; expected a JSON list")
+			f.refusef("ENTRYPOINT needs a shell; expected a JSON list")
 		}
 	case *instructions.CmdCommand:
 		if c.PrependShell {
-			f.refuse("CMD needs a shell; expected a JSON list")
+			f.refusef("CMD needs a shell; expected a JSON list")
 		}
 	case *instructions.HealthCheckCommand:
 		f.health = c.Health.Test
 	case *instructions.EnvCommand:
 		for _, pair := range c.Env {
 			if secret(pair.Key) {
-				f.refuse("ENV %s would put a secret into the image", pair.Key)
+				f.refusef("ENV %s would put a secret into the image", pair.Key)
 			}
 		}
 	}
@@ -130,7 +133,8 @@ func StartCommand(text []byte) ([]string, error) {
 	if err != nil {
 		return nil, fmt.Errorf("read it: %w", err)
 	}
-	var entry, command []string
+	entry := make([]string, 0, 8)
+	var command []string
 	for _, node := range parsed.AST.Children {
 		var into *[]string
 		switch strings.ToUpper(node.Value) {

@@ -179,7 +179,7 @@ func TestUnits(t *testing.T) {
 		"no such program":         {"/usr/bin/quote", "/usr/bin/quotes", "not executable"},
 		"a relative program":      {"ExecStart=/usr/bin/quote", "ExecStart=./quote", "Neither a valid executable name nor an absolute path"},
 		"no such unit":            {"Wants=beltwright-fitment.service", "Requires=beltwright-fitmnet.service", "not found"},
-		"a call not known":        {"SystemCallFilter=@system-service", "SystemCallFilter=@sytem-service", "Unknown system call group"},
+		"a call not known":        {"SystemCallFilter=@system-service", "SystemCallFilter=@service", "Unknown system call group"},
 		"root":                    {"User=beltwright-quote\n", "User=root\n", "more exposed"},
 		"the system to write":     {"ProtectSystem=strict\n", "ProtectSystem=no\n", "more exposed"},
 		"privileges":              {"NoNewPrivileges=yes\n", "NoNewPrivileges=no\n", "more exposed"},

@@ -32,7 +32,7 @@ var programs string
 func TestMain(m *testing.M) {
 	dir, err := os.MkdirTemp("", "beltwright-shipped-")
 	if err != nil {
-		panic(err)
+		panic(err) //nolint:forbidigo // there is no test to fail yet
 	}
 	programs = dir
 	m.Run()

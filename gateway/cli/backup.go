@@ -67,7 +67,7 @@ func (c *connection) backUp(cmd *cobra.Command, out string, began time.Time) (er
 	if err != nil {
 		return fmt.Errorf("make the backup's directory: %w", err)
 	}
-	set, err := c.fill(ctx, cmd, conn, stage, began)
+	set, err := fillSet(ctx, cmd, conn, stage, began)
 	if err == nil {
 		err = os.Rename(stage, out)
 	}
@@ -85,8 +85,8 @@ func (c *connection) backUp(cmd *cobra.Command, out string, began time.Time) (er
 	return p.err
 }
 
-// fill writes an archive of each side and what they are.
-func (c *connection) fill(ctx context.Context, cmd *cobra.Command, conn *sides, dir string, began time.Time) (backup.Set, error) {
+// fillSet writes an archive of each side and what they are.
+func fillSet(ctx context.Context, cmd *cobra.Command, conn *sides, dir string, began time.Time) (backup.Set, error) {
 	set := backup.NewSet(began)
 	for _, side := range backup.Order() {
 		archive, damaged, err := copySide(ctx, cmd, conn, side, dir)

@@ -1,6 +1,7 @@
 package cli
 
 import (
+	"cmp"
 	"context"
 	"crypto/tls"
 	"crypto/x509"
@@ -39,9 +40,10 @@ of a container runs.`,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			ctx, cancel := context.WithTimeout(cmd.Context(), c.timeout)
 			defer cancel()
-			what, err := c.server, error(nil)
+			var err error
+			what := cmp.Or(address, c.server)
 			if address != "" {
-				what, err = address, c.webHealth(ctx, address)
+				err = c.webHealth(ctx, address)
 			} else {
 				err = c.callHealth(ctx, service)
 			}

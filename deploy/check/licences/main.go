@@ -15,7 +15,7 @@ import (
 func main() {
 	if err := write(context.Background(), filepath.Join("..", "..")); err != nil {
 		_, _ = fmt.Fprintln(os.Stderr, "licences:", err)
-		os.Exit(1)
+		os.Exit(1) //nolint:forbidigo // main is where the process ends
 	}
 }
 

@@ -15,7 +15,7 @@ import (
 func main() {
 	if err := report(os.Stdin, os.Stdout); err != nil {
 		_, _ = fmt.Fprintln(os.Stderr, "vulnerabilities:", err)
-		os.Exit(1)
+		os.Exit(1) //nolint:forbidigo // main is where the process ends
 	}
 }
 

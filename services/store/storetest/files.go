@@ -325,20 +325,22 @@ func everyFileIsListed(t *testing.T, s *Shelf) {
 	if !ok {
 		t.Fatalf("%T lists no files, so that nobody can back them up", s.Files)
 	}
-	var want []string
-	for _, tenant := range []string{"a", "a-b", "b", "0"} {
-		for i := range 20 {
+	const each = 20
+	tenants := []string{"a", "a-b", "b", "0"}
+	want := make([]string, 0, each*len(tenants))
+	for _, tenant := range tenants {
+		for i := range each {
 			file := s.put(t, tenant, filler(i))
 			want = append(want, tenant+" "+file.SHA256+" "+strconv.FormatInt(file.Size, 10))
 		}
 	}
 	slices.Sort(want)
 	var got []string
-	each := func(tenant string, file store.File) error {
+	note := func(tenant string, file store.File) error {
 		got = append(got, tenant+" "+file.SHA256+" "+strconv.FormatInt(file.Size, 10))
 		return nil
 	}
-	if err := lister.Each(t.Context(), each); err != nil || !slices.Equal(got, want) {
+	if err := lister.Each(t.Context(), note); err != nil || !slices.Equal(got, want) {
 		t.Errorf("%d files are listed, %v; want %d in order", len(got), err, len(want))
 	}
 	enough := errors.New("enough")
@@ -349,7 +351,7 @@ func everyFileIsListed(t *testing.T, s *Shelf) {
 	}
 	ended, cancel := context.WithCancel(t.Context())
 	cancel()
-	if err := lister.Each(ended, each); !errors.Is(err, context.Canceled) {
+	if err := lister.Each(ended, note); !errors.Is(err, context.Canceled) {
 		t.Errorf("listed after the end: %v", err)
 	}
 }
