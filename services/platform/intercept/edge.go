@@ -8,6 +8,7 @@ import (
 
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/metadata"
 	"google.golang.org/grpc/status"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
@@ -22,6 +23,7 @@ func edgeLink(log *slog.Logger) Link {
 		Unary: func(ctx context.Context, req any, info *grpc.UnaryServerInfo, handler grpc.UnaryHandler) (any, error) {
 			answer, err := handler(ctx, req)
 			if err != nil {
+				askNoMore(ctx, err)
 				return nil, atEdge(ctx, log, info.FullMethod, err)
 			}
 			return answer, nil
@@ -45,6 +47,20 @@ func atEdge(ctx context.Context, log *slog.Logger, method string, err error) err
 		log.Log(ctx, level, "error without a reason", "method", method, "error", err.Error())
 	}
 	return outside
+}
+
+// pushback is the trailer by which a server keeps grpc's clients from trying a call
+// again at once.
+const pushback = "grpc-retry-pushback-ms"
+
+// askNoMore keeps the caller from trying again at once what failed because another
+// service is down: this server has tried that already, and were each hop to try
+// three times, the last one would be asked nine times. The error's RetryInfo says
+// when it is worth it.
+func askNoMore(ctx context.Context, err error) {
+	if apierr.ServiceDown(err) != "" {
+		_ = grpc.SetTrailer(ctx, metadata.Pairs(pushback, "-1")) // it fails only outside of a server
+	}
 }
 
 // Outside returns the status that a caller may see for an error. A status that
