@@ -79,7 +79,7 @@ func (c *connection) backUp(cmd *cobra.Command, out string, began time.Time) (er
 	}
 	p := &printer{out: cmd.OutOrStdout()}
 	for _, a := range set.Archives {
-		p.linef("%-8s %s, %d bytes, %d photos and documents, SHA-256 %s", a.Side, a.FileName(), a.Size, a.Files, a.SHA256)
+		p.linef("%-8s %s, %d bytes, %s, SHA-256 %s", a.Side, a.FileName(), a.Size, fileCount(a.Files), a.SHA256)
 	}
 	p.linef("backed up to %s", out)
 	return p.err
@@ -247,4 +247,12 @@ func syncFolder(dir string) error {
 		return err
 	}
 	return errors.Join(folder.Sync(), folder.Close())
+}
+
+// fileCount counts photos and documents in words.
+func fileCount(n int64) string {
+	if n == 1 {
+		return "1 photo or document"
+	}
+	return fmt.Sprintf("%d photos and documents", n)
 }

@@ -103,6 +103,6 @@ func restoreInto(ctx context.Context, p *printer, from, dir string) (err error) 
 	if err != nil {
 		return err
 	}
-	p.linef("archive of the %s side, %d photos and documents", manifest.Side, manifest.Files)
+	p.linef("archive of the %s side, %s", manifest.Side, fileCount(manifest.Files))
 	return nil
 }

@@ -301,6 +301,33 @@ func (i installation) drill(t *testing.T, done *acknowledged, keyFile string, ro
 	t.Logf("backed up with %d listings, %d photos and %d quotes acknowledged", len(before.listings), len(before.photos), len(before.quotes))
 }
 
+// TestADamagedPhotoIsNamedAndLeftOut: one photo that the disk has lost costs nobody the
+// backup of the rest.
+func TestADamagedPhotoIsNamedAndLeftOut(t *testing.T) {
+	t.Parallel()
+	data := filepath.Join(t.TempDir(), "data")
+	p, c := serveDemo(t, data)
+	address := p.awaits(`gRPC\s+(127\.0\.0\.1:\d+)`)[1]
+	whole, lost := c.photo(jpegOf(t, 16)), c.photo(jpegOf(t, 24))
+	tenant, sum, _ := strings.Cut(strings.TrimPrefix(lost, "attachments/"), ".")
+	if err := os.WriteFile(filepath.Join(data, "fitment", "files", "of-"+tenant, sum[:2], sum), []byte("torn"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	taken, restored := filepath.Join(t.TempDir(), "taken"), filepath.Join(t.TempDir(), "data")
+	said := program(t, "backup", "--server", address, "--key", c.key, "-o", taken)
+	if !strings.Contains(said, tenant+"/"+sum+" is damaged") || !strings.Contains(said, "1 photo or document,") {
+		t.Errorf("said %s", said)
+	}
+	program(t, "store", "restore", taken, restored)
+	again := installation{client: c}.reopened(restored)
+	if code, _ := again.fetch(whole, ""); code != http.StatusOK {
+		t.Errorf("the whole one: %d", code)
+	}
+	if code, _ := again.fetch(lost, ""); code == http.StatusOK {
+		t.Error("the damaged one is served")
+	}
+}
+
 // archive writes one side's archive by its RPC alone.
 func (i installation) archive(side, path string) {
 	i.t.Helper()
