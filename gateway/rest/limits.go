@@ -74,7 +74,8 @@ func admit(ctx context.Context, table policy.Table, limits *limit.Limits, method
 		done()
 		return nil, err
 	}
-	if limits != nil && limits.Front.Full(method) {
+	// Where the services are in this process, their room is seen from here too.
+	if limits != nil && (limits.Front.Full(method) || limits.Gates.Full(method)) {
 		done()
 		limits.Refused(limit.Shed, class)
 		return nil, limit.Overloaded()

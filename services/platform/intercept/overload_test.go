@@ -19,20 +19,29 @@ import (
 
 // machine is a server's processors, shared by whoever runs: each call needs ten
 // slices of a millisecond. What it did for a caller that has gone is lost.
-type machine struct{ processors chan struct{} }
+type machine struct {
+	processors chan struct{}
+	slices     int // of a millisecond that a call needs
+}
 
 const (
 	processors = 8
 	slices10   = 10
 	perSecond  = processors * 1000 / slices10 // what the machine can do
-	patience   = 250 * time.Millisecond       // of callers
+	patience   = 25                           // times what a call takes by itself, of callers
 )
 
-func newMachine() *machine { return &machine{processors: make(chan struct{}, processors)} }
+func newMachine(slices int) *machine {
+	return &machine{processors: make(chan struct{}, processors), slices: slices}
+}
+
+func (m *machine) patience() time.Duration {
+	return time.Duration(patience*m.slices) * time.Millisecond
+}
 
 // work is a handler.
 func (m *machine) work(ctx context.Context, _ any) (any, error) {
-	for range slices10 {
+	for range m.slices {
 		select {
 		case m.processors <- struct{}{}:
 		case <-ctx.Done():
@@ -60,7 +69,7 @@ func offer(t *testing.T, links []intercept.Link, m *machine, rate int, length ti
 	pause := time.Second / time.Duration(rate)
 	for began := time.Now(); time.Since(began) < length; time.Sleep(pause) { //nolint:forbidigo // the bubble's clock
 		calls.Go(func() {
-			ctx, cancel := context.WithTimeout(asShop(t), patience)
+			ctx, cancel := context.WithTimeout(asShop(t), m.patience())
 			defer cancel()
 			sent := time.Now()
 			_, err := call(ctx, links, m.work)
@@ -84,13 +93,13 @@ func offer(t *testing.T, links []intercept.Link, m *machine, rate int, length ti
 	return r
 }
 
-// loaded makes links that shed (AssessFault is a search), or do not.
-func loaded(t *testing.T, shedding bool) []intercept.Link {
+// loaded makes links that shed (AssessFault is a search), or without room do not.
+func loaded(t *testing.T, room limit.Room) []intercept.Link {
 	t.Helper()
 	config := intercept.Config{Verifier: verifier{}, Log: slog.New(slog.DiscardHandler)}
-	if shedding {
+	if room.AtOnce > 0 {
 		var err error
-		config.Limits, err = limit.New(limit.Config{Gates: map[limit.Class]limit.Room{limit.Search: {AtOnce: 2 * processors, Queue: 3 * processors}}})
+		config.Limits, err = limit.New(limit.Config{Gates: map[limit.Class]limit.Room{limit.Search: room}})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -115,7 +124,7 @@ func TestOverloadIsShed(t *testing.T) {
 	t.Run("with shedding", func(t *testing.T) {
 		t.Parallel()
 		synctest.Test(t, func(t *testing.T) {
-			links, m := loaded(t, true), newMachine()
+			links, m := loaded(t, limit.Room{AtOnce: 2 * processors, Queue: 3 * processors}), newMachine(slices10)
 			peak := offer(t, links, m, perSecond, 3*time.Second)
 			best := float64(peak.good) / 3
 			if best < 0.9*perSecond {
@@ -142,11 +151,45 @@ func TestOverloadIsShed(t *testing.T) {
 	t.Run("control: without shedding", func(t *testing.T) {
 		t.Parallel()
 		synctest.Test(t, func(t *testing.T) {
-			over := offer(t, loaded(t, false), newMachine(), 5*perSecond, 3*time.Second)
+			over := offer(t, loaded(t, limit.Room{}), newMachine(slices10), 5*perSecond, 3*time.Second)
 			good := float64(over.good) / 3
 			t.Logf("%.0f a second of %d; %+v", good, perSecond, over)
 			if good > perSecond/2 {
 				t.Errorf("it does %.0f calls a second of %d: the load is none, or the machine is none", good, perSecond)
+			}
+		})
+	})
+}
+
+// Calls that are ten times harder than the room was made for: which many run at once is
+// found out, and half of the best is done at least (three quarters and more, once it is
+// found). The control runs as many as it was told to, so that nobody is done in time.
+func TestHowManyRunAtOnceIsFoundOut(t *testing.T) {
+	t.Parallel()
+	const hard = 100 // ms of a processor; 80 such calls a second can be done
+	offerHard := func(t *testing.T, least int) (first, then result) {
+		t.Helper()
+		m := newMachine(hard)
+		links := loaded(t, limit.Room{AtOnce: 64 * processors, Least: least, Queue: 8 * processors})
+		first = offer(t, links, m, 400, 5*time.Second)
+		return first, offer(t, links, m, 400, 10*time.Second)
+	}
+	t.Run("found out", func(t *testing.T) {
+		t.Parallel()
+		synctest.Test(t, func(t *testing.T) {
+			first, then := offerHard(t, 2*processors)
+			t.Logf("in the first 5 s %+v, in 10 s then %+v", first, then)
+			if first.good < 5*80/2 || then.good < 10*80*3/4 {
+				t.Errorf("%d calls in the first 5 s and %d in 10 s then, of 80 a second", first.good, then.good)
+			}
+		})
+	})
+	t.Run("control: as many as it was told", func(t *testing.T) {
+		t.Parallel()
+		synctest.Test(t, func(t *testing.T) {
+			first, then := offerHard(t, 0)
+			if first.good+then.good > 15*80/4 {
+				t.Errorf("%+v, %+v: the calls are not hard", first, then)
 			}
 		})
 	})

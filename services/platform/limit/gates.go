@@ -1,9 +1,11 @@
 package limit
 
 import (
+	"cmp"
 	"container/list"
 	"context"
 	"fmt"
+	"math"
 	"runtime"
 	"strings"
 	"sync"
@@ -12,14 +14,25 @@ import (
 
 // Room is how much of one class a server does at once.
 type Room struct {
-	// AtOnce is how many calls run.
+	// AtOnce is how many calls run at most.
 	AtOnce int
+	// Least is how many run where calls take longer than Target: what is too much for
+	// a machine depends on the machine and on the calls, so between Least and AtOnce it
+	// is found out. 0 for AtOnce, whatever they take.
+	Least int
+	// Target is how long a call may take before fewer run at once. 0 for
+	// DefaultTarget.
+	Target time.Duration
 	// Queue is how many wait behind them; the next one is refused at once. 0 for
 	// none.
 	Queue int
 	// Wait is how long one waits at most; then it is refused. 0 for DefaultWait.
 	Wait time.Duration
 }
+
+// DefaultTarget is how long a call takes before fewer run at once: half a second, which
+// is far from any caller's deadline and far above what a call takes by itself.
+const DefaultTarget = 500 * time.Millisecond
 
 // DefaultWait is how long a call waits for its turn at most: with what it takes to
 // say so, whoever is refused knows within 50 ms. A longer queue would not get more
@@ -36,8 +49,8 @@ const MaxWait = 100 * time.Millisecond
 func DefaultGates() map[Class]Room {
 	n := runtime.GOMAXPROCS(0)
 	return map[Class]Room{
-		Read:   {AtOnce: 64 * n, Queue: 256 * n},
-		Search: {AtOnce: 16 * n, Queue: 64 * n},
+		Read:   {AtOnce: 64 * n, Least: 8 * n, Queue: 256 * n},
+		Search: {AtOnce: 16 * n, Least: 2 * n, Queue: 64 * n},
 		Write:  {AtOnce: 128 * n, Queue: 256 * n},
 		Bulk:   {AtOnce: 32 * n, Queue: 32 * n},
 	}
@@ -63,13 +76,15 @@ func newGates(rooms map[Class]Room) (*Gates, error) {
 			return nil, fmt.Errorf("limit: %s: %d at once, %d waiting for %v; expected 1 to %d, 0 to %d and 0 to %v",
 				class, room.AtOnce, room.Queue, room.Wait, 1<<20, 1<<20, MaxWait)
 		}
+		if room.Least < 0 || room.Least > room.AtOnce || room.Target < 0 || room.Target > time.Hour {
+			return nil, fmt.Errorf("limit: %s: %d at once where they take longer than %v; expected 0 to %d and 0 to 1h",
+				class, room.Least, room.Target, room.AtOnce)
+		}
 		g.rooms[class] = room
 	}
 	for class, room := range g.rooms {
-		if room.Wait == 0 {
-			room.Wait = DefaultWait
-			g.rooms[class] = room
-		}
+		room.Wait, room.Target = cmp.Or(room.Wait, DefaultWait), cmp.Or(room.Target, DefaultTarget)
+		g.rooms[class] = room
 	}
 	return g, nil
 }
@@ -78,7 +93,7 @@ func newGates(rooms map[Class]Room) (*Gates, error) {
 func (g *Gates) front() *Gates {
 	front := &Gates{rooms: map[Class]Room{}, gates: map[string]*gate{}}
 	for class, room := range g.rooms {
-		front.rooms[class] = Room{AtOnce: room.AtOnce + room.Queue, Wait: room.Wait}
+		front.rooms[class] = Room{AtOnce: room.AtOnce + room.Queue, Wait: room.Wait, Target: room.Target}
 	}
 	return front
 }
@@ -93,7 +108,8 @@ func (g *Gates) Enter(ctx context.Context, fullMethod string) (leave func(), err
 	if err := gate.enter(ctx); err != nil {
 		return nil, err
 	}
-	return sync.OnceFunc(gate.leave), nil
+	began := time.Now()
+	return sync.OnceFunc(func() { gate.leave(time.Now(), began) }), nil
 }
 
 // Full tells whether a call of the method would be refused at once.
@@ -118,25 +134,42 @@ func (g *Gates) of(fullMethod string) *gate {
 	defer g.mu.Unlock()
 	one := g.gates[key]
 	if one == nil {
-		one = &gate{room: room, waiting: list.New()}
+		one = &gate{room: room, most: room.first(), waiting: list.New()}
 		g.gates[key] = one
 	}
 	return one
 }
 
-// gate lets so many run, and so many wait, first come first served.
+// gate lets so many run, and so many wait, first come first served. How many run goes
+// up slowly while all of the room is used and calls are quick, and down fast where they
+// are not: additive increase, multiplicative decrease, as TCP shares a line (RFC 5681
+// §3.1; the figures are this project's).
 type gate struct {
 	room Room
 
 	mu      sync.Mutex
+	most    float64 // how many run at once now
+	cut     time.Time
 	running int
 	waiting *list.List // of chan struct{}, each closed when its turn has come
+}
+
+// slower is what is left of how many run where calls take too long. It is not done
+// again before those that began under it have had the time they may take.
+const slower = 0.5
+
+// first is how many run at once before anything is known: halfway, as factors go.
+func (r Room) first() float64 {
+	if r.Least == 0 {
+		return float64(r.AtOnce)
+	}
+	return math.Sqrt(float64(r.Least) * float64(r.AtOnce))
 }
 
 func (g *gate) full() bool {
 	g.mu.Lock()
 	defer g.mu.Unlock()
-	return g.running >= g.room.AtOnce && g.waiting.Len() >= g.room.Queue
+	return g.running >= int(g.most) && g.waiting.Len() >= g.room.Queue
 }
 
 func (g *gate) enter(ctx context.Context) error {
@@ -165,7 +198,7 @@ func (g *gate) queue() (*list.Element, error) {
 	g.mu.Lock()
 	defer g.mu.Unlock()
 	switch {
-	case g.running < g.room.AtOnce:
+	case g.running < int(g.most):
 		g.running++
 		return nil, nil //nolint:nilnil // no turn to wait for
 	case g.waiting.Len() >= g.room.Queue:
@@ -187,15 +220,32 @@ func (g *gate) giveUp(turn *list.Element) bool {
 	return true
 }
 
-// leave gives the place to the next one.
-func (g *gate) leave() {
+// leave ends a call that began then, and lets as many in as there is room for.
+func (g *gate) leave(now, began time.Time) {
 	g.mu.Lock()
 	defer g.mu.Unlock()
-	next := g.waiting.Front()
-	if next == nil {
-		g.running--
-		return
+	g.learn(now, began)
+	g.running--
+	for g.running < int(g.most) {
+		next := g.waiting.Front()
+		if next == nil {
+			return
+		}
+		g.running++
+		g.waiting.Remove(next)
+		close(next.Value.(chan struct{})) //nolint:forcetypeassert // as above
 	}
-	g.waiting.Remove(next)
-	close(next.Value.(chan struct{})) //nolint:forcetypeassert // as above
+}
+
+// learn sees from how long a call took whether more or fewer should run at once.
+func (g *gate) learn(now, began time.Time) {
+	switch took := now.Sub(began); {
+	case g.room.Least == 0:
+	case took > g.room.Target:
+		if began.After(g.cut) {
+			g.most, g.cut = max(g.most*slower, float64(g.room.Least)), now
+		}
+	case g.running >= int(g.most):
+		g.most = min(g.most+1/g.most, float64(g.room.AtOnce))
+	}
 }

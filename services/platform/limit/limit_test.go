@@ -500,6 +500,8 @@ func TestFiguresAreChecked(t *testing.T) {
 		"no such gate":      {Gates: map[limit.Class]limit.Room{limit.Free: {AtOnce: 1}}},
 		"nothing at once":   {Gates: map[limit.Class]limit.Room{limit.Read: {}}},
 		"too long a wait":   {Gates: map[limit.Class]limit.Room{limit.Read: {AtOnce: 1, Wait: limit.MaxWait + 1}}},
+		"more at least":     {Gates: map[limit.Class]limit.Room{limit.Read: {AtOnce: 1, Least: 2}}},
+		"negative target":   {Gates: map[limit.Class]limit.Room{limit.Read: {AtOnce: 1, Target: -1}}},
 		"negative queue":    {Gates: map[limit.Class]limit.Room{limit.Read: {AtOnce: 1, Queue: -1}}},
 		"negative failures": {Doors: limit.DoorConfig{Burst: -1}},
 		"hours a failure":   {Doors: limit.DoorConfig{Every: 2 * time.Hour}},
