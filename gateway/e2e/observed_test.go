@@ -23,6 +23,7 @@ import (
 	"google.golang.org/grpc/status"
 
 	"beltwright.example/services/platform/auth"
+	"beltwright.example/services/platform/requestid"
 	"beltwright.example/services/platform/telemetry/telemetrytest"
 	"beltwright.example/testdata/demo"
 )
@@ -93,7 +94,7 @@ func (s seen) raw(method, url, body string, headers map[string]string) (int, htt
 	return response.StatusCode, response.Header, string(raw)
 }
 
-// ends ends all processes, which sends what they have not sent yet.
+// ends stops all processes, which sends what they have not sent yet.
 func (s seen) ends() {
 	s.t.Helper()
 	for _, name := range []string{"beltwright-gateway", "beltwright-quote", "beltwright-fitment"} {
@@ -146,11 +147,11 @@ func TestSeenFromOutside(t *testing.T) {
 		t.Fatal(err)
 	}
 	code, header, answer := s.raw(http.MethodPost, s.base+"/v1/quotes:prepare", string(body), map[string]string{
-		"Authorization": "Bearer " + s.key, "Content-Type": "application/json", "X-Request-Id": requestID,
+		"Authorization": "Bearer " + s.key, "Content-Type": "application/json", requestid.Header: requestID,
 		"Traceparent": "00-4bf92f3577b34da6a3ce929d0e0e4736-00f067aa0ba902b7-01", "Tracestate": "x=" + demoVINs(t)[0],
 	})
-	if code != http.StatusOK || header.Get("X-Request-Id") != requestID {
-		t.Fatalf("%d, X-Request-Id %q: %s", code, header.Get("X-Request-Id"), answer)
+	if code != http.StatusOK || header.Get(requestid.Header) != requestID {
+		t.Fatalf("%d, X-Request-Id %q: %s", code, header.Get(requestid.Header), answer)
 	}
 	vins := demoVINs(t)
 	s.hides(vins)

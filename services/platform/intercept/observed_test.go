@@ -15,6 +15,7 @@ import (
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	"beltwright.example/services/platform/apierr"
+	"beltwright.example/services/platform/auth"
 	"beltwright.example/services/platform/intercept"
 	"beltwright.example/services/platform/logs"
 	"beltwright.example/services/platform/metrics"
@@ -77,17 +78,13 @@ func TestEveryLineOfACallNamesItsRequest(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
 			links, log, _ := watched(t)
-			ctx := asShop(t)
-			for _, id := range c.sent {
-				md, _ := metadata.FromIncomingContext(ctx)
-				md = md.Copy()
-				md.Append("x-request-id", id)
-				ctx = metadata.NewIncomingContext(ctx, md)
-			}
+			md := metadata.Pairs(auth.Header, "Bearer "+secret)
+			md.Append("x-request-id", c.sent...)
+			ctx := metadata.NewIncomingContext(t.Context(), md)
 			var inside string
 			_, _ = call(ctx, links, func(ctx context.Context, _ any) (any, error) {
 				inside = requestid.FromContext(ctx)
-				panic("it breaks")
+				panic("it breaks") //nolint:forbidigo // what is tested
 			})
 			if !requestid.Valid(inside) || c.taken != "" && inside != c.taken {
 				t.Errorf("the handler sees %q", inside)
@@ -112,7 +109,7 @@ func TestCallsAreCountedAsTheirCallersSeeThem(t *testing.T) {
 	name := strings.TrimPrefix(method, "/")
 	_, _ = call(asShop(t), links, func(context.Context, any) (any, error) { return "", nil })
 	_, _ = call(asShop(t), links, func(context.Context, any) (any, error) { return nil, fmt.Errorf("bare") })
-	_, _ = call(asShop(t), links, func(context.Context, any) (any, error) { panic("it breaks") })
+	_, _ = call(asShop(t), links, func(context.Context, any) (any, error) { panic("it breaks") }) //nolint:forbidigo // what is tested
 	_, _ = call(asShop(t), links, func(context.Context, any) (any, error) {
 		return nil, apierr.New(codes.ResourceExhausted, fitmentv1.ErrorInfo_QUOTA_REACHED, "too many")
 	})

@@ -59,6 +59,8 @@ func TestText(t *testing.T) {
 		"key " + key[:40] + " cut":                                "key bw_shop-a_[secret] cut",
 		"bs_kettlewick_abcdefghij23_" + secretPart:                "bs_kettlewick_[secret]",
 		"Authorization: Bearer " + key:                            "Authorization: [secret]",
+		"map[Bearer abc:Bearer def]":                              "map[Bearer [secret]",
+		"jtMOAQOSKgBtASQAzwAHbAUCcyMOAAEJcTQBhxXEB_A":             "[secret]", // without a digit
 		"bearer anything":                                         "bearer [secret]",
 		"secret alone: " + secretPart:                             "secret alone: [secret]",
 		`{"password":"hunter2","a":1}`:                            `{"password":[secret],"a":1}`,
@@ -86,6 +88,7 @@ func TestWhatIsKept(t *testing.T) {
 	for _, text := range []string{
 		"listings/kettlewick.SB-1001", "127.0.0.1:9091", "rpc error: code = Unavailable desc = down",
 		"/var/lib/beltwright/fitment", "2026-11-25T21:03:25Z", "RESOURCE_EXHAUSTED",
+		"TestNobodyMakesTheMetricsGrowWhateverComesFromOutside", "a-long-name-of-a-folder-that-somebody-has-chosen",
 		"abcdefghij23", "revision r1.9f86d081884c7d659a2feaa0c55ad015.42",
 		"9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08",
 	} {

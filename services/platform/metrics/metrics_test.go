@@ -123,7 +123,7 @@ func TestTheConventionsOfPrometheusAreKept(t *testing.T) {
 	set := newSet(t)
 	use(set)
 	answer := httptest.NewRecorder()
-	set.Handler().ServeHTTP(answer, httptest.NewRequest(http.MethodGet, "/metrics", nil))
+	set.Handler().ServeHTTP(answer, httptest.NewRequestWithContext(t.Context(), http.MethodGet, "/metrics", nil))
 	if answer.Code != http.StatusOK || !strings.HasPrefix(answer.Header().Get("Content-Type"), "text/plain") {
 		t.Fatalf("%d %s", answer.Code, answer.Header().Get("Content-Type"))
 	}
@@ -203,7 +203,7 @@ func attack(set *metrics.Set) {
 				set.Call("/x.Y/"+odd)(codes.Code(1000+i), fitmentv1.ErrorInfo_Reason(1000+i))
 				set.Row("/x.Y/"+odd, fitmentv1.RowResult_Outcome(1000+i), true)
 				set.Request(odd)(odd, 1000+i, fitmentv1.ErrorInfo_Reason(1000+i))
-				set.Decided(&fitmentv1.Decision{Verdict: fitmentv1.Decision_Verdict(1000 + i), Findings: []*fitmentv1.Finding{{Rule: odd, Answer: fitmentv1.Finding_Answer(1000 + i)}}}) //nolint:gosec // small
+				set.Decided(&fitmentv1.Decision{Verdict: fitmentv1.Decision_Verdict(1000 + i), Findings: []*fitmentv1.Finding{{Rule: odd, Answer: fitmentv1.Finding_Answer(1000 + i)}}})
 				set.Hold(metrics.HoldEvent(odd), 1)
 				set.StoreCall(odd, odd, odd, 0)
 				set.Commit(odd, 1, 0)
@@ -262,7 +262,7 @@ func TestANilSetCountsNothing(t *testing.T) {
 		t.Errorf("%v, %v", err, set.Gatherer())
 	}
 	answer := httptest.NewRecorder()
-	set.Handler().ServeHTTP(answer, httptest.NewRequest(http.MethodGet, "/metrics", nil))
+	set.Handler().ServeHTTP(answer, httptest.NewRequestWithContext(t.Context(), http.MethodGet, "/metrics", nil))
 	if answer.Code != http.StatusNotFound {
 		t.Errorf("%d", answer.Code)
 	}
