@@ -140,7 +140,7 @@ const serialDigits = 4
 // random tells whether a long word looks drawn and not made up of words: it has
 // letters of both cases and digits, or its characters change their kind as often as
 // random ones do. Of 43 in base64url, 27 of the 42 neighbours differ in kind on
-// average; in names made of words, one of three.
+// average; in names made of words, every third or so. The line is drawn between.
 func random(word string) bool {
 	var seen [256]bool
 	changes := 0
@@ -150,7 +150,7 @@ func random(word string) bool {
 			changes++
 		}
 	}
-	return seen['a'] && seen['A'] && seen['0'] || seen['a'] && seen['A'] && 5*changes >= 2*len(word)
+	return seen['a'] && seen['A'] && seen['0'] || seen['a'] && seen['A'] && 8*changes >= 3*len(word)
 }
 
 // kind is a, A, 0 or - for the four kinds of characters that a word has.
