@@ -11,12 +11,31 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+
+	"github.com/moby/patternmatcher"
+	"github.com/moby/patternmatcher/ignorefile"
 )
 
-// sources copies the source tree as git lists it, with what is not committed yet, into
-// two folders, so that both hold the same.
-func sources(t *testing.T, to, andTo string) {
+// buildContext tells what of the source tree an image is built from, as the builder reads
+// Containerfile.dockerignore.
+func buildContext(t *testing.T) *patternmatcher.PatternMatcher {
 	t.Helper()
+	rules, err := ignorefile.ReadAll(strings.NewReader(read(t, "container/Containerfile.dockerignore")))
+	if err != nil {
+		t.Fatal(err)
+	}
+	ignored, err := patternmatcher.New(rules)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return ignored
+}
+
+// sources copies the source tree as git lists it, with what is not committed yet, into
+// a folder, and what of it an image is built from into another one.
+func sources(t *testing.T, all, image string) {
+	t.Helper()
+	ignored := buildContext(t)
 	command := exec.CommandContext(t.Context(), "git", "ls-files", "-z", "--cached", "--others", "--exclude-standard")
 	command.Dir = filepath.Join("..", "..")
 	listed, err := command.Output()
@@ -33,7 +52,13 @@ func sources(t *testing.T, to, andTo string) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		for _, tree := range []string{to, andTo} {
+		trees := []string{all}
+		if left, err := ignored.MatchesOrParentMatches(name); err != nil {
+			t.Fatal(err)
+		} else if !left {
+			trees = append(trees, image)
+		}
+		for _, tree := range trees {
 			path := filepath.Join(tree, name)
 			if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil {
 				t.Fatal(err)
@@ -91,8 +116,8 @@ func static(t *testing.T, path string) {
 	}
 }
 
-// TestTheSameSourcesGiveTheSamePrograms builds in two folders, of which one's name is
-// longer and has a space. The control builds one program without -trimpath: it
+// TestTheSameSourcesGiveTheSamePrograms builds in two folders. One's name is longer and
+// has spaces, and it holds only what an image is built from. The control builds one program without -trimpath: it
 // differs. Compiled packages are shared between the two builds; with
 // BELTWRIGHT_LONG=1 each has a cache of its own, so that everything is compiled twice.
 func TestTheSameSourcesGiveTheSamePrograms(t *testing.T) {

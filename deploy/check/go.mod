@@ -4,8 +4,10 @@ go 1.26.8
 
 require (
 	github.com/compose-spec/compose-go/v2 v2.16.2
+	github.com/google/go-cmp v0.7.0
 	github.com/google/licensecheck v0.3.1
 	github.com/moby/buildkit v0.34.2
+	github.com/moby/patternmatcher v0.6.1
 )
 
 require (
@@ -15,7 +17,6 @@ require (
 	github.com/docker/go-connections v0.4.0 // indirect
 	github.com/docker/go-units v0.5.0 // indirect
 	github.com/go-viper/mapstructure/v2 v2.5.0 // indirect
-	github.com/google/go-cmp v0.7.0 // indirect
 	github.com/mattn/go-shellwords v1.0.12 // indirect
 	github.com/moby/docker-image-spec v1.3.1 // indirect
 	github.com/opencontainers/go-digest v1.0.0 // indirect
