@@ -61,7 +61,7 @@ func (b *babbler) intercept(ctx context.Context, request any, info *grpc.UnarySe
 	case "Check":
 		return handler(ctx, request)
 	case "VerifyCredential":
-		return &fitmentv1.VerifyCredentialResponse{Tenant: "shop", KeyId: "abcdefghijkl", Roles: []string{"shop", "yard", "admin"}}, nil
+		return &fitmentv1.VerifyCredentialResponse{Tenant: "shop", KeyId: "abcdefghijkl", Roles: []string{"shop", "yard", "books", "admin"}}, nil
 	}
 	b.mu.Lock()
 	defer b.mu.Unlock()

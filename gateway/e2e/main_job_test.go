@@ -25,9 +25,9 @@ func solane() object {
 }
 
 // serveDemo starts the all-in-one program on the demo scenario.
-func serveDemo(t *testing.T, data string) (*process, client) {
+func serveDemo(t *testing.T, data string, more ...string) (*process, client) {
 	t.Helper()
-	p := start(t, "beltwright", "serve", "--demo", "--http", "127.0.0.1:0", "--grpc", "127.0.0.1:0", "--data", data)
+	p := start(t, "beltwright", append([]string{"serve", "--demo", "--http", "127.0.0.1:0", "--grpc", "127.0.0.1:0", "--data", data}, more...)...)
 	base := p.awaits(`REST\s+(http://127\.0\.0\.1:\d+)`)[1]
 	p.awaits("Try, in another terminal")
 	key, err := os.ReadFile(filepath.Join(data, "demo.key"))

@@ -40,7 +40,7 @@ func (c commands) run(args ...string) string {
 }
 
 // keyMade is a key as "keys create" prints it.
-var keyMade = regexp.MustCompile(`(?s)(keys/\S+?),? .*\n  (bw_\S+)\n`)
+var keyMade = regexp.MustCompile(`(?s)(keys/[^\s,]+).*?\n  (bw_\S+)\n`)
 
 func (c commands) makeKey(args ...string) (name, text string) {
 	c.t.Helper()
