@@ -147,7 +147,7 @@ func findPerson(ctx context.Context, client fitmentv1.IdentityServiceClient, nam
 				return person, nil
 			}
 		}
-		if request.PageToken = answer.GetNextPageToken(); request.PageToken == "" {
+		if request.PageToken = answer.GetNextPageToken(); answer.GetNextPageToken() == "" {
 			return nil, fmt.Errorf("there is no person %s; expected a name such as people/kettlewick.jo", name)
 		}
 	}

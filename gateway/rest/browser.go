@@ -63,7 +63,7 @@ const (
 // set has the browser keep a cookie until a time; with an empty value it forgets it.
 // No script sees it, and no other site's page sends it along but by a link to here.
 func (b browser) set(w http.ResponseWriter, name, value string, until time.Time) {
-	cookie := &http.Cookie{
+	cookie := &http.Cookie{ //nolint:gosec // without Secure only where there is no HTTPS, which is on one's own machine
 		Name: b.cookieName(name), Value: value, Path: "/", Secure: b.https, HttpOnly: true, SameSite: http.SameSiteLaxMode,
 		Expires: until.UTC(),
 	}

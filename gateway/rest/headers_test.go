@@ -63,7 +63,10 @@ func templates(t *testing.T, d *desk) []string {
 	t.Helper()
 	var document struct {
 		Paths map[string]map[string]struct {
-			Parameters []struct{ In, Name, Pattern string } `json:"parameters"`
+			Parameters []struct {
+				In      string `json:"in"`
+				Pattern string `json:"pattern"`
+			} `json:"parameters"`
 		} `json:"paths"`
 	}
 	if err := json.Unmarshal([]byte(d.call(http.MethodGet, "/openapi.json", "", noKey).text), &document); err != nil {

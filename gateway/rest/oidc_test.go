@@ -109,7 +109,10 @@ func TestNothingOfASignInIsGoodTwice(t *testing.T) {
 	refused := func(what, path, cookie string) {
 		t.Helper()
 		if cookie != "" {
-			where, _ := url.Parse(s.url) //nolint:errcheck // it was used
+			where, err := url.Parse(s.url)
+			if err != nil {
+				t.Fatal(err)
+			}
 			s.client.Jar.SetCookies(where, []*http.Cookie{{Name: oidcCookie, Value: cookie, Path: "/", Secure: true}})
 		}
 		if response, body := s.ask(http.MethodGet, path, ""); response.StatusCode != http.StatusUnauthorized || reasonIn(body) != "SIGN_IN_REFUSED" || s.cookie(sessionCookie) != "" {

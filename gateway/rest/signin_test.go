@@ -49,7 +49,7 @@ type site struct {
 // live starts a site; provider nil for none.
 func live(t *testing.T, provider *issuertest.Issuer, change ...func(o *rest.Options)) *site {
 	t.Helper()
-	log := slog.New(slog.NewTextHandler(io.Discard, nil))
+	log := slog.New(slog.DiscardHandler)
 	config := app.Config{Data: t.TempDir(), First: []keys.First{app.OperatorKey(filepath.Join(t.TempDir(), "key"))}, Log: log}
 	web := httptest.NewUnstartedServer(http.NotFoundHandler())
 	address := "https://" + web.Listener.Addr().String()
@@ -130,8 +130,18 @@ func (s *site) add(person *fitmentv1.Person, password string) *fitmentv1.Person 
 	return answer.GetPerson()
 }
 
-// ask sends a browser's request and returns the answer with its body.
-func (s *site) ask(method, path, body string, headers ...string) (*http.Response, string) {
+// answered is an answer without its body.
+type answered struct {
+	StatusCode int
+	Header     http.Header
+	cookies    []*http.Cookie
+}
+
+// Cookies are those that the answer sets.
+func (a answered) Cookies() []*http.Cookie { return a.cookies }
+
+// ask sends a browser's request and returns the answer and its body.
+func (s *site) ask(method, path, body string, headers ...string) (answered, string) {
 	s.t.Helper()
 	request, err := http.NewRequestWithContext(s.t.Context(), method, s.url+path, strings.NewReader(body))
 	if err != nil {
@@ -150,7 +160,7 @@ func (s *site) ask(method, path, body string, headers ...string) (*http.Response
 	if err != nil {
 		s.t.Fatal(err)
 	}
-	return response, string(raw)
+	return answered{StatusCode: response.StatusCode, Header: response.Header, cookies: response.Cookies()}, string(raw)
 }
 
 // reasonIn is the reason of an error's body.
@@ -305,7 +315,7 @@ func TestFormsLeadOn(t *testing.T) {
 	s := live(t, nil)
 	s.add(&fitmentv1.Person{Id: "jo"}, passphrase)
 	s.client.CheckRedirect = func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }
-	form := func(values url.Values) (*http.Response, string) {
+	form := func(values url.Values) (answered, string) {
 		return s.ask(http.MethodPost, "/signin", values.Encode(), ownPage, "Content-Type: application/x-www-form-urlencoded")
 	}
 	for to, want := range map[string]string{"": "/", "/openapi.json": "/openapi.json", "/a?b=c#d": "/a?b=c#d"} {
@@ -342,7 +352,7 @@ func TestGuessingFromOneAddressIsSlowed(t *testing.T) {
 		o.SignIns = guesses.New(guesses.Options{Free: 4, First: time.Hour, Longest: time.Hour})
 	})
 	s.add(&fitmentv1.Person{Id: "jo"}, passphrase)
-	try := func(login, password string) (*http.Response, string) {
+	try := func(login, password string) (answered, string) {
 		return s.ask(http.MethodPost, "/v1/sessions:signIn", signInBody(login, password))
 	}
 	for i := range 6 { // the control

@@ -76,13 +76,14 @@ func ParseHash(text string) (Hash, error) {
 		return Hash{}, ErrFormat
 	}
 	var h Hash
-	if !h.parameters(parts[3]) || !bytesOf(parts[4], &h.Salt, minSalt, maxSalt) || !bytesOf(parts[5], &h.Sum, minSum, maxSum) {
+	if !h.read(parts[3]) || !bytesOf(parts[4], &h.Salt, minSalt, maxSalt) || !bytesOf(parts[5], &h.Sum, minSum, maxSum) {
 		return Hash{}, ErrFormat
 	}
 	return h, nil
 }
 
-func (h *Hash) parameters(text string) bool {
+// read reads parameters as they are kept.
+func (p *Parameters) read(text string) bool {
 	values := strings.Split(text, ",")
 	if len(values) != 3 {
 		return false
@@ -93,7 +94,7 @@ func (h *Hash) parameters(text string) bool {
 	if !okMemory || !okTime || !okThreads || memory < 8*threads { // RFC 9106, section 3.1: at least 8 KiB a lane
 		return false
 	}
-	h.Memory, h.Time, h.Threads = memory, time, uint8(threads)
+	p.Memory, p.Time, p.Threads = memory, time, uint8(threads)
 	return true
 }
 

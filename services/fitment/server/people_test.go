@@ -436,7 +436,7 @@ func TestChangingOnesPassword(t *testing.T) {
 	_, err = o.ChangePassword(ctx, &fitmentv1.ChangePasswordRequest{OldPassword: passphrase, NewPassword: "quite other words again", RequestId: id})
 	wantReason(t, err, fitmentv1.ErrorInfo_REQUEST_ID_REUSED)
 	for name, c := range map[string]struct {
-		ctx     context.Context
+		ctx     context.Context //nolint:containedctx // whose call it is
 		request *fitmentv1.ChangePasswordRequest
 		reason  fitmentv1.ErrorInfo_Reason
 	}{
@@ -643,7 +643,7 @@ func TestSessionsAreListed(t *testing.T) {
 				t.Fatalf("%d, %v", len(answer.GetSessions()), err)
 			}
 			all = append(all, answer.GetSessions()...)
-			if request.PageToken = answer.GetNextPageToken(); request.PageToken == "" {
+			if request.PageToken = answer.GetNextPageToken(); answer.GetNextPageToken() == "" {
 				return all
 			}
 		}

@@ -47,7 +47,7 @@ func (s *IdentityServer) ListSessions(ctx context.Context, req *fitmentv1.ListSe
 		return nil, edge(err)
 	}
 	// One more is looked at where there is a next page.
-	answer.Sessions, answer.NextPageToken = answer.Sessions[:len(found)], next.token
+	answer.Sessions, answer.NextPageToken = answer.GetSessions()[:len(found)], next.token
 	return answer, nil
 }
 

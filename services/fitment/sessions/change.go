@@ -114,13 +114,13 @@ func (s *Store) ended(ctx context.Context, k store.Key, now time.Time) (store.Pu
 }
 
 // retried makes a change, again where it met a conflict.
-func (s *Store) retried(ctx context.Context, make func(now time.Time) (store.Change, error)) error {
+func (s *Store) retried(ctx context.Context, plan func(now time.Time) (store.Change, error)) error {
 	for range attempts {
 		now, err := s.records.Now(ctx)
 		if err != nil {
 			return fmt.Errorf("sessions: %w", err)
 		}
-		change, err := make(now)
+		change, err := plan(now)
 		if err != nil {
 			return err
 		}

@@ -101,7 +101,7 @@ type account struct {
 func TestSessionsAgainstAPlainList(t *testing.T) {
 	t.Parallel()
 	rapid.Check(t, func(t *rapid.T) {
-		dir, err := os.MkdirTemp("", "sessions-")
+		dir, err := os.MkdirTemp("", "sessions-") //nolint:usetesting // one a round, not one a test
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -35,24 +35,24 @@ type shelf struct {
 	version int64
 }
 
-func (s *Store) shelf(ctx context.Context, business, person string) (shelf, error) {
-	at := shelf{key: store.Key{Tenant: business, Kind: ShelfKind, ID: person}, version: store.Absent}
+func (s *Store) shelf(ctx context.Context, business, person string) (*shelf, error) {
+	at := &shelf{key: store.Key{Tenant: business, Kind: ShelfKind, ID: person}, version: store.Absent}
 	found, err := s.records.Get(ctx, at.key)
 	switch {
 	case errors.Is(err, store.ErrNotFound):
 		return at, nil
 	case err != nil:
-		return shelf{}, fmt.Errorf("sessions: %w", err)
+		return nil, fmt.Errorf("sessions: %w", err)
 	}
 	at.version = found.Version
 	if err := json.Unmarshal(found.Value, &at.places); err != nil {
-		return shelf{}, fmt.Errorf("sessions: list of %s in %s: %w", person, business, err)
+		return nil, fmt.Errorf("sessions: list of %s in %s: %w", person, business, err)
 	}
 	return at, nil
 }
 
 // put writes the shelf, which must be as it was read.
-func (s shelf) put() (store.Put, error) {
+func (s *shelf) put() (store.Put, error) {
 	value, err := json.Marshal(s.places)
 	if err != nil {
 		return store.Put{}, fmt.Errorf("sessions: %w", err)
@@ -93,7 +93,8 @@ func (s *shelf) add(p place, now time.Time) (give, forget []string) {
 		forget = append(forget, kept[i].ID)
 		kept = append(kept[:i], kept[i+1:]...)
 	}
-	s.places = append(kept, p)
+	kept = append(kept, p)
+	s.places = kept
 	return give, forget
 }
 

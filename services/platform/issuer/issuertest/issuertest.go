@@ -27,7 +27,11 @@ const (
 	ClientSecret = "not a secret, in a test"
 )
 
-const keyID = "key-1"
+const (
+	keyID = "key-1"
+	// codeFlow is the flow's name, and that of what it hands out.
+	codeFlow = "code"
+)
 
 // Issuer is the provider.
 type Issuer struct {
@@ -73,7 +77,9 @@ func New(t *testing.T) *Issuer {
 		mux.ServeHTTP(w, r)
 	}))
 	t.Cleanup(func() {
-		http.DefaultTransport.(*http.Transport).CloseIdleConnections() //nolint:errcheck,forcetypeassert // it is one
+		if transport, ok := http.DefaultTransport.(*http.Transport); ok {
+			transport.CloseIdleConnections()
+		}
 		server.Close()
 	})
 	i.URL = server.URL
@@ -112,7 +118,7 @@ func (i *Issuer) Begun() int {
 func (i *Issuer) document(w http.ResponseWriter, _ *http.Request) {
 	i.answer(w, map[string]any{
 		"issuer": i.URL, "authorization_endpoint": i.URL + "/authorize", "token_endpoint": i.URL + "/token", "jwks_uri": i.URL + "/keys",
-		"response_types_supported": []string{"code"}, "subject_types_supported": []string{"public"},
+		"response_types_supported": []string{codeFlow}, "subject_types_supported": []string{"public"},
 		// More than anybody should take its word for.
 		"id_token_signing_alg_values_supported": []string{"ES256", "HS256", "none"},
 	})
@@ -133,7 +139,7 @@ func (i *Issuer) answer(w http.ResponseWriter, what any) {
 func (i *Issuer) authorize(w http.ResponseWriter, r *http.Request) {
 	q := r.URL.Query()
 	back, err := url.Parse(q.Get("redirect_uri"))
-	if err != nil || q.Get("client_id") != ClientID || q.Get("response_type") != "code" || q.Get("code_challenge_method") != "S256" || q.Get("code_challenge") == "" || q.Get("state") == "" || q.Get("nonce") == "" {
+	if err != nil || q.Get("client_id") != ClientID || q.Get("response_type") != codeFlow || q.Get("code_challenge_method") != "S256" || q.Get("code_challenge") == "" || q.Get("state") == "" || q.Get("nonce") == "" {
 		http.Error(w, "malformed", http.StatusBadRequest)
 		return
 	}
@@ -142,8 +148,8 @@ func (i *Issuer) authorize(w http.ResponseWriter, r *http.Request) {
 	i.begun++
 	i.codes[code] = grant{nonce: q.Get("nonce"), challenge: q.Get("code_challenge"), redirect: q.Get("redirect_uri")}
 	i.mu.Unlock()
-	back.RawQuery = url.Values{"code": {code}, "state": {q.Get("state")}}.Encode()
-	http.Redirect(w, r, back.String(), http.StatusFound)
+	back.RawQuery = url.Values{codeFlow: {code}, "state": {q.Get("state")}}.Encode()
+	http.Redirect(w, r, back.String(), http.StatusFound) //nolint:gosec // its one client is the test
 }
 
 // token gives an ID token for a code, once, to whoever has the client's secret and
@@ -157,9 +163,9 @@ func (i *Issuer) token(w http.ResponseWriter, r *http.Request) {
 		secret, _ = url.QueryUnescape(secret)
 	}
 	i.mu.Lock()
-	given, known := i.codes[r.PostFormValue("code")]
+	given, known := i.codes[r.PostFormValue(codeFlow)]
 	if id == ClientID && secret == ClientSecret {
-		delete(i.codes, r.PostFormValue("code"))
+		delete(i.codes, r.PostFormValue(codeFlow))
 	}
 	subject, change, sign := i.subject, i.change, i.sign
 	i.mu.Unlock()
