@@ -2,6 +2,7 @@ package logs
 
 import (
 	"regexp"
+	"slices"
 	"strings"
 )
 
@@ -11,21 +12,35 @@ const (
 	maskedSecret = "[secret]"
 )
 
-// secrets are what a credential looks like wherever it stands. Each keeps its first
-// group, which tells what it was.
-var secrets = []*regexp.Regexp{ //nolint:gochecknoglobals // compiled once
-	// A key or a session of ours: the business and the id may be read, they are in
-	// the log anyway; what comes after them not, whole or cut short.
-	regexp.MustCompile(`\b(b[a-z]_[a-z0-9-]{1,32}_)[A-Za-z0-9_+/=-]+`),
-	// What an authorization header holds.
-	regexp.MustCompile(`(?i)\b((?:bearer|basic|digest)[ \t:=]+)(?:"[^"]*"|[^\s",;}:]+(?::(?:(?:bearer|basic|digest)[ \t]+)?[^\s",;}:]+)*)`),
-	// A signed token: three parts, the first of which begins with {" in base64url.
-	regexp.MustCompile(`\b()eyJ[A-Za-z0-9_-]+(?:\.[A-Za-z0-9_-]*){1,4}`),
-	// Something secret that is named, as in JSON, queries, forms and printed structs.
-	regexp.MustCompile(`(?i)((?:pass[-_ ]?(?:word|wd|phrase)|secret|token|pepper|cookie|authorization|credential|code_verifier|nonce)s?[a-z_-]*\\?["']?[ \t]*[:=][ \t]*)(?:(?:bearer|basic|digest)[ \t]+)?(?:\\?"(?:[^"\\]|\\.)*\\?"|'[^']*'|\[[^\]]*\]|[^\s,;&}\]\[]+)`),
-	// The hash of a password.
-	regexp.MustCompile(`()\$argon2[a-z]*\$\S+`),
+// secret is what a credential looks like wherever it stands.
+type secret struct {
+	// hints are texts in lower case one of which is always in it: looking for them is
+	// cheap, and most texts have none.
+	hints []string
+	// pattern keeps its first group, which tells what it was.
+	pattern *regexp.Regexp
 }
+
+var secrets = []secret{ //nolint:gochecknoglobals // compiled once
+	// A key or a session of ours: the business may be read, it is in the log anyway;
+	// what comes after it not, whole or cut short.
+	{[]string{"_"}, regexp.MustCompile(`\b(b[a-z]_[a-z0-9-]{1,32}_)[A-Za-z0-9_+/=-]+`)},
+	// What an authorization header holds.
+	{[]string{"bearer", "basic", "digest"}, regexp.MustCompile(`(?i)\b((?:bearer|basic|digest)[ \t:=]+)(?:"[^"]*"|[^\s",;}:]+(?::(?:(?:bearer|basic|digest)[ \t]+)?[^\s",;}:]+)*)`)},
+	// A signed token: three parts, the first of which begins with {" in base64url.
+	{[]string{"eyj"}, regexp.MustCompile(`\b()eyJ[A-Za-z0-9_-]+(?:\.[A-Za-z0-9_-]*){1,4}`)},
+	// Something secret that is named, as in JSON, queries, forms and printed structs.
+	{
+		[]string{"pass", "secret", "token", "pepper", "cookie", "authorization", "credential", "code_verifier", "nonce"},
+		regexp.MustCompile(`(?i)((?:pass[-_ ]?(?:word|wd|phrase)|secret|token|pepper|cookie|authorization|credential|code_verifier|nonce)s?[a-z_-]*\\?["']?[ \t]*[:=][ \t]*)(?:(?:bearer|basic|digest)[ \t]+)?(?:\\?"(?:[^"\\]|\\.)*\\?"|'[^']*'|\[[^\]]*\]|[^\s,;&}\]\[]+)`),
+	},
+	// The hash of a password.
+	{[]string{"$argon2"}, regexp.MustCompile(`()\$argon2[a-z]*\$\S+`)},
+}
+
+// shortest is the length of the shortest text that could hold a secret: "nonce=1" has
+// seven characters.
+const shortest = 7
 
 // longSecret is the length from which a run of base64url characters of all kinds is
 // taken for a secret that stands alone: 256 bits have 43.
@@ -35,9 +50,13 @@ const longSecret = 40
 // whatever looks like a credential. Everything else stays as it is. It is made so
 // that a doubtful text is masked: a log that says too little can be lived with.
 func Text(text string) string {
-	for _, pattern := range secrets {
-		if pattern.MatchString(text) {
-			text = pattern.ReplaceAllString(text, "${1}"+maskedSecret)
+	if len(text) < shortest {
+		return text
+	}
+	lower := strings.ToLower(text)
+	for _, one := range secrets {
+		if slices.ContainsFunc(one.hints, func(hint string) bool { return strings.Contains(lower, hint) }) {
+			text = one.pattern.ReplaceAllString(text, "${1}"+maskedSecret)
 		}
 	}
 	return maskRuns(text)
