@@ -28,12 +28,24 @@ func quick() time.Duration { return sizedTime(2*time.Second, 100*time.Millisecon
 // Then on ours, which must come to none, and where he may wait twice as long at most.
 //
 // At the end the program has never had more memory than allowed.
-func TestProtocolAbuse(t *testing.T) { //nolint:paralleltest // it measures times
+func TestProtocolAbuse(t *testing.T) {
+	if !long {
+		t.Parallel() // the limits on times are wide then
+	}
+	if unraced(t) {
+		return
+	}
 	startReal(t).holdsOut(t, attacks())
 }
 
 // TestProtocolAbuseByHTTPS does so where REST speaks HTTPS.
-func TestProtocolAbuseByHTTPS(t *testing.T) { //nolint:paralleltest // it measures times
+func TestProtocolAbuseByHTTPS(t *testing.T) {
+	if !long {
+		t.Parallel() // the limits on times are wide then
+	}
+	if unraced(t) {
+		return
+	}
 	if err := build(); err != nil {
 		t.Fatal(err)
 	}

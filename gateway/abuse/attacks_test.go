@@ -349,7 +349,7 @@ var bombs sync.Map //nolint:gochecknoglobals // a cache
 // bomb is so many MiB of spaces, compressed about a thousandfold.
 func bomb(size int) []byte {
 	if made, ok := bombs.Load(size); ok {
-		return made.([]byte) //nolint:forcetypeassert // as stored
+		return made.([]byte)
 	}
 	var packed bytes.Buffer
 	out, _ := gzip.NewWriterLevel(&packed, gzip.BestCompression) // the level exists
@@ -432,7 +432,7 @@ func hugeJSON(ctx context.Context, x target, size int) harm {
 
 // takenBound is how many MiB of a body without an end may be taken: what may be
 // uploaded, and what lies in the kernel's buffers.
-const takenBound = 32
+const takenBound = 48
 
 // endless sends a chunked body of one line that never ends.
 func endless(path, kind string) func(ctx context.Context, x target, size int) harm {
@@ -483,7 +483,7 @@ func connections(addresses int) func(ctx context.Context, x target, size int) ha
 		waitFor(ctx, func() bool { return x.sockets()-before > size*9/10 }, time.Second)
 		held := x.sockets() - before
 		open.Range(func(_, conn any) bool {
-			_ = conn.(net.Conn).Close() //nolint:forcetypeassert // as stored
+			_ = conn.(net.Conn).Close()
 			return true
 		})
 		return harm{"connections kept", int64(held), int64(2*bound + 64)}

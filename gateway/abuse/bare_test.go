@@ -12,7 +12,6 @@ import (
 	"net"
 	"net/http"
 	"net/http/pprof"
-	"os"
 	"sync"
 	"time"
 
@@ -29,11 +28,11 @@ import (
 type raw struct{}
 
 // Marshal implements encoding.Codec.
-func (raw) Marshal(v any) ([]byte, error) { return *v.(*[]byte), nil } //nolint:forcetypeassert // the tests' own
+func (raw) Marshal(v any) ([]byte, error) { return *v.(*[]byte), nil }
 
 // Unmarshal implements encoding.Codec.
 func (raw) Unmarshal(data []byte, v any) error {
-	*v.(*[]byte) = data //nolint:forcetypeassert // the tests' own
+	*v.(*[]byte) = data
 	return nil
 }
 
@@ -67,10 +66,8 @@ func bareMain() {
 	mux := http.NewServeMux()
 	mux.HandleFunc("/debug/pprof/", pprof.Index)
 	mux.HandleFunc("/", readsAll)
-	bare := &http.Server{Handler: mux, MaxHeaderBytes: 1 << 30} //nolint:gosec // without time limits on purpose
-	if err := bare.Serve(web); err != nil {
-		os.Exit(1)
-	}
+	bare := &http.Server{Handler: mux, MaxHeaderBytes: 1 << 30} // without time limits, on purpose
+	panic(bare.Serve(web))                                      //nolint:forbidigo // it serves until it is killed
 }
 
 func listenBare() net.Listener {
@@ -98,12 +95,10 @@ func serveSecured() net.Addr {
 		panic(err) //nolint:forbidigo // there is no test in this process
 	}
 	listener := listenBare()
-	server := &http.Server{ //nolint:gosec // without time limits on purpose
+	server := &http.Server{ // without time limits, on purpose
+		HTTP2:     &http.HTTP2Config{MaxConcurrentStreams: 1 << 20},
 		TLSConfig: &tls.Config{Certificates: []tls.Certificate{pair}, MinVersion: tls.VersionTLS13},
 		Handler:   http.HandlerFunc(func(http.ResponseWriter, *http.Request) { <-time.After(100 * time.Millisecond) }),
-	}
-	if err := http2.ConfigureServer(server, &http2.Server{MaxConcurrentStreams: 1 << 20}); err != nil {
-		panic(err) //nolint:forbidigo // there is no test in this process
 	}
 	go func() { _ = server.ServeTLS(listener, "", "") }()
 	return listener.Addr()

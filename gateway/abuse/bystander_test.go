@@ -93,7 +93,7 @@ func (x target) watch(ctx context.Context) experience {
 // listing is a listing of the demo scenario.
 const listing = "listings/kettlewick.SOLANE-1"
 
-// reads reads it over REST.
+// reads asks for it over REST.
 func (x target) reads(ctx context.Context, transport *http.Transport) error {
 	request, err := http.NewRequestWithContext(ctx, http.MethodGet, x.base()+"/v1/"+listing, http.NoBody)
 	if err != nil {

@@ -52,7 +52,7 @@ func (x target) open(ctx context.Context, to string, reading bool) (*wire, error
 		return nil, err
 	}
 	if to == x.rest && x.secure != nil {
-		conn = tls.Client(conn, &tls.Config{InsecureSkipVerify: true, NextProtos: []string{"h2"}}) //nolint:gosec // it attacks, whoever it is
+		conn = tls.Client(conn, &tls.Config{InsecureSkipVerify: true, NextProtos: []string{"h2"}}) // it attacks, whoever it is
 	}
 	if deadline, ok := ctx.Deadline(); ok {
 		_ = conn.SetDeadline(deadline)
@@ -163,7 +163,7 @@ func (w *wire) take(most int) int {
 
 // close ends the connection and waits for the reader, if there is one.
 func (w *wire) close() {
-	_ = w.Conn.Close()
+	_ = w.Close()
 	<-w.ended
 }
 

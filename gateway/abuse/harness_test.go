@@ -85,7 +85,7 @@ func dialer(from string) *net.Dialer {
 }
 
 // connect opens a connection as an attacker does.
-func (x target) connect(ctx context.Context, to string) (net.Conn, error) {
+func (target) connect(ctx context.Context, to string) (net.Conn, error) {
 	return dialer(attackers).DialContext(ctx, "tcp", to)
 }
 
@@ -144,6 +144,27 @@ var build = sync.OnceValue(func() error { //nolint:gochecknoglobals // once for 
 	}
 	return nil
 })
+
+// unraced runs the test by a program without the race detector, where it is on:
+// attacker and bare server would be ten times as slow and no danger to anybody. It
+// tells whether it did.
+func unraced(t *testing.T) bool {
+	t.Helper()
+	if !raced {
+		return false
+	}
+	program := filepath.Join(binaries, t.Name()+".test")
+	command := exec.CommandContext(t.Context(), "go", "test", "-c", "-o", program, "beltwright.example/gateway/abuse")
+	if out, err := command.CombinedOutput(); err != nil {
+		t.Fatalf("build: %v\n%s", err, out)
+	}
+	out, err := exec.CommandContext(t.Context(), program, "-test.run", "^"+t.Name()+"$", "-test.v", "-test.count=1").CombinedOutput()
+	t.Logf("%s", out)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return true
+}
 
 // startReal starts the whole program on the demo scenario.
 func startReal(t *testing.T, more ...string) target {
@@ -208,7 +229,7 @@ func startBare(t *testing.T, secure bool) target {
 	x.pid, said = child(t, command, `REST (\S+)`, `gRPC (\S+)`, `naive (\S+)`, `HTTPS (\S+)`)
 	x.rest, x.grpc, x.naive, x.admin = said[0], said[1], said[2], said[0]
 	if secure {
-		x.rest, x.secure = said[3], &tls.Config{InsecureSkipVerify: true} //nolint:gosec // it attacks, whoever it is
+		x.rest, x.secure = said[3], &tls.Config{InsecureSkipVerify: true} // it attacks, whoever it is
 	}
 	return x
 }

@@ -5,8 +5,10 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"log/slog"
 
 	"github.com/spf13/cobra"
+	"google.golang.org/grpc"
 
 	"beltwright.example/gateway/guard"
 	"beltwright.example/gateway/rest"
@@ -85,19 +87,7 @@ func (f *gatewayFlags) run(ctx context.Context, out, logTo io.Writer) (err error
 		return err
 	}
 	defer func() { err = errors.Join(err, quote.Close()) }()
-	limits, err := limit.Named(f.rates, seen.Metrics.Refused)
-	if err != nil {
-		return usageError{fmt.Errorf("--rates: %w", err)}
-	}
-	browsers, err := f.provider.browsers(f.publicURL)
-	if err != nil {
-		return err
-	}
-	handler, err := rest.New(rest.Options{
-		Fitment: fitment, Quote: quote, Limits: limits, BehindProxy: f.web.behindProxy,
-		Secure: f.web.secure(), PublicURL: f.publicURL, Provider: browsers, Metrics: seen.Metrics, Traces: seen.Traces, Log: log,
-		Verifier: auth.Remote(fitmentv1.NewIdentityServiceClient(fitment), auth.MaxTTL),
-	})
+	handler, err := f.handler(fitment, quote, seen, log)
 	if err != nil {
 		return err
 	}
@@ -118,6 +108,23 @@ func (f *gatewayFlags) run(ctx context.Context, out, logTo io.Writer) (err error
 	group.Add("rest", func(ctx context.Context) error { return serveHTTP(ctx, handler, listener) })
 	group.Add("admin port", admin.Serve)
 	return group.Run(ctx)
+}
+
+// handler is REST before connections to both services.
+func (f *gatewayFlags) handler(fitment, quote grpc.ClientConnInterface, seen *process.Seen, log *slog.Logger) (*rest.Handler, error) {
+	limits, err := limit.Named(f.rates, seen.Metrics.Refused)
+	if err != nil {
+		return nil, usageError{fmt.Errorf("--rates: %w", err)}
+	}
+	browsers, err := f.provider.browsers(f.publicURL)
+	if err != nil {
+		return nil, err
+	}
+	return rest.New(rest.Options{
+		Fitment: fitment, Quote: quote, Limits: limits, BehindProxy: f.web.behindProxy,
+		Secure: f.web.secure(), PublicURL: f.publicURL, Provider: browsers, Metrics: seen.Metrics, Traces: seen.Traces, Log: log,
+		Verifier: auth.Remote(fitmentv1.NewIdentityServiceClient(fitment), auth.MaxTTL),
+	})
 }
 
 // reachable is the health of a gateway: that of the services behind it, and its

@@ -10,6 +10,7 @@ import (
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 
+	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	"beltwright.example/services/platform/intercept"
 )
 
@@ -22,7 +23,7 @@ func TestCallsWhoseCallerLeftCostNothing(t *testing.T) {
 	leave()
 	for name, run := range map[string]func(links []intercept.Link) error{
 		"unary": func(links []intercept.Link) error {
-			_, err := call(left, links, func(context.Context, any) (any, error) { return nil, nil })
+			_, err := call(left, links, func(context.Context, any) (any, error) { return &fitmentv1.AssessFaultResponse{}, nil })
 			return err
 		},
 		"stream": func(links []intercept.Link) error {

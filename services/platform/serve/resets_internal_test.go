@@ -22,6 +22,9 @@ func waits(t *testing.T, ctx context.Context) time.Duration { //nolint:revive //
 	return time.Since(began)
 }
 
+// pass lets time of a synctest bubble pass.
+func pass(d time.Duration) { <-time.After(d) }
+
 func TestConnectionsThatResetEverythingAreReadSlowly(t *testing.T) {
 	t.Parallel()
 	gone := status.Error(codes.Canceled, "gone")
@@ -52,11 +55,11 @@ func TestConnectionsThatResetEverythingAreReadSlowly(t *testing.T) {
 				if got := waits(t, other); got != 0 {
 					t.Errorf("another connection waits %v", got)
 				}
-				time.Sleep(resetsWindow / 3)
+				pass(resetsWindow / 3)
 				if got := waits(t, ctx); got != c.want {
 					t.Errorf("a little later it waits %v, want %v", got, c.want)
 				}
-				time.Sleep(2 * resetsWindow)
+				pass(2 * resetsWindow)
 				if got := waits(t, ctx); got != 0 {
 					t.Errorf("when it was good for long it waits %v", got)
 				}
@@ -70,7 +73,7 @@ func TestPauseEndsWithItsConnection(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		ctx, cancel := context.WithCancel(resets{}.TagConn(t.Context(), nil))
 		for range 2 * resetsFree {
-			ctx.Value(resetsKey{}).(*resetCount).note(time.Now()) //nolint:forcetypeassert // set right here
+			ctx.Value(resetsKey{}).(*resetCount).note(time.Now())
 		}
 		cancel()
 		if got := waits(t, ctx); got != 0 {
