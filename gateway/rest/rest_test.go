@@ -148,7 +148,7 @@ func TestOnlyTheKeyIsPassedOn(t *testing.T) {
 	t.Parallel()
 	d := open(t, &fake{}, nil)
 	r := d.call(http.MethodGet, "/v1/listings/a.b", "", "Grpc-Metadata-Tenant: evil", "Grpc-Metadata-Authorization: Bearer evil",
-		"Grpc-Timeout: 1n", "X-Forwarded-For: 10.0.0.1", "Cookie: a=b", "X-Tenant: evil", "TE: trailers", "Grpc-Trace-Bin: AAAA")
+		"Grpc-Timeout: 30S", "X-Forwarded-For: 10.0.0.1", "Cookie: a=b", "X-Tenant: evil", "TE: trailers", "Grpc-Trace-Bin: AAAA")
 	if r.code != http.StatusOK {
 		t.Fatalf("%d %s", r.code, r.text)
 	}

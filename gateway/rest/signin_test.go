@@ -271,8 +271,10 @@ func TestCrossSiteRequests(t *testing.T) {
 	// The control: by header, a program says nothing of pages and is served.
 	credential := s.cookie(sessionCookie)
 	s.client.Jar = nil
-	if code, _ := decode("Authorization: Bearer " + credential); code != http.StatusOK {
-		t.Errorf("by header: %d", code)
+	for _, page := range []string{"X-Nothing: said", "Sec-Fetch-Site: cross-site"} {
+		if code, _ := decode("Authorization: Bearer "+credential, page); code != http.StatusOK {
+			t.Errorf("by header, %s: %d", page, code)
+		}
 	}
 	if response, body := s.ask(http.MethodPost, "/v1/sessions:signIn", signInBody("jo@operator", passphrase), "Sec-Fetch-Site: cross-site"); response.StatusCode != http.StatusForbidden || reasonIn(body) != "CROSS_SITE" {
 		t.Errorf("guessing from other sites' pages: %d %s", response.StatusCode, body)

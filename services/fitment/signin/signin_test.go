@@ -3,6 +3,7 @@ package signin_test
 import (
 	"context"
 	"fmt"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -31,7 +32,7 @@ type door struct {
 	clock   *storetest.Clock
 }
 
-func newDoor(t *testing.T, hash string, options password.Options) *door {
+func newDoor(t *testing.T, hash string, options password.Options, change ...func(o *signin.Options)) *door {
 	t.Helper()
 	d := &door{t: t, clock: storetest.NewClock(time.Date(2026, time.June, 30, 12, 0, 0, 0, time.UTC))}
 	records, err := embedded.Open(t.TempDir(), embedded.Options{Now: d.clock.Now, NoSync: true})
@@ -55,11 +56,14 @@ func newDoor(t *testing.T, hash string, options password.Options) *door {
 	if applied, err := records.Apply(t.Context(), store.Change{Puts: []store.Put{put}}); err != nil || applied[0].Err != nil {
 		t.Fatal(err, applied)
 	}
-	d.Desk, err = signin.New(signin.Options{
+	standing := signin.Options{
 		Records: records, Sessions: kept, Hasher: password.NewHasher(options),
 		Logins: guesses.New(guesses.Options{Now: d.clock.Now}), Addresses: guesses.New(guesses.Options{Free: 10, Now: d.clock.Now}),
-	})
-	if err != nil {
+	}
+	for _, one := range change {
+		one(&standing)
+	}
+	if d.Desk, err = signin.New(standing); err != nil {
 		t.Fatal(err)
 	}
 	return d
@@ -158,6 +162,51 @@ func TestWhatIsNobodysFaultIsNotCounted(t *testing.T) {
 	}
 	if reason := d.try("jo@kettlewick", passphrase, "192.0.2.1"); reason != in {
 		t.Errorf("after 100 calls that were given up: %v", reason)
+	}
+}
+
+// TestUnknownLoginsTakeAsLong: a login that is nobody's takes as long to refuse as a
+// wrong password, by the medians of many tries at both in turn. The control looks the
+// login up and stops there, as would be natural: it takes a tenth of that at most.
+func TestUnknownLoginsTakeAsLong(t *testing.T) {
+	t.Parallel()
+	work := password.Options{Parameters: password.Parameters{Memory: 8 << 10, Time: 2, Threads: 1}}
+	hash, err := password.NewHasher(work).Make(t.Context(), passphrase)
+	if err != nil {
+		t.Fatal(err)
+	}
+	d := newDoor(t, hash, work, func(o *signin.Options) { o.Logins = guesses.New(guesses.Options{Free: 1000}) })
+	const tries = 41
+	var known, unknown, control [tries]time.Duration
+	timed := func(into *time.Duration, try func()) {
+		began := time.Now()
+		try()
+		*into = time.Since(began)
+	}
+	for i := range tries {
+		timed(&known[i], func() {
+			if d.try("jo@kettlewick", "four other words here", "") != refused {
+				t.Error("a wrong password was not refused")
+			}
+		})
+		timed(&unknown[i], func() {
+			if d.try("nobody@kettlewick", "four other words here", "") != refused {
+				t.Error("nobody was not refused")
+			}
+		})
+		timed(&control[i], func() { _, _ = people.Get(t.Context(), d.records, "kettlewick", "nobody") })
+	}
+	median := func(all [tries]time.Duration) time.Duration {
+		slices.Sort(all[:])
+		return all[tries/2]
+	}
+	one, other, bare := median(known), median(unknown), median(control)
+	t.Logf("wrong password %v, nobody %v, without a hash %v", one, other, bare)
+	if ratio := float64(other) / float64(one); ratio < 0.5 || ratio > 2 {
+		t.Errorf("nobody takes %v, a wrong password %v", other, one)
+	}
+	if bare > one/10 {
+		t.Errorf("the control takes %v of %v: the test could not tell", bare, one)
 	}
 }
 
