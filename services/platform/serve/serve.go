@@ -140,8 +140,6 @@ func options(c Config) []grpc.ServerOption {
 		grpc.MaxConcurrentStreams(uint32(c.MaxStreams)),
 		grpc.MaxHeaderListSize(uint32(c.MaxHeaderBytes)),
 		grpc.ConnectionTimeout(c.HandshakeTimeout),
-		// A connection that does nothing keeps no buffer for writing.
-		grpc.SharedWriteBuffer(true),
 		grpc.KeepaliveParams(keepalive.ServerParameters{
 			MaxConnectionIdle:     c.MaxConnectionIdle,
 			MaxConnectionAge:      c.MaxConnectionAge,
