@@ -49,8 +49,8 @@ const MaxWait = 100 * time.Millisecond
 func DefaultGates() map[Class]Room {
 	n := runtime.GOMAXPROCS(0)
 	return map[Class]Room{
-		Read:   {AtOnce: 64 * n, Least: 8 * n, Queue: 256 * n},
-		Search: {AtOnce: 16 * n, Least: 2 * n, Queue: 64 * n},
+		Read:   {AtOnce: 128 * n, Least: 32 * n, Queue: 256 * n},
+		Search: {AtOnce: 16 * n, Least: 4 * n, Queue: 64 * n},
 		Write:  {AtOnce: 128 * n, Queue: 256 * n},
 		Bulk:   {AtOnce: 32 * n, Queue: 32 * n},
 	}
@@ -237,12 +237,13 @@ func (g *gate) leave(now, began time.Time) {
 	}
 }
 
-// learn sees from how long a call took whether more or fewer should run at once.
+// learn sees from how long a call took whether more or fewer should run at once. A slow
+// call among few says nothing of that: it may have waited for something else.
 func (g *gate) learn(now, began time.Time) {
 	switch took := now.Sub(began); {
 	case g.room.Least == 0:
 	case took > g.room.Target:
-		if began.After(g.cut) {
+		if began.After(g.cut) && 2*g.running > int(g.most) {
 			g.most, g.cut = max(g.most*slower, float64(g.room.Least)), now
 		}
 	case g.running >= int(g.most):
