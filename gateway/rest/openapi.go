@@ -80,6 +80,8 @@ func newDocument() (document, error) {
 type routes []route
 
 type route struct {
+	// template is the path with {id} for what differs, as metrics and traces name it:
+	// "/v1/listings/{id}:hold". The document's own has "{name_3}" there.
 	template string
 	path     *regexp.Regexp
 	methods  []string
@@ -97,14 +99,16 @@ func newRoutes(paths object) (routes, error) {
 		}
 		for method, operation := range operations {
 			pattern := regexp.QuoteMeta(placeholder.ReplaceAllString(template, "\x00"))
+			readable := placeholder.ReplaceAllString(template, "\x00")
 			for _, values := range pathPatterns(operation) {
 				pattern = strings.Replace(pattern, "\x00", "("+values+")", 1)
+				readable = strings.Replace(readable, "\x00", strings.ReplaceAll(values, "[^/:]+", "{id}"), 1)
 			}
 			path, err := regexp.Compile("^" + pattern + "$")
 			if err != nil {
 				return nil, fmt.Errorf("rest: the API document's path %s: %w", template, err)
 			}
-			all = append(all, route{template: template, path: path, methods: []string{strings.ToUpper(method)}})
+			all = append(all, route{template: readable, path: path, methods: []string{strings.ToUpper(method)}})
 		}
 	}
 	// In order, so that a path that two templates could be of always counts as one's.

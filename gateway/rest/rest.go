@@ -147,6 +147,7 @@ type Handler struct {
 	http.Handler
 
 	end context.CancelFunc
+	log *slog.Logger
 }
 
 // End ends the answers that would go on for as long as their clients stay. A
@@ -181,7 +182,7 @@ func New(options Options) (*Handler, error) {
 		return nil, err
 	}
 	g.imports = importers(options)
-	return &Handler{Handler: g.decorated(), end: end}, nil
+	return &Handler{Handler: g.decorated(), end: end, log: options.Log}, nil
 }
 
 // decorated is the gateway behind its decorators, from the outside in: the answer gets

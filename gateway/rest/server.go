@@ -49,6 +49,11 @@ func Server(addr string, handler *Handler) *http.Server {
 			WriteByteTimeout:              writeTimeout,
 		},
 	}
+	if handler.log != nil {
+		// What the server says itself, of connections that fail, is logged and masked
+		// like everything else.
+		server.ErrorLog = slog.NewLogLogger(handler.log.Handler(), slog.LevelWarn)
+	}
 	server.RegisterOnShutdown(handler.End)
 	return server
 }
