@@ -4,13 +4,16 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"os"
+	"path/filepath"
 
 	"github.com/spf13/cobra"
 
 	"beltwright.example/services/store"
 	"beltwright.example/services/store/embedded"
+	"beltwright.example/services/store/embedded/files"
 	"beltwright.example/services/store/embedded/restore"
 )
 
@@ -25,7 +28,7 @@ func storeCommand() *cobra.Command {
 	}
 	check := &cobra.Command{
 		Use: "check DIRECTORY", Short: "Examine a store",
-		Long:    "Check examines the pages of the store's file and that its indexes say the same as its records.",
+		Long:    "Check examines the pages of the store's file, that its indexes say the same as its records, and that photos and documents are what was uploaded.",
 		Example: "  beltwright store check beltwright-data/fitment",
 		Args:    arguments("DIRECTORY"),
 		RunE: func(cmd *cobra.Command, args []string) error {
@@ -38,12 +41,44 @@ func storeCommand() *cobra.Command {
 			case err != nil:
 				return fmt.Errorf("%s is damaged: %w", args[0], err)
 			}
-			_, err = fmt.Fprintf(cmd.OutOrStdout(), "sound: %d records, %d request ids, version %d\n", contents.Records, contents.Requests, contents.Version)
+			kept, err := checkFiles(cmd.Context(), args[0])
+			if err != nil {
+				return err
+			}
+			_, err = fmt.Fprintf(cmd.OutOrStdout(), "sound: %d records, %d request ids, version %d, %s\n", contents.Records, contents.Requests, contents.Version, fileCount(kept))
 			return err
 		},
 	}
 	cmd.AddCommand(check, storeRestore())
 	return cmd
+}
+
+// checkFiles reads every photo and document in the directory of a store, if it has any,
+// and counts them; the error names those that are damaged, at most a screenful.
+func checkFiles(ctx context.Context, dir string) (int64, error) {
+	dir = filepath.Join(dir, files.Folder)
+	if _, err := os.Stat(dir); errors.Is(err, fs.ErrNotExist) {
+		return 0, nil // a quote service keeps none
+	}
+	shelf, err := files.Open(dir)
+	if err != nil {
+		return 0, err
+	}
+	var count int64
+	var damaged []error
+	err = shelf.Each(ctx, func(tenant string, file store.File) error {
+		count++
+		from, _, err := shelf.Open(ctx, tenant, file.SHA256)
+		if err != nil {
+			return err
+		}
+		_, err = io.Copy(io.Discard, from)
+		if errors.Is(err, store.ErrDamaged) && len(damaged) < 20 {
+			damaged, err = append(damaged, fmt.Errorf("%s/%s is damaged; whoever has it can upload it again", tenant, file.SHA256)), nil
+		}
+		return errors.Join(err, from.Close())
+	})
+	return count, errors.Join(append(damaged, err)...)
 }
 
 func storeRestore() *cobra.Command {

@@ -16,6 +16,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"syscall"
 	"testing"
 	"time"
 
@@ -320,6 +321,12 @@ func TestADamagedPhotoIsNamedAndLeftOut(t *testing.T) {
 	}
 	taken, restored := filepath.Join(t.TempDir(), "taken"), filepath.Join(t.TempDir(), "data")
 	said := program(t, "backup", "--server", address, "--key", c.key, "-o", taken)
+	p.signal(syscall.SIGTERM)
+	p.exits()
+	checked, err := exec.CommandContext(t.Context(), filepath.Join(binaries, "beltwright"), "store", "check", filepath.Join(data, "fitment")).CombinedOutput()
+	if err == nil || !strings.Contains(string(checked), tenant+"/"+sum+" is damaged") {
+		t.Errorf("check: %v, %s", err, checked)
+	}
 	if !strings.Contains(said, tenant+"/"+sum+" is damaged") || !strings.Contains(said, "1 photo or document,") {
 		t.Errorf("said %s", said)
 	}
