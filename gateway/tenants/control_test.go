@@ -128,7 +128,7 @@ func (c wrong) handle(ctx context.Context, method string, req any, handler grpc.
 // matrix finds each.
 func TestTheMatrixFindsWhatIsWrong(t *testing.T) {
 	t.Parallel()
-	w := newWorld(t, broken(build{}))
+	w := newWorld(t, broken(build{lean: true}))
 	m := matrix{only: []string{
 		"QuoteService/GetQuote", "QuoteService/ListQuotes", "FitmentService/GetSavedNeed", "BooksService/SumQuotes", "ListingService/GetListing",
 		"FitmentService/ListKeptDecisions",
@@ -138,7 +138,7 @@ func TestTheMatrixFindsWhatIsWrong(t *testing.T) {
 	m.refusals(w, bad)
 	m.desks(w, w.desked())
 	told := m.others(w, w.things[alder])
-	bare := newWorld(t, broken(build{bare: true, bought: w.bought}))
+	bare := newWorld(t, broken(build{lean: true, bare: true, bought: w.bought}))
 	m.same(told, m.others(bare, w.things[alder]))
 	for what, words := range map[string][]string{
 		"a row that is widened":                     {"gRPC QuoteService/GetQuote for the desks y: allowed false"},

@@ -5,7 +5,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"maps"
-	"regexp"
+	"os"
 	"slices"
 	"strings"
 	"testing"
@@ -21,6 +21,16 @@ import (
 
 // leastCases is how many cases the matrix has at least.
 const leastCases = 5000
+
+// long is the whole matrix. The checks send over REST, which asks the same verifier
+// and the same table, only some of the credentials, and keys for one desk each.
+var long = os.Getenv("BELTWRIGHT_LONG") == "1"
+
+// overREST are the credentials that are sent over REST in the checks.
+var overREST = []string{
+	"none", "another secret", "another business's secret", "two of them", "another scheme", "a key that has expired", "a key that was revoked",
+	"a session that was ended", "a session of a person who is shut out", "a key of a business that is shut out",
+}
 
 // matrix counts cases and keeps what is wrong.
 type matrix struct {
@@ -77,7 +87,7 @@ func (m *matrix) refusals(w *world, bad map[string]credential) {
 	m.each(w, func(d door, r row) {
 		messages := r.ask(w, w.things[alder])
 		for _, name := range slices.Sorted(maps.Keys(bad)) {
-			if public(r.method) {
+			if public(r.method) || !long && d.name == "REST" && !slices.Contains(overREST, name) {
 				continue
 			}
 			m.cases++
@@ -121,6 +131,9 @@ func (m *matrix) desks(w *world, sets map[string]credential) {
 		}
 		messages := spoiled(r.ask(w, w.things[alder]))
 		for _, set := range slices.Sorted(maps.Keys(sets)) {
+			if !long && d.name == "REST" && len(set) > 1 {
+				continue
+			}
 			m.cases++
 			got := d.send(w, sets[set], r.method, messages)
 			may := strings.ContainsAny(set, policytest.Desks()[r.method])
@@ -277,7 +290,7 @@ func compared(t *testing.T, got reply) string {
 	var text strings.Builder
 	fmt.Fprintln(&text, got.status.Code(), got.status.Message(), got.code)
 	for _, detail := range got.status.Details() {
-		fmt.Fprintln(&text, "detail", normal(fmt.Sprint(detail)))
+		fmt.Fprintln(&text, "detail", fmt.Sprint(detail))
 	}
 	body := got.body
 	if bytes.HasPrefix(body, []byte("%PDF")) {
@@ -299,29 +312,25 @@ func compared(t *testing.T, got reply) string {
 	for line := range strings.Lines(string(body)) {
 		var value any
 		if json.Unmarshal([]byte(line), &value) != nil {
-			text.WriteString(normal(line))
+			text.WriteString(line)
 			continue
 		}
 		raw, err := json.Marshal(blank(value))
 		if err != nil {
 			t.Fatal(err)
 		}
-		text.WriteString(normal(string(raw)) + "\n")
+		text.WriteString(string(raw) + "\n")
 	}
-	return normal(text.String())
+	return text.String()
 }
 
-var random = regexp.MustCompile(`b[ws]_[a-z-]+_[a-z2-7]{12}(_[A-Za-z0-9_-]+)?|(keys|sessions)/[a-z-]+\.[a-z2-7]{12}|\b[a-z2-7]{12}\b`)
-
-func normal(text string) string { return random.ReplaceAllString(text, "CREDENTIAL") }
-
-// blank replaces what is a place of the store by a word.
+// blank replaces what is a place of the store, or random, by a word.
 func blank(value any) any {
 	switch v := value.(type) {
 	case map[string]any:
 		for key, inner := range v {
 			switch key {
-			case "revision", "etag", "fitmentRevision":
+			case "revision", "etag", "fitmentRevision", "keyId", "prefix", "text", "credential":
 				v[key] = key
 			case "nextPageToken":
 				if inner != "" {
@@ -334,6 +343,10 @@ func blank(value any) any {
 	case []any:
 		for i := range v {
 			v[i] = blank(v[i])
+		}
+	case string: // ids of credentials are random
+		if strings.HasPrefix(v, "keys/") || strings.HasPrefix(v, "sessions/") {
+			return "CREDENTIAL"
 		}
 	}
 	return value

@@ -184,7 +184,7 @@ func fitmentWrites() []row {
 		{method: "ListingService/RelistListing", ask: one(func(w *world, x *things) proto.Message {
 			return &fitmentv1.RelistListingRequest{Name: x.back, Etag: x.etags[x.back], RequestId: w.id()}
 		})},
-		{method: "ListingService/ImportListings", silent: true, ask: func(w *world, x *things) []proto.Message {
+		{method: "ListingService/ImportListings", silent: true, ask: func(_ *world, x *things) []proto.Message {
 			return file(&fitmentv1.ImportListingsRequest{Content: &fitmentv1.ImportListingsRequest_Options{Options: &fitmentv1.ImportOptions{Owner: x.business}}},
 				&fitmentv1.ImportListingsRequest{Content: &fitmentv1.ImportListingsRequest_Chunk{Chunk: []byte("stock_number,kind,price,currency,cost_note\nN2,clock spring,10.00,USD," + canary(x.speaker, "cost") + "\n")}})
 		}},
@@ -211,7 +211,7 @@ func fitmentWrites() []row {
 		{method: "FitmentService/KeepDecision", silent: true, ask: one(func(w *world, x *things) proto.Message {
 			return &fitmentv1.KeepDecisionRequest{Need: need(x.customerVIN), ListingName: own(x, "0"), RequestId: w.id()}
 		})},
-		{method: "EvidenceService/UploadAttachment", silent: true, ask: func(w *world, x *things) []proto.Message {
+		{method: "EvidenceService/UploadAttachment", silent: true, ask: func(_ *world, x *things) []proto.Message {
 			return uploading(append(append([]byte{}, picture...), canary(x.speaker, "second")...))
 		}},
 		{method: "EvidenceService/RequestEvidence", ask: one(func(w *world, x *things) proto.Message {
@@ -236,7 +236,7 @@ func fitmentWrites() []row {
 
 func quoteWrites() []row {
 	return []row{
-		{method: "OfferService/ImportOffers", silent: true, ask: func(w *world, x *things) []proto.Message {
+		{method: "OfferService/ImportOffers", silent: true, ask: func(_ *world, x *things) []proto.Message {
 			return offers(canary(x.speaker, "supplier"), canary(x.speaker, "item2"))
 		}},
 		{method: "QuoteService/PrepareQuote", ask: one(func(w *world, x *things) proto.Message { return w.preparing(x, true) })},

@@ -15,7 +15,7 @@ import (
 // decisions and evidence requests, does not tell the VIN any more once the hold is over.
 func TestAHoldThatHasEndedLeavesNoVIN(t *testing.T) {
 	t.Parallel()
-	w := newWorld(t, build{})
+	w := newWorld(t, build{lean: true})
 	x := w.things[alder]
 	key := w.keys[alder]
 	prepared := w.must(key, "QuoteService/PrepareQuote", w.preparing(x, false)).(*quotev1.PrepareQuoteResponse).GetQuote()

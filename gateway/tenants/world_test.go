@@ -58,6 +58,8 @@ type build struct {
 	// bare leaves out everything of alder's that is alder's alone. What others see of
 	// alder, such as its listings and what is held of others', is the same.
 	bare bool
+	// lean makes one quote only, and nothing of what follows from quotes.
+	lean bool
 	// bought are, for a bare world, the listings that alder's quotes hold and bought
 	// in the other one.
 	bought []holding
@@ -495,8 +497,14 @@ func (w *world) seedQuotes(x *things) {
 		}
 		return quote.GetName()
 	}
-	x.quote, x.revised, x.accepted, x.declined = prepare(false), prepare(false), prepare(false), prepare(false)
-	x.draft = prepare(true)
+	x.quote = prepare(false)
+	if w.build.lean {
+		if !w.alone(x) {
+			w.seen()
+		}
+		return
+	}
+	x.revised, x.accepted, x.declined, x.draft = prepare(false), prepare(false), prepare(false), prepare(true)
 	sold := prepare(false)
 	accept := w.accepting(sold)
 	if answer := w.quietly(x, "QuoteService/AcceptQuote", accept); answer != nil && x.business == alder {
