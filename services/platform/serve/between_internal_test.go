@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"net"
 	"os"
 	"slices"
@@ -292,6 +293,25 @@ func TestRetriesDoHappen(t *testing.T) {
 	}
 	if n := backend.asked.Load(); n != 3 {
 		t.Errorf("asked %d times, want 3", n)
+	}
+}
+
+// TestACallRefusedEarlyKeepsAStatus: what grpc returns of one that it tried again is
+// the end of a stream, in one form or another.
+func TestACallRefusedEarlyKeepsAStatus(t *testing.T) {
+	t.Parallel()
+	for what, c := range map[string]struct {
+		err  error
+		code codes.Code
+	}{
+		"good": {nil, codes.OK}, "bare": {io.EOF, codes.Unavailable}, "exhausted": {fmt.Errorf("max retries exhausted: %w", io.EOF), codes.Unavailable},
+		"a status": {status.Error(codes.NotFound, "x"), codes.NotFound}, "a status, exhausted": {fmt.Errorf("max retries exhausted: %w", status.Error(codes.Unavailable, "x")), codes.Unavailable},
+		"a status beside it": {errors.Join(status.Error(codes.NotFound, "x"), io.EOF), codes.NotFound}, "another error": {errors.New("x"), codes.Unknown},
+	} {
+		err := answered(t.Context(), "", nil, nil, nil, func(context.Context, string, any, any, *grpc.ClientConn, ...grpc.CallOption) error { return c.err })
+		if status.Code(err) != c.code {
+			t.Errorf("%s: %v, want %v", what, err, c.code)
+		}
 	}
 }
 
