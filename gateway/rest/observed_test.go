@@ -72,7 +72,7 @@ func TestRequestsAreNamedCountedAndTraced(t *testing.T) {
 		{http.MethodGet, "/v1/listings/a.b", "GET /v1/listings/{id} 200", "GET /v1/listings/{id}"},
 		{http.MethodGet, "/v1/nothing/" + vin, "GET other 404", "GET"},
 		{http.MethodPut, "/v1/listings/a.b", "PUT other 405", "PUT"},
-		{"X" + vin, "/v1/listings/a.b", "other other 405", "_OTHER"},
+		{"X" + vin, "/v1/listings/a.b", "other other 405", "_OTHER"}, //nolint:dupword // method and route
 	}
 	ids := map[string]bool{}
 	for _, one := range asked {
