@@ -32,12 +32,12 @@ func TestConformance(t *testing.T) {
 	storetest.Run(t, func(t *testing.T, now func() time.Time) (store.Store, func() store.Store) {
 		t.Helper()
 		dir := t.TempDir()
-		s := open(t, dir, embedded.Options{Now: now}, suiteKinds(1_000_000))
+		s := open(t, dir, embedded.Options{Now: now, NoSync: true}, suiteKinds(1_000_000))
 		return s, func() store.Store {
 			if err := s.Close(); err != nil {
 				t.Fatal(err)
 			}
-			s = open(t, dir, embedded.Options{Now: now}, suiteKinds(1_000_000))
+			s = open(t, dir, embedded.Options{Now: now, NoSync: true}, suiteKinds(1_000_000))
 			return s
 		}
 	})
