@@ -498,6 +498,49 @@ func TestASilentStreamDoesNotKeepAProbesPlace(t *testing.T) {
 	})
 }
 
+// TestAStreamThatDoesNotEvenOpenIsAFailedProbe: opening may wait for a connection
+// without end, which is no stream's right, and must not keep a probe's place.
+func TestAStreamThatDoesNotEvenOpenIsAFailedProbe(t *testing.T) {
+	t.Parallel()
+	for what, ends := range map[string]func(ctx context.Context) error{
+		"hangs": hangs,
+		"panics": func(context.Context) error {
+			panic("on purpose") //nolint:forbidigo // what is tested
+		},
+	} {
+		t.Run(what, func(t *testing.T) {
+			t.Parallel()
+			synctest.Test(t, func(t *testing.T) {
+				l := open(t, config())
+				l.fail(t, 20)
+				pass(5*time.Second + time.Millisecond)
+				ctx, cancel := context.WithCancel(t.Context())
+				var probes sync.WaitGroup
+				for range 3 {
+					probes.Go(func() {
+						defer func() { _ = recover() }()
+						_, _ = l.stream(ctx, &grpc.StreamDesc{ServerStreams: true}, nil, get, func(ctx context.Context, _ *grpc.StreamDesc, _ *grpc.ClientConn, _ string, _ ...grpc.CallOption) (grpc.ClientStream, error) {
+							return nil, ends(ctx)
+						})
+					})
+				}
+				pass(5*time.Second + 100*time.Millisecond)
+				l.must(t, name, breaker.Open)
+				pass(5*time.Second + time.Millisecond)
+				for range 3 {
+					if err := l.call(t.Context(), get, answers(codes.OK)); err != nil {
+						t.Errorf("a probe of a service that is back: %v", err)
+					}
+				}
+				l.must(t, name, breaker.Closed)
+				cancel()
+				probes.Wait()
+				l.must(t, name, breaker.Closed)
+			})
+		})
+	}
+}
+
 // TestWatchersAreToldAndNeverWaitedFor: one that asks the breakers itself while it is
 // told, and one that never returns. The control is the same done in gobreaker's
 // callback, which is called under its lock.

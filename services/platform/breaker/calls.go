@@ -77,22 +77,33 @@ func (s *Set) stream(
 		return nil, err
 	}
 	began := time.Now()
-	stream, err := open(ctx, desc, conn, method, opts...)
-	if err != nil {
-		done(s.config.verdict(ctx, g.side, err, time.Since(began)))
-		return nil, err
-	}
-	opened := &answered{ClientStream: stream}
 	var once sync.Once
-	opened.report = func(err error) {
-		once.Do(func() { done(s.config.verdict(ctx, g.side, err, time.Since(began))) })
+	report := func(outcome error) { once.Do(func() { done(outcome) }) }
+	if probe {
+		// Opening may wait for a connection for as long as its caller does.
+		opening := time.AfterFunc(s.config.ProbeTimeout, func() { report(errFailed) })
+		defer opening.Stop()
+	}
+	returned := false
+	defer func() {
+		if !returned { // where opening panics
+			report(errFailed)
+		}
+	}()
+	stream, err := open(ctx, desc, conn, method, opts...)
+	returned = true
+	if err != nil {
+		report(s.config.verdict(ctx, g.side, err, time.Since(began)))
+		return nil, err
 	}
 	if probe {
 		// A stream may rightly be silent for long. It must not keep a probe's place
 		// for as long as that, nor be cut for it.
-		time.AfterFunc(s.config.ProbeTimeout, func() { once.Do(func() { done(errSaysNothing) }) })
+		time.AfterFunc(s.config.ProbeTimeout-time.Since(began), func() { report(errSaysNothing) })
 	}
-	return opened, nil
+	return &answered{ClientStream: stream, report: func(err error) {
+		report(s.config.verdict(ctx, g.side, err, time.Since(began)))
+	}}, nil
 }
 
 // answered is a stream whose first answer is reported.
