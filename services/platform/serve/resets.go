@@ -14,10 +14,11 @@ import (
 
 // Who opens calls and resets them at once (CVE-2023-44487) never has more of them
 // open than a connection may, and still keeps a server busy with nothing. A
-// connection that did so resetsFree times within resetsWindow is read slowly: each
-// further call on it waits for resetsPause. Nothing is refused, since the one at the
-// other end may be a gateway whose own clients leave early; other connections go on
-// as before.
+// connection that did so more than resetsFree times within resetsWindow, and with most
+// of its calls, is read slowly: each further call on it waits for resetsPause. Nothing
+// is refused, since the one at the other end may be a gateway some of whose own
+// clients leave early, or which asked two servers and takes the first answer; while
+// the others stay, they are not slowed down for it. Other connections go on as before.
 const (
 	// resetsSoon is how soon after its begin a call must end for its caller to have
 	// wanted nothing of it.
@@ -51,11 +52,12 @@ func (resets) TagRPC(ctx context.Context, _ *stats.RPCTagInfo) context.Context {
 // HandleRPC implements stats.Handler.
 func (resets) HandleRPC(ctx context.Context, event stats.RPCStats) {
 	end, ok := event.(*stats.End)
-	if !ok || status.Code(end.Error) != codes.Canceled || end.EndTime.Sub(end.BeginTime) > resetsSoon {
+	if !ok {
 		return
 	}
+	reset := status.Code(end.Error) == codes.Canceled && end.EndTime.Sub(end.BeginTime) <= resetsSoon
 	if count, ok := ctx.Value(resetsKey{}).(*resetCount); ok {
-		count.note(end.EndTime)
+		count.note(end.EndTime, reset)
 	}
 }
 
@@ -74,36 +76,43 @@ func pauseIfResetting(ctx context.Context, _ *tap.Info) (context.Context, error)
 	return ctx, nil
 }
 
-// resetCount counts the resets of one connection in two halves of the window, the
-// current one and the one before.
+// resetCount counts the calls of one connection that have ended, in two halves of the
+// window, the current one and the one before.
 type resetCount struct {
 	mu        sync.Mutex
 	since     time.Time
-	now, last int
+	now, last ended
 }
 
+// ended is how many calls have ended, and how many of them were reset at once.
+type ended struct{ all, reset int }
+
 // note counts one.
-func (c *resetCount) note(at time.Time) {
+func (c *resetCount) note(at time.Time, reset bool) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	c.turn(at)
-	c.now++
+	c.now.all++
+	if reset {
+		c.now.reset++
+	}
 }
 
-// many tells whether there were too many of late.
+// many tells whether there were too many resets of late.
 func (c *resetCount) many(at time.Time) bool {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	c.turn(at)
-	return c.now+c.last > resetsFree
+	reset := c.now.reset + c.last.reset
+	return reset > resetsFree && 2*reset > c.now.all+c.last.all
 }
 
 // turn begins a new half where the current one is over.
 func (c *resetCount) turn(at time.Time) {
 	switch past := at.Sub(c.since); {
 	case past > resetsWindow:
-		c.since, c.now, c.last = at, 0, 0
+		c.since, c.now, c.last = at, ended{}, ended{}
 	case past > resetsWindow/2:
-		c.since, c.now, c.last = at, 0, c.now
+		c.since, c.now, c.last = at, ended{}, c.now
 	}
 }

@@ -32,22 +32,28 @@ func TestConnectionsThatResetEverythingAreReadSlowly(t *testing.T) {
 		ends int
 		took time.Duration
 		err  error
+		good int // calls beside them that are answered
 		want time.Duration
 	}{
-		"as many as are free":   {resetsFree, time.Millisecond, gone, 0},
-		"one more":              {resetsFree + 1, time.Millisecond, gone, resetsPause},
-		"left after a while":    {2 * resetsFree, 2 * resetsSoon, gone, 0},
-		"answered":              {2 * resetsFree, time.Millisecond, nil, 0},
-		"answered by an error":  {2 * resetsFree, time.Millisecond, status.Error(codes.NotFound, ""), 0},
-		"an error without code": {2 * resetsFree, time.Millisecond, errors.New("x"), 0},
+		"as many as are free":   {resetsFree, time.Millisecond, gone, 0, 0},
+		"one more":              {resetsFree + 1, time.Millisecond, gone, 0, resetsPause},
+		"most of all":           {2 * resetsFree, time.Millisecond, gone, 2*resetsFree - 1, resetsPause},
+		"not most of all":       {2 * resetsFree, time.Millisecond, gone, 2 * resetsFree, 0},
+		"left after a while":    {2 * resetsFree, 2 * resetsSoon, gone, 0, 0},
+		"answered":              {2 * resetsFree, time.Millisecond, nil, 0, 0},
+		"answered by an error":  {2 * resetsFree, time.Millisecond, status.Error(codes.NotFound, ""), 0, 0},
+		"an error without code": {2 * resetsFree, time.Millisecond, errors.New("x"), 0, 0},
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
 			synctest.Test(t, func(t *testing.T) {
 				ctx, other := resets{}.TagConn(t.Context(), nil), resets{}.TagConn(t.Context(), nil)
+				now := time.Now()
 				for range c.ends {
-					now := time.Now()
 					resets{}.HandleRPC(resets{}.TagRPC(ctx, nil), &stats.End{BeginTime: now.Add(-c.took), EndTime: now, Error: c.err})
+				}
+				for range c.good {
+					resets{}.HandleRPC(resets{}.TagRPC(ctx, nil), &stats.End{BeginTime: now.Add(-time.Second), EndTime: now})
 				}
 				if got := waits(t, ctx); got != c.want {
 					t.Errorf("waits %v, want %v", got, c.want)
@@ -73,7 +79,7 @@ func TestPauseEndsWithItsConnection(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		ctx, cancel := context.WithCancel(resets{}.TagConn(t.Context(), nil))
 		for range 2 * resetsFree {
-			ctx.Value(resetsKey{}).(*resetCount).note(time.Now())
+			ctx.Value(resetsKey{}).(*resetCount).note(time.Now(), true)
 		}
 		cancel()
 		if got := waits(t, ctx); got != 0 {
