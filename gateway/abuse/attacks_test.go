@@ -68,7 +68,7 @@ func attacks() []attack {
 	}
 }
 
-// webAttacks are those on REST by HTTPS, where clients speak HTTP/2.
+// webAttacks are those on REST by HTTPS, where clients may ask for HTTP/2.
 func webAttacks() []attack {
 	return []attack{
 		{name: "streams opened and reset by HTTPS", small: 20_000, full: 1_000_000, run: rapidResetWeb},

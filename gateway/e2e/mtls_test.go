@@ -302,7 +302,7 @@ func TestCommandLineAndHTTPS(t *testing.T) {
 		defer func() { _ = answer.Body.Close() }()
 		return fmt.Sprintf("%d %s %x", answer.StatusCode, answer.Proto, answer.TLS.Version), nil
 	}
-	if got, err := get(&tls.Config{RootCAs: pool, MinVersion: tls.VersionTLS13}); err != nil || got != "200 HTTP/2.0 304" {
+	if got, err := get(&tls.Config{RootCAs: pool, MinVersion: tls.VersionTLS13}); err != nil || got != "200 HTTP/1.1 304" {
 		t.Errorf("HTTPS: %s, %v", got, err)
 	}
 	var unknown *tls.CertificateVerificationError

@@ -23,8 +23,6 @@ const (
 	writeTimeout      = 35 * time.Second
 	idleTimeout       = 60 * time.Second
 	maxHeaderBytes    = 32 << 10
-	maxStreams        = 128
-	maxReceiveBuffer  = 1 << 20
 )
 
 // Server returns an HTTP server that puts up with slow and greedy clients for a
@@ -39,15 +37,7 @@ func Server(addr string, handler *Handler) *http.Server {
 		WriteTimeout:      writeTimeout,
 		IdleTimeout:       idleTimeout,
 		MaxHeaderBytes:    maxHeaderBytes,
-		// Over HTTPS clients speak HTTP/2. A client whose connection stands still,
-		// or that takes nothing of what is written, is cut off.
-		HTTP2: &http.HTTP2Config{
-			MaxConcurrentStreams:          maxStreams,
-			MaxReceiveBufferPerConnection: maxReceiveBuffer,
-			SendPingTimeout:               idleTimeout / 2,
-			PingTimeout:                   readTimeout,
-			WriteByteTimeout:              writeTimeout,
-		},
+		Protocols:         protocols(),
 	}
 	if handler.log != nil {
 		// What the server says itself, of connections that fail, is logged and masked
@@ -56,6 +46,15 @@ func Server(addr string, handler *Handler) *http.Server {
 	}
 	server.RegisterOnShutdown(handler.End)
 	return server
+}
+
+// protocols is HTTP/1.1 alone, over TLS too. Over HTTP/2 one who opens requests and
+// resets them (CVE-2023-44487) costs others seconds, although the library bounds how
+// many run at once; over HTTP/1.1 each costs him a connection, which are bounded.
+func protocols() *http.Protocols {
+	var p http.Protocols
+	p.SetHTTP1(true)
+	return &p
 }
 
 // Follow returns a readiness check that asks both services' gRPC health.

@@ -86,12 +86,12 @@ func (w *Web) certificate() *tls.Certificate {
 	return w.pair
 }
 
-// Config returns the TLS settings of a server of HTTP/1.1 and HTTP/2: TLS 1.3,
-// which every browser in use speaks.
+// Config returns the TLS settings of a server of HTTP/1.1: TLS 1.3, which every
+// browser in use speaks.
 func (w *Web) Config() *tls.Config {
 	return &tls.Config{
 		MinVersion:             tls.VersionTLS13,
-		NextProtos:             []string{"h2", "http/1.1"},
+		NextProtos:             []string{"http/1.1"},
 		SessionTicketsDisabled: true,
 		Time:                   w.now,
 		GetCertificate:         func(*tls.ClientHelloInfo) (*tls.Certificate, error) { return w.certificate(), nil },
