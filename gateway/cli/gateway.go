@@ -76,7 +76,7 @@ func (f *gatewayFlags) run(ctx context.Context, out, logTo io.Writer) (err error
 		return err
 	}
 	defer breakers.Go(breaker.Log(log), seen.Metrics.Breaker)()
-	between := append(seen.Traces.Dial(), serve.Between(breakers)...)
+	between := append(seen.Traces.Dial(), append(serve.Between(breakers), serve.TellHedges(seen.Metrics.Hedge))...)
 	fitment, err := serve.DialAs(identity, mtls.FitmentServers(), f.fitment, append(guard.Sense(), between...)...)
 	if err != nil {
 		return err

@@ -38,7 +38,46 @@ type Config struct {
 	// Least is the shortest wait before asking again, so that what is fast anyway is
 	// not doubled. Default 2 ms.
 	Least time.Duration
+	// Tell is told what hedging does, from within the calls, so it must be quick. Nil
+	// for nobody.
+	Tell Observer
 }
+
+// Event is something that hedging did.
+type Event int
+
+// The events.
+const (
+	// Made is a call of a method that may be asked twice.
+	Made Event = iota
+	// Repeated is such a call that was asked a second time.
+	Repeated
+	// Won is a second answer that came first.
+	Won
+	// Unpaid is a call that would have been asked a second time but for the budget.
+	Unpaid
+
+	events // how many there are
+)
+
+// String is the event as a person reads it.
+func (e Event) String() string {
+	switch e {
+	case Made:
+		return "made"
+	case Repeated:
+		return "repeated"
+	case Won:
+		return "won"
+	case Unpaid:
+		return "unpaid"
+	case events:
+	}
+	return fmt.Sprintf("event %d", int(e))
+}
+
+// Observer is told of each event.
+type Observer func(Event)
 
 // Defaults returns the configuration that zero fields are filled from.
 func Defaults() Config {
@@ -74,8 +113,8 @@ func (c Config) filled() (Config, error) {
 type Hedger struct {
 	methods map[string]*latencies
 	budget  budget
-
-	calls, hedges, wins atomic.Int64
+	tell    Observer
+	counts  [events]atomic.Int64
 }
 
 // New makes a hedger.
@@ -84,7 +123,7 @@ func New(config Config) (*Hedger, error) {
 	if err != nil {
 		return nil, err
 	}
-	h := &Hedger{methods: map[string]*latencies{}, budget: budget{percent: config.Percent}}
+	h := &Hedger{methods: map[string]*latencies{}, budget: budget{percent: config.Percent}, tell: config.Tell}
 	for _, method := range config.Methods {
 		h.methods[method] = &latencies{percentile: config.Percentile, samples: config.Samples, least: config.Least}
 	}
@@ -105,11 +144,23 @@ type Counts struct {
 	Hedges int64
 	// Wins are the hedges whose second answer came first.
 	Wins int64
+	// Unpaid are the calls that were not asked a second time for want of a budget.
+	Unpaid int64
 }
 
 // Counts returns what hedging has done so far.
 func (h *Hedger) Counts() Counts {
-	return Counts{Calls: h.calls.Load(), Hedges: h.hedges.Load(), Wins: h.wins.Load()}
+	return Counts{
+		Calls: h.counts[Made].Load(), Hedges: h.counts[Repeated].Load(), Wins: h.counts[Won].Load(), Unpaid: h.counts[Unpaid].Load(),
+	}
+}
+
+// count counts an event and tells of it.
+func (h *Hedger) count(event Event) {
+	h.counts[event].Add(1)
+	if h.tell != nil {
+		h.tell(event)
+	}
 }
 
 func (h *Hedger) unary(
@@ -120,7 +171,7 @@ func (h *Hedger) unary(
 	if times == nil || !isProto || !separable(opts) {
 		return invoke(ctx, method, req, reply, conn, opts...)
 	}
-	h.calls.Add(1)
+	h.count(Made)
 	h.budget.earn()
 	began := time.Now()
 	var err error

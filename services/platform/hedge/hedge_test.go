@@ -11,6 +11,7 @@ import (
 	"testing/synctest"
 	"time"
 
+	"github.com/google/go-cmp/cmp"
 	"go.uber.org/goleak"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
@@ -108,7 +109,8 @@ func TestAStalledServerHoldsUpNobodyForLong(t *testing.T) {
 		var stalled atomic.Bool
 		for name, methods := range map[string][]string{"hedged": {get}, "control": nil} {
 			stalled.Store(false)
-			r := open(t, hedge.Config{Methods: methods, Least: 10 * time.Millisecond}, stallsNow(&stalled))
+			told := map[hedge.Event]int{} // no lock: one call at a time, told within it
+			r := open(t, hedge.Config{Methods: methods, Least: 10 * time.Millisecond, Tell: func(e hedge.Event) { told[e]++ }}, stallsNow(&stalled))
 			r.warm(t) // an even number of attempts
 			stalled.Store(true)
 			ctx, cancel := context.WithTimeout(t.Context(), time.Second)
@@ -130,6 +132,9 @@ func TestAStalledServerHoldsUpNobodyForLong(t *testing.T) {
 			}
 			if c := r.Counts(); c != (hedge.Counts{Calls: 101, Hedges: 1, Wins: 1}) {
 				t.Errorf("counts %+v", c)
+			}
+			if diff := cmp.Diff(map[hedge.Event]int{hedge.Made: 101, hedge.Repeated: 1, hedge.Won: 1}, told); diff != "" {
+				t.Errorf("events (-want +got):\n%s", diff)
 			}
 		}
 	})
@@ -185,10 +190,33 @@ func TestTheBudgetBounds(t *testing.T) {
 				}
 			}
 			counts := r.Counts()
-			if counts.Calls != int64(calls) || counts.Hedges*100 > counts.Calls*int64(percent) || r.attempts.Load() != counts.Calls+counts.Hedges || counts.Wins > counts.Hedges {
+			if counts.Hedges+counts.Unpaid > counts.Calls || counts.Calls != int64(calls) || counts.Hedges*100 > counts.Calls*int64(percent) || r.attempts.Load() != counts.Calls+counts.Hedges || counts.Wins > counts.Hedges {
 				rt.Errorf("%+v of %d calls, %d attempts; want hedges within %d %%", counts, calls, r.attempts.Load(), percent)
 			}
 		})
+	})
+}
+
+// TestWhatTheBudgetKeepsBackIsCounted: with every call slow, those that were earned
+// are asked again and all others are counted as unpaid.
+func TestWhatTheBudgetKeepsBackIsCounted(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		r := open(t, hedge.Config{Methods: []string{get}, Percent: 1, Least: time.Millisecond}, func(ctx context.Context, attempt int64, _ *fitmentv1.GetListingResponse, _ []grpc.CallOption) error {
+			if attempt <= 100 {
+				return nil
+			}
+			return takes(ctx, time.Second)
+		})
+		r.warm(t)
+		for range 10 {
+			if _, err := r.call(t.Context(), get); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if c := r.Counts(); c != (hedge.Counts{Calls: 110, Hedges: 1, Unpaid: 9}) {
+			t.Errorf("counts %+v, want one hedge and nine that were not paid for", c)
+		}
 	})
 }
 

@@ -44,7 +44,7 @@ func (r *race) run(ctx context.Context, into proto.Message, options []grpc.CallO
 		panic(won.panicked) //nolint:forbidigo // the attempt's own, carried over
 	}
 	if won != first {
-		r.hedger.wins.Add(1)
+		r.hedger.count(Won)
 		won.handOver(into)
 	}
 	return won.err
@@ -59,11 +59,13 @@ func (r *race) first(ctx context.Context, again func() *attempt) (won *attempt, 
 	for {
 		select {
 		case <-late.C:
-			if r.hedger.budget.spend() {
-				r.hedger.hedges.Add(1)
-				running++
-				r.start(ctx, again())
+			if !r.hedger.budget.spend() {
+				r.hedger.count(Unpaid)
+				continue
 			}
+			r.hedger.count(Repeated)
+			running++
+			r.start(ctx, again())
 		case ended := <-r.results:
 			running--
 			if won == nil || ended.settles() {

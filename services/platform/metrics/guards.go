@@ -6,6 +6,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 
 	"beltwright.example/services/platform/breaker"
+	"beltwright.example/services/platform/hedge"
 	"beltwright.example/services/platform/limit"
 )
 
@@ -13,6 +14,7 @@ import (
 type guards struct {
 	state            *prometheus.GaugeVec
 	changes, refused *prometheus.CounterVec
+	hedges           *prometheus.CounterVec
 	breakers         *bound
 	classes          *bound
 	last             *lastStates
@@ -47,6 +49,7 @@ func newGuards() guards {
 		state:    gauge("breaker_state", "What a breaker does: 0 lets calls pass, 1 lets probes pass, 2 lets nothing pass.", "breaker"),
 		changes:  counter("breaker_changes_total", "How often a breaker has changed into a state.", "breaker", "state"),
 		refused:  counter("limit_refusals_total", "Calls refused by a limit before they did any work, by why (rate: too many of one caller; door: too many wrong credentials of one address; shed: too much for the server) and class.", "why", "class"),
+		hedges:   counter("hedges_total", "Reads that may be asked of two servers, by event: made; repeated, since the first server took unusually long; won by the second one; unpaid, since the budget for repeating was used up.", "event"),
 		breakers: newBound(maxBreakers),
 		classes:  newBound(maxClasses),
 		last:     &lastStates{states: map[string]breaker.State{}},
@@ -54,7 +57,7 @@ func newGuards() guards {
 }
 
 func (g *guards) collectors() []prometheus.Collector {
-	return []prometheus.Collector{g.state, g.changes, g.refused}
+	return []prometheus.Collector{g.state, g.changes, g.refused, g.hedges}
 }
 
 // Breaker notes a breaker's state. It is a breaker.Observer.
@@ -67,6 +70,15 @@ func (s *Set) Breaker(status breaker.Status) {
 	if s.guards.last.changed(name, status.State) {
 		s.guards.changes.WithLabelValues(name, status.State.String()).Inc()
 	}
+}
+
+// Hedge notes what hedging did. It is a hedge.Observer.
+func (s *Set) Hedge(event hedge.Event) {
+	if s == nil {
+		return
+	}
+	known := []string{hedge.Made.String(), hedge.Repeated.String(), hedge.Won.String(), hedge.Unpaid.String()}
+	s.guards.hedges.WithLabelValues(among(known, event.String())).Inc()
 }
 
 // Refused notes a call that a limit refused. It is a limit.Observer.

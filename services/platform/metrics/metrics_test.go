@@ -20,6 +20,7 @@ import (
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	"beltwright.example/services/platform/breaker"
+	"beltwright.example/services/platform/hedge"
 	"beltwright.example/services/platform/limit"
 	"beltwright.example/services/platform/metrics"
 )
@@ -53,6 +54,7 @@ func use(set *metrics.Set) {
 	set.Commit("fitment", 3, time.Millisecond)
 	set.Breaker(breaker.Status{Breaker: "fitment.ListingService", State: breaker.Open})
 	set.Refused(limit.Shed, limit.Search)
+	set.Hedge(hedge.Repeated)
 }
 
 func families(t *testing.T, set *metrics.Set) map[string]*dto.MetricFamily {
@@ -163,6 +165,8 @@ func TestWhatIsCounted(t *testing.T) {
 		{"holds_total", []string{"expired"}, 0},
 		{"store_calls_total", []string{"Apply", "conflict", "quote"}, 1},
 		{"breaker_state", []string{"fitment.ListingService"}, 2},
+		{"hedges_total", []string{"repeated"}, 1},
+		{"hedges_total", []string{"made"}, -1},
 		{"breaker_changes_total", []string{"fitment.ListingService", "open"}, 1},
 		{"limit_refusals_total", []string{"search", "shed"}, 1},
 		{"index_listings", nil, 7},
@@ -209,6 +213,7 @@ func attack(set *metrics.Set) {
 				set.Commit(odd, 1, 0)
 				set.Breaker(breaker.Status{Breaker: odd, State: breaker.State(i % 3)})
 				set.Refused(limit.Refusal(odd), limit.Class(odd))
+				set.Hedge(hedge.Event(1000 + i))
 			}
 		})
 	}

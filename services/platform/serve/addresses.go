@@ -25,10 +25,22 @@ var hedged = map[string][]string{
 // listScheme is the scheme of a target that stands for a list of addresses.
 const listScheme = "list"
 
+// TellHedges is an option of a connection: what hedging does on it is told. A
+// connection to one server hedges nothing and tells nothing.
+func TellHedges(tell hedge.Observer) grpc.DialOption { return hedgesTold{tell: tell} }
+
+// hedgesTold says something to us, and nothing to grpc.
+type hedgesTold struct {
+	grpc.EmptyDialOption
+
+	tell hedge.Observer
+}
+
 // target returns what grpc connects to for "host:port", or for several of them
 // separated by commas, which calls take in turn. Between several, reads that take
-// unusually long are hedged. Check is asked about each address.
-func target(addresses string, check func(address string) error) (string, []grpc.DialOption, error) {
+// unusually long are hedged, of which those are told that the connection's further
+// options name. Check is asked about each address.
+func target(addresses string, check func(address string) error, more ...grpc.DialOption) (string, []grpc.DialOption, error) {
 	all := strings.Split(addresses, ",")
 	state := resolver.State{}
 	for i, address := range all {
@@ -45,6 +57,11 @@ func target(addresses string, check func(address string) error) (string, []grpc.
 	for service, methods := range hedged {
 		for _, method := range methods {
 			config.Methods = append(config.Methods, "/"+service+"/"+method)
+		}
+	}
+	for _, option := range more {
+		if told, ok := option.(hedgesTold); ok {
+			config.Tell = told.tell
 		}
 	}
 	hedger, err := hedge.New(config)

@@ -25,6 +25,7 @@ import (
 	"beltwright.example/services/platform/apierr"
 	"beltwright.example/services/platform/auth"
 	"beltwright.example/services/platform/breaker"
+	"beltwright.example/services/platform/hedge"
 	"beltwright.example/services/platform/hop"
 )
 
@@ -361,7 +362,8 @@ func TestSeveralServersTakeTurns(t *testing.T) {
 		return stream.SendMsg(&fitmentv1.GetListingResponse{})
 	}
 	a, b := serveFailing(t, answer), serveFailing(t, answer)
-	client := dialed(t, a.address+", "+b.address, true)
+	var told [4]atomic.Int64
+	client := dialed(t, a.address+", "+b.address, true, TellHedges(func(event hedge.Event) { told[event].Add(1) }))
 	read := func(wait time.Duration) error {
 		ctx, cancel := context.WithTimeout(t.Context(), wait)
 		defer cancel()
@@ -394,6 +396,9 @@ func TestSeveralServersTakeTurns(t *testing.T) {
 	}
 	if !saved {
 		t.Error("no read that came to a server that stalls was answered by the other one")
+	}
+	if made, repeated, won := told[hedge.Made].Load(), told[hedge.Repeated].Load(), told[hedge.Won].Load(); made < 402 || repeated == 0 || won == 0 || repeated*20 > made {
+		t.Errorf("told of %d reads, %d repeated, of which %d won; want all, some, at most one in twenty", made, repeated, won)
 	}
 	a.slow.Store(true)
 	before := a.asked.Load() + b.asked.Load()

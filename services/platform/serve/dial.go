@@ -46,11 +46,12 @@ var reads = map[string][]string{
 }
 
 // Dial returns a connection to a server at "host:port" on loopback, or to several of
-// them separated by commas that answer from one store, opened when first used. It passes the credential of the call being served on, tries reads
-// again where the server is UNAVAILABLE (a budget bounds how much), follows the
-// server's health, and gives calls without a deadline one.
+// them separated by commas that answer from one store, opened when first used. It
+// passes the credential of the call being served on, tries reads again where the server
+// is UNAVAILABLE (a budget bounds how much), follows the server's health, and gives
+// calls without a deadline one.
 func Dial(address string, more ...grpc.DialOption) (*grpc.ClientConn, error) {
-	name, several, err := target(address, checkLoopback)
+	name, several, err := target(address, checkLoopback, more...)
 	if err != nil {
 		return nil, err
 	}
@@ -64,7 +65,7 @@ func DialAs(identity *mtls.Identity, wanted []string, address string, more ...gr
 	if identity == nil {
 		return Dial(address, more...)
 	}
-	name, several, err := target(address, checkAddress)
+	name, several, err := target(address, checkAddress, more...)
 	if err != nil {
 		return nil, err
 	}

@@ -51,7 +51,8 @@ func run(ctx context.Context, settings process.Settings, fitment string, config 
 		return err
 	}
 	defer settings.Breakers.Go(breaker.Log(log), seen.Metrics.Breaker)()
-	conn, err := serve.DialAs(identity, mtls.FitmentServers(), fitment, append(seen.Traces.Dial(), serve.Between(settings.Breakers)...)...)
+	between := append(seen.Traces.Dial(), append(serve.Between(settings.Breakers), serve.TellHedges(seen.Metrics.Hedge))...)
+	conn, err := serve.DialAs(identity, mtls.FitmentServers(), fitment, between...)
 	if err != nil {
 		return err
 	}
