@@ -15,6 +15,7 @@ import (
 	"beltwright.example/services/fitment/businesses"
 	"beltwright.example/services/fitment/password"
 	"beltwright.example/services/fitment/people"
+	"beltwright.example/services/fitment/signin"
 	"beltwright.example/services/platform/apierr"
 	"beltwright.example/services/platform/check"
 	"beltwright.example/services/platform/identity"
@@ -304,7 +305,7 @@ func (s *IdentityServer) replaced(ctx context.Context, before, after people.Kept
 	if after.Generation == before.Generation {
 		return s.written(ctx, before, after)
 	}
-	ends, err := s.sessions.EndAll(ctx, after, kept, now)
+	ends, err := s.sessions.EndAll(ctx, before, after, kept, now)
 	if err != nil {
 		return nil, store.Change{}, err
 	}
@@ -378,13 +379,33 @@ func (s *IdentityServer) ChangePassword(ctx context.Context, req *fitmentv1.Chan
 	}
 	bare := proto.CloneOf(req)
 	bare.OldPassword, bare.NewPassword = "", "" // see samePassword
-	hash, proven := s.hash(req.GetNewPassword()), false
-	applied, err := s.once(ctx, p, req.GetRequestId(), bare, func(ctx context.Context, now time.Time) ([]byte, store.Change, error) {
-		if !proven {
-			if err := s.desk.Prove(ctx, p.Tenant, person.Person.GetId(), req.GetOldPassword()); err != nil {
+	applied, err := s.once(ctx, p, req.GetRequestId(), bare, s.change(p, person.Person.GetId(), req))
+	if err != nil {
+		return nil, err
+	}
+	kept, err := people.DecodeAnswer(applied.Answer, 0)
+	if err == nil && kept.Person.GetName() != p.Person {
+		// The request does not say who makes it, and others of the business may not
+		// find out by it what his password is.
+		err = edge(store.ErrRequestReused)
+	}
+	if err != nil {
+		return nil, err
+	}
+	_, _, err = s.personOf(ctx, applied, req.GetNewPassword())
+	return &fitmentv1.ChangePasswordResponse{}, err
+}
+
+// change is the deed of ChangePassword. What was proven holds for the person as it was
+// then: whoever reset the password or shut the person out meanwhile wins.
+func (s *IdentityServer) change(p identity.Principal, id string, req *fitmentv1.ChangePasswordRequest) deed {
+	hash, proven := s.hash(req.GetNewPassword()), people.Kept{}
+	return func(ctx context.Context, now time.Time) ([]byte, store.Change, error) {
+		if proven.Person == nil {
+			var err error
+			if proven, err = s.desk.Prove(ctx, p.Tenant, id, req.GetOldPassword()); err != nil {
 				return nil, store.Change{}, err
 			}
-			proven = true
 		}
 		text, err := hash(ctx)
 		if err != nil {
@@ -394,11 +415,9 @@ func (s *IdentityServer) ChangePassword(ctx context.Context, req *fitmentv1.Chan
 		if err != nil {
 			return nil, store.Change{}, err
 		}
+		if before.Generation != proven.Generation {
+			return nil, store.Change{}, signin.Refusal()
+		}
 		return s.replaced(ctx, before, before.Signed(text, now), p.KeyID, now)
-	})
-	if err != nil {
-		return nil, err
 	}
-	_, _, err = s.personOf(ctx, applied, req.GetNewPassword())
-	return &fitmentv1.ChangePasswordResponse{}, err
 }

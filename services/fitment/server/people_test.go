@@ -48,6 +48,9 @@ type office struct {
 	sessions *sessions.Store
 	log      *bytes.Buffer
 	hashes   int
+	// drawn, where set, is called when a salt has been drawn: between the proof of an
+	// old password and the write of a new one.
+	drawn func()
 }
 
 func newOffice(t *testing.T) *office {
@@ -76,7 +79,7 @@ func newOffice(t *testing.T) *office {
 	if o.sessions, err = sessions.Open(t.Context(), sessions.Options{Records: kept, Businesses: known}); err != nil {
 		t.Fatal(err)
 	}
-	hasher := password.NewHasher(password.Options{Parameters: password.Parameters{Memory: 64, Time: 1, Threads: 1}, Random: counted{&o.hashes}})
+	hasher := password.NewHasher(password.Options{Parameters: password.Parameters{Memory: 64, Time: 1, Threads: 1}, Random: counted{o}})
 	desk, err := signin.New(signin.Options{
 		Records: kept, Sessions: o.sessions, Hasher: hasher, Log: slog.New(slog.NewTextHandler(o.log, nil)),
 		Logins: guesses.New(guesses.Options{Now: o.clock.Now}), Addresses: guesses.New(guesses.Options{Now: o.clock.Now}),
@@ -92,12 +95,15 @@ func newOffice(t *testing.T) *office {
 }
 
 // counted is randomness that counts how often it is asked: once a hash that is made.
-type counted struct{ n *int }
+type counted struct{ o *office }
 
 func (c counted) Read(into []byte) (int, error) {
-	*c.n++
+	c.o.hashes++
 	for i := range into {
-		into[i] = byte(*c.n + i)
+		into[i] = byte(c.o.hashes + i)
+	}
+	if c.o.drawn != nil {
+		c.o.drawn()
 	}
 	return len(into), nil
 }

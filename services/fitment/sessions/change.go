@@ -13,6 +13,7 @@ import (
 	"beltwright.example/services/fitment/credential"
 	"beltwright.example/services/fitment/people"
 	"beltwright.example/services/platform/apierr"
+	"beltwright.example/services/platform/auth"
 	"beltwright.example/services/store"
 )
 
@@ -211,31 +212,45 @@ func (s *Store) SignOut(ctx context.Context, business, id string) error {
 	})
 }
 
-// EndAll returns the writes that go with a person's new generation, under which no
-// session counts but one that is kept; kept "" keeps none.
-func (s *Store) EndAll(ctx context.Context, person people.Kept, kept string, now time.Time) ([]store.Put, error) {
-	business := person.Person.GetBusiness()
-	on, err := s.shelf(ctx, business, person.Person.GetId())
+// EndAll returns the writes that go with a person's new generation, after, under which
+// no session counts but one that is kept; kept "" keeps none. A session that does not
+// count before is not kept but refused: whatever ended it, it must not wake up again.
+func (s *Store) EndAll(ctx context.Context, before, after people.Kept, kept string, now time.Time) ([]store.Put, error) {
+	business := after.Person.GetBusiness()
+	on, err := s.shelf(ctx, business, after.Person.GetId())
 	if err != nil {
 		return nil, err
 	}
+	var puts []store.Put
+	if kept != "" {
+		own, err := s.carriedOver(ctx, before, after, kept, now)
+		if err != nil {
+			return nil, err
+		}
+		puts = append(puts, own)
+	}
 	if len(on.places) == 0 {
-		return nil, nil
+		return puts, nil
 	}
 	on.end(now.UTC(), func(id string) bool { return id != kept })
 	list, err := on.put()
-	if err != nil || kept == "" {
-		return []store.Put{list}, err
-	}
-	found, err := s.records.Get(ctx, key(business, kept))
-	if err != nil {
-		return nil, fmt.Errorf("sessions: %w", err)
+	return append(puts, list), err
+}
+
+// carriedOver is the write by which a session of the person's goes on under a new
+// generation.
+func (s *Store) carriedOver(ctx context.Context, before, after people.Kept, id string, now time.Time) (store.Put, error) {
+	found, err := s.records.Get(ctx, key(after.Person.GetBusiness(), id))
+	if err != nil || len(found.Value) == 0 {
+		return store.Put{}, refusal(err)
 	}
 	own, err := decode(found)
 	if err != nil {
-		return nil, err
+		return store.Put{}, err
 	}
-	own.Generation = person.Generation
-	put, err := encode(found.Key, found.Version, own)
-	return []store.Put{list, put}, err
+	if _, ended := own.end(before); ended || own.Person != after.Person.GetId() || !now.Before(own.Expires) {
+		return store.Put{}, auth.Invalid()
+	}
+	own.Generation = after.Generation
+	return encode(found.Key, found.Version, own)
 }

@@ -165,8 +165,9 @@ func TestSessionsAgainstAPlainList(t *testing.T) {
 				if rapid.Bool().Draw(t, "none is kept") {
 					keep = ""
 				}
-				next := l.person(person).Signed("hash", now)
-				puts, err := l.EndAll(l.ctx, next, keep, now)
+				before := l.person(person)
+				next := before.Signed("hash", now)
+				puts, err := l.EndAll(l.ctx, before, next, keep, now)
 				if err != nil {
 					t.Fatal(err)
 				}
@@ -179,7 +180,7 @@ func TestSessionsAgainstAPlainList(t *testing.T) {
 				next := before.Updated(asked, now)
 				var puts []store.Put
 				if next.Generation != before.Generation {
-					if puts, err = l.EndAll(l.ctx, next, "", now); err != nil {
+					if puts, err = l.EndAll(l.ctx, before, next, "", now); err != nil {
 						t.Fatal(err)
 					}
 					endAll(person, "")
@@ -298,7 +299,7 @@ func TestAPasswordResetWins(t *testing.T) {
 	defer l.close()
 	before := l.person("jo")
 	next := before.Signed("hash", l.clock.Now())
-	puts, err := l.EndAll(t.Context(), next, "", l.clock.Now())
+	puts, err := l.EndAll(t.Context(), before, next, "", l.clock.Now())
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -313,6 +314,49 @@ func TestAPasswordResetWins(t *testing.T) {
 	_, credential, err = l.Start(t.Context(), l.person("jo"), sessions.ByPassword, sessions.Once{})
 	if err != nil || !l.counts(credential) {
 		t.Errorf("the control does not: %v", err)
+	}
+}
+
+// TestEndedSessionsAreNotKept: under a new generation only a session goes on that
+// counted so far, and of the person itself.
+func TestEndedSessionsAreNotKept(t *testing.T) {
+	t.Parallel()
+	l := newLobby(t.Context(), t, t.TempDir())
+	defer l.close()
+	start := func(person string) (id string) {
+		t.Helper()
+		session, _, err := l.Start(t.Context(), l.person(person), sessions.ByPassword, sessions.Once{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		_, id, _ = sessions.ParseName(session.GetName())
+		return id
+	}
+	keep := func(id string) error {
+		before := l.person("jo")
+		_, err := l.EndAll(t.Context(), before, before.Signed("hash", l.clock.Now()), id, l.clock.Now())
+		return err
+	}
+	counts, kims, ended, reset := start("jo"), start("kim"), start("jo"), start("jo")
+	if err := l.SignOut(t.Context(), "kettlewick", ended); err != nil {
+		t.Fatal(err)
+	}
+	for what, id := range map[string]string{"one that ended": ended, "kim's": kims, "none": "abcdefghij23"} {
+		if err := keep(id); status.Code(err) != codes.Unauthenticated {
+			t.Errorf("%s: %v", what, err)
+		}
+	}
+	if err := keep(counts); err != nil {
+		t.Errorf("the control: %v", err)
+	}
+	l.write(l.person("jo").Signed("hash", l.clock.Now()))
+	if err := keep(reset); status.Code(err) != codes.Unauthenticated {
+		t.Errorf("one of an earlier generation: %v", err)
+	}
+	late := start("jo")
+	l.clock.Advance(sessions.Lifetime)
+	if err := keep(late); status.Code(err) != codes.Unauthenticated {
+		t.Errorf("one that ran out: %v", err)
 	}
 }
 

@@ -156,17 +156,17 @@ func (d *Desk) rehash(ctx context.Context, person people.Kept, secret string) {
 	}
 }
 
-// Prove is nil where a password is the person's, and Refusal otherwise; guesses count
-// as those of signing in do.
-func (d *Desk) Prove(ctx context.Context, business, id, secret string) error {
+// Prove returns a person whose password is the one given, as it was when that was
+// found out, and Refusal otherwise; guesses count as those of signing in do.
+func (d *Desk) Prove(ctx context.Context, business, id, secret string) (people.Kept, error) {
 	login := people.Login(business, id)
 	done, err := d.admit(login, "")
 	if err != nil {
-		return err
+		return people.Kept{}, err
 	}
-	_, err = d.prove(ctx, login, secret)
+	person, err := d.prove(ctx, login, secret)
 	done(err)
-	return err
+	return person, err
 }
 
 // ByToken begins a session of whom the provider vouches for. A token begins one
