@@ -59,7 +59,7 @@ func importOne(c *connection, kind upload.Kind, columns []imports.Column) *cobra
 		},
 	}
 	cmd.Flags().BoolVar(&options.DryRun, "dry-run", false, "check the rows and say what would happen, but store nothing")
-	cmd.Flags().StringVar(&options.Owner, "owner", "", "business that owns the rows, where an administrator imports for another")
+	cmd.Flags().StringVar(&options.Owner, "owner", "", "business that owns the rows, where the operator imports for another")
 	return cmd
 }
 

@@ -152,7 +152,8 @@ type Key struct {
 	ExpireTime *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=expire_time,json=expireTime,proto3" json:"expire_time,omitempty"`
 	// When it was revoked, if it was; output only.
 	RevokeTime *timestamppb.Timestamp `protobuf:"bytes,8,opt,name=revoke_time,json=revokeTime,proto3" json:"revoke_time,omitempty"`
-	// Who made it: a key's or person's resource name; output only.
+	// Who made it: a key's or person's resource name, or "start" where the program made
+	// it itself, as at the first start; output only.
 	Creator string `protobuf:"bytes,9,opt,name=creator,proto3" json:"creator,omitempty"`
 	// Day of its last use in UTC, YYYY-MM-DD; empty where it was never used; output only.
 	LastUsedDay   string `protobuf:"bytes,10,opt,name=last_used_day,json=lastUsedDay,proto3" json:"last_used_day,omitempty"`

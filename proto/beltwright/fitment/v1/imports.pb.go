@@ -87,7 +87,7 @@ type ImportOptions struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Check the rows and say what would happen, but store nothing.
 	DryRun bool `protobuf:"varint,1,opt,name=dry_run,json=dryRun,proto3" json:"dry_run,omitempty"`
-	// Business that owns the rows, where an administrator imports for another;
+	// Business that owns the rows, where the operator imports for another;
 	// empty means the caller's own.
 	Owner         string `protobuf:"bytes,2,opt,name=owner,proto3" json:"owner,omitempty"`
 	unknownFields protoimpl.UnknownFields
