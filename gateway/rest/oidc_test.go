@@ -144,6 +144,17 @@ func TestNothingOfASignInIsGoodTwice(t *testing.T) {
 	if _, err := s.people.SignInWithToken(t.Context(), request); status.Code(err) != codes.Unauthenticated {
 		t.Errorf("a token again: %v", err)
 	}
+	request.IdToken = rewritten(fresh)
+	if _, err := s.people.SignInWithToken(t.Context(), request); status.Code(err) != codes.Unauthenticated {
+		t.Errorf("a token again, in other letters: %v", err)
+	}
+}
+
+// rewritten is a token with another last letter, whose lowest bits mean nothing.
+func rewritten(token string) string {
+	const letters = "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789-_"
+	last := strings.IndexByte(letters, token[len(token)-1])
+	return token[:len(token)-1] + letters[last^1:last^1+1]
 }
 
 // TestProviderThatIsDownAtTheStart: the server starts, says so to whoever comes by the

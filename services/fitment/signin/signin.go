@@ -5,7 +5,6 @@ package signin
 
 import (
 	"context"
-	"crypto/sha256"
 	"errors"
 	"log/slog"
 	"time"
@@ -205,8 +204,7 @@ func (d *Desk) byToken(ctx context.Context, token, nonce string) (*fitmentv1.Ses
 	if !may {
 		return d.turnAway(ctx, "shut out")
 	}
-	sum := sha256.Sum256([]byte(token))
-	once := sessions.Once{RequestID: uuid.NewSHA1(uuid.NameSpaceOID, sum[:]).String(), Fingerprint: sum}
+	once := sessions.Once{RequestID: uuid.NewSHA1(uuid.NameSpaceOID, subject.Digest[:]).String(), Fingerprint: subject.Digest}
 	session, text, err := d.options.Sessions.Start(ctx, person, sessions.ByToken, once)
 	if errors.Is(err, sessions.ErrUsed) {
 		return d.turnAway(ctx, "the token was used before")

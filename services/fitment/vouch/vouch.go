@@ -4,7 +4,9 @@ package vouch
 
 import (
 	"context"
+	"crypto/sha256"
 	"crypto/subtle"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"slices"
@@ -57,6 +59,10 @@ func New(provider *issuer.Issuer, clientID string, now func() time.Time) (*Verif
 type Subject struct {
 	// Issuer and ID name the subject.
 	Issuer, ID string
+	// Digest is that of what the provider signed. It is one for each token: the text of
+	// a token is not, since the same signature, or another one for the same claims, can
+	// be written in several ways by whoever has it.
+	Digest [sha256.Size]byte
 }
 
 // Verify returns whom a token is about. ErrRefused, with the reason for the log, where
@@ -78,7 +84,11 @@ func (v *Verifier) Verify(ctx context.Context, token, nonce string) (Subject, er
 	if err := v.judge(said, nonce); err != nil {
 		return Subject{}, fmt.Errorf("%w: %w", ErrRefused, err)
 	}
-	return Subject{Issuer: said.Issuer, ID: said.Subject}, nil
+	var signed json.RawMessage
+	if err := said.Claims(&signed); err != nil {
+		return Subject{}, fmt.Errorf("%w: %w", ErrRefused, err)
+	}
+	return Subject{Issuer: said.Issuer, ID: said.Subject, Digest: sha256.Sum256(signed)}, nil
 }
 
 // judge looks at what the library leaves to its caller (OpenID Connect Core 1.0,

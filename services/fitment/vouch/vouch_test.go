@@ -2,7 +2,11 @@ package vouch_test
 
 import (
 	"context"
+	"crypto/elliptic"
+	"encoding/base64"
 	"errors"
+	"math/big"
+	"strings"
 	"testing"
 	"time"
 
@@ -51,7 +55,7 @@ func TestTokensThatProveNothing(t *testing.T) {
 	v, control := verifier(t, at), lenient(t, at)
 	good := at.Claims("subject-1", nonce)
 	subject, err := v.Verify(t.Context(), at.Sign(good), nonce)
-	if err != nil || subject != (vouch.Subject{Issuer: at.URL, ID: "subject-1"}) {
+	if err != nil || subject.Issuer != at.URL || subject.ID != "subject-1" {
 		t.Fatalf("a good token: %+v, %v", subject, err)
 	}
 	now := time.Now()
@@ -89,6 +93,47 @@ func TestTokensThatProveNothing(t *testing.T) {
 		if _, err := v.Verify(t.Context(), text, nonce); !errors.Is(err, vouch.ErrRefused) {
 			t.Errorf("%.20q: %v", text, err)
 		}
+	}
+}
+
+// TestOneTokenHasOneDigest, however it is written: what began a session must not begin
+// another one in other letters. (r, n-s) signs what (r, s) does, by the equations of
+// FIPS 186-5, section 6.4; and the last letter of base64 has bits that mean nothing
+// (RFC 4648, section 3.5). The control is another token.
+func TestOneTokenHasOneDigest(t *testing.T) {
+	t.Parallel()
+	at := issuertest.New(t)
+	v := verifier(t, at)
+	claims := at.Claims("subject-1", nonce)
+	token := at.Sign(claims)
+	digest := func(token string) [32]byte {
+		t.Helper()
+		subject, err := v.Verify(t.Context(), token, nonce)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return subject.Digest
+	}
+	at64 := base64.RawURLEncoding
+	dot := strings.LastIndexByte(token, '.') + 1
+	signature, err := at64.DecodeString(token[dot:])
+	if err != nil || len(signature) != 64 {
+		t.Fatalf("a signature of %d bytes, %v", len(signature), err)
+	}
+	mirrored := new(big.Int).Sub(elliptic.P256().Params().N, new(big.Int).SetBytes(signature[32:]))
+	const letters = "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789-_"
+	last := strings.IndexByte(letters, token[len(token)-1])
+	for what, other := range map[string]string{
+		"another signature of the same": token[:dot] + at64.EncodeToString(append(signature[:32:32], mirrored.FillBytes(make([]byte, 32))...)),
+		"another last letter":           token[:len(token)-1] + letters[last^1:last^1+1],
+		"the same claims signed again":  at.Sign(claims),
+	} {
+		if other == token || digest(other) != digest(token) {
+			t.Errorf("%s: the text is another one: %v", what, other != token)
+		}
+	}
+	if digest(at.Sign(issuertest.With(claims, map[string]any{"jti": "another"}))) == digest(token) {
+		t.Error("the control has the same digest")
 	}
 }
 
