@@ -92,15 +92,29 @@ func hideReporters(m protoreflect.Message, l *fitmentv1.Listing, viewer identity
 		})
 		return
 	}
+	inside(m, func(inner protoreflect.Message) { hideReporters(inner, l, viewer) })
+}
+
+// hideDigests takes the digests of decisions' facts out of a message.
+func hideDigests(m protoreflect.Message) {
+	if basis, ok := m.Interface().(*fitmentv1.Basis); ok {
+		basis.Facts = ""
+		return
+	}
+	inside(m, hideDigests)
+}
+
+// inside does something to every message that stands directly in a message.
+func inside(m protoreflect.Message, do func(protoreflect.Message)) {
 	m.Range(func(field protoreflect.FieldDescriptor, value protoreflect.Value) bool {
 		switch {
 		case field.Kind() != protoreflect.MessageKind || field.IsMap():
 		case field.IsList():
 			for i := range value.List().Len() {
-				hideReporters(value.List().Get(i).Message(), l, viewer)
+				do(value.List().Get(i).Message())
 			}
 		default:
-			hideReporters(value.Message(), l, viewer)
+			do(value.Message())
 		}
 		return true
 	})

@@ -50,7 +50,9 @@ func MaskDecision(whole *fitmentv1.Decision, l *fitmentv1.Listing, viewer identi
 	return Mask(whole, l, viewer, now)
 }
 
-// Mask is MaskDecision for any message about the listing.
+// Mask is MaskDecision for any message about the listing. The digest of what a decision
+// stands on goes too: it is made from the whole listing, so that whoever knows the rest
+// could find out by trying what is hidden from him, which is six characters of a VIN.
 func Mask[M proto.Message](whole M, l *fitmentv1.Listing, viewer identity.Principal, now time.Time) M {
 	vin := SeesVIN(l, viewer, now)
 	if vin && (l.GetReturnOf() == "" || isKeeper(l, viewer)) {
@@ -58,6 +60,7 @@ func Mask[M proto.Message](whole M, l *fitmentv1.Listing, viewer identity.Princi
 	}
 	masked := proto.CloneOf(whole)
 	hideReporters(masked.ProtoReflect(), l, viewer)
+	hideDigests(masked.ProtoReflect())
 	if !vin {
 		mask(masked.ProtoReflect(), vinsOf(l))
 	}

@@ -49,7 +49,7 @@ func TestADecisionIsKept(t *testing.T) {
 		t.Errorf("kept %v, decided %v, %v", kept.GetDecision(), decided.GetDecision(), err)
 	}
 	if !proto.Equal(kept.GetListing(), f.get(t, shopA, fits1)) || !proto.Equal(kept.GetNeed(), need()) ||
-		!kept.GetCreateTime().AsTime().Equal(f.clock.Now()) || first.GetRevision() == "" || kept.GetDecision().GetBasis().GetFacts() == "" {
+		!kept.GetCreateTime().AsTime().Equal(f.clock.Now()) || first.GetRevision() == "" || kept.GetDecision().GetBasis().GetRules() == "" {
 		t.Errorf("kept %v", kept)
 	}
 	again, err := f.decisions.KeepDecision(as(t, shopA), req)

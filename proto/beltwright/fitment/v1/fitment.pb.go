@@ -2268,7 +2268,8 @@ type Basis struct {
 	VinData string `protobuf:"bytes,3,opt,name=vin_data,json=vinData,proto3" json:"vin_data,omitempty"`
 	// Version of the code tables.
 	Codes string `protobuf:"bytes,4,opt,name=codes,proto3" json:"codes,omitempty"`
-	// Digest of the facts: need, listing, catalogue and policy.
+	// Digest of the facts: need, listing, catalogue and policy. Empty for whoever may
+	// not see the whole listing: it could be found out from the digest by trying.
 	Facts string `protobuf:"bytes,5,opt,name=facts,proto3" json:"facts,omitempty"`
 	// Day for which it was decided, YYYY-MM-DD.
 	Day           string `protobuf:"bytes,6,opt,name=day,proto3" json:"day,omitempty"`
