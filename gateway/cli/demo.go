@@ -71,7 +71,7 @@ func demoMayRun(ctx context.Context, st store.Store) error {
 
 // loadDemo fills a store with the demo scenario by the ordinary imports, unless
 // a start before this one has finished doing so: the outcomes come last.
-func loadDemo(ctx context.Context, conn *grpc.ClientConn, key string, today time.Time) error {
+func loadDemo(ctx context.Context, conn grpc.ClientConnInterface, key string, today time.Time) error {
 	ctx = auth.WithKey(ctx, key)
 	if err := admitYards(ctx, conn); err != nil {
 		return err
@@ -101,7 +101,7 @@ func loadDemo(ctx context.Context, conn *grpc.ClientConn, key string, today time
 
 // admitYards makes the yards of the scenario businesses, so that keys can be made for
 // them. One that is there already stays as it is.
-func admitYards(ctx context.Context, conn *grpc.ClientConn) error {
+func admitYards(ctx context.Context, conn grpc.ClientConnInterface) error {
 	client := fitmentv1.NewIdentityServiceClient(conn)
 	for _, yard := range demo.Yards() {
 		_, err := client.CreateBusiness(ctx, &fitmentv1.CreateBusinessRequest{
@@ -115,7 +115,7 @@ func admitYards(ctx context.Context, conn *grpc.ClientConn) error {
 	return nil
 }
 
-func loadDemoFile(ctx context.Context, conn *grpc.ClientConn, file demoFile, today time.Time) error {
+func loadDemoFile(ctx context.Context, conn grpc.ClientConnInterface, file demoFile, today time.Time) error {
 	kind, ok := upload.KindOf(file.kind)
 	if !ok {
 		return fmt.Errorf("no import of %s", file.kind)

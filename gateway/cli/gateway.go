@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"slices"
 
 	"github.com/spf13/cobra"
 	"google.golang.org/grpc"
@@ -16,6 +17,7 @@ import (
 	"beltwright.example/services/platform/auth"
 	"beltwright.example/services/platform/breaker"
 	"beltwright.example/services/platform/hop"
+	"beltwright.example/services/platform/lanes"
 	"beltwright.example/services/platform/limit"
 	"beltwright.example/services/platform/mtls"
 	"beltwright.example/services/platform/process"
@@ -77,12 +79,16 @@ func (f *gatewayFlags) run(ctx context.Context, out, logTo io.Writer) (err error
 	}
 	defer breakers.Go(breaker.Log(log), seen.Metrics.Breaker)()
 	between := append(seen.Traces.Dial(), append(serve.Between(breakers), serve.TellHedges(seen.Metrics.Hedge))...)
-	fitment, err := serve.DialAs(identity, mtls.FitmentServers(), f.fitment, append(guard.Sense(), between...)...)
+	fitment, err := lanes.New(lanes.Config{}, func() (*grpc.ClientConn, error) {
+		return serve.DialAs(identity, mtls.FitmentServers(), f.fitment, slices.Concat(guard.Sense(), between)...)
+	})
 	if err != nil {
 		return err
 	}
 	defer func() { err = errors.Join(err, fitment.Close()) }()
-	quote, err := serve.DialAs(identity, mtls.QuoteServers(), f.quote, between...)
+	quote, err := lanes.New(lanes.Config{}, func() (*grpc.ClientConn, error) {
+		return serve.DialAs(identity, mtls.QuoteServers(), f.quote, between...)
+	})
 	if err != nil {
 		return err
 	}

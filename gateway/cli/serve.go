@@ -16,13 +16,10 @@ import (
 	"github.com/spf13/cobra"
 	"google.golang.org/grpc"
 
-	"beltwright.example/gateway/guard"
 	"beltwright.example/gateway/rest"
 	"beltwright.example/services/fitment/app"
 	"beltwright.example/services/fitment/keys"
 	"beltwright.example/services/platform/adminport"
-	"beltwright.example/services/platform/breaker"
-	"beltwright.example/services/platform/hop"
 	"beltwright.example/services/platform/identity"
 	"beltwright.example/services/platform/limit"
 	"beltwright.example/services/platform/mtls"
@@ -131,54 +128,56 @@ func (f *serveFlags) run(ctx context.Context, out, logTo io.Writer) (err error) 
 		return err
 	}
 	defer func() { err = errors.Join(err, fitment.Close()) }()
-	memory := serve.NewMemory()
-	// The connection must not wait for the whole server's health: the quote side
-	// is part of it, and waits for the fitment side through this connection.
-	breakers, err := serve.NewBreakers(hop.Fitment, hop.Quote)
+	inner, err := openInside(seen, log)
 	if err != nil {
 		return err
 	}
-	defer breakers.Go(breaker.Log(log), seen.Metrics.Breaker)()
-	conn, err := memory.Dial(slices.Concat(guard.Sense(), seen.Traces.Dial(), serve.Between(breakers), []grpc.DialOption{grpc.WithDisableHealthCheck()})...)
-	if err != nil {
-		return err
-	}
-	defer func() { err = errors.Join(err, conn.Close()) }()
+	defer func() { err = errors.Join(err, inner.Close()) }()
 	quote, err := quoteapp.Open(ctx, quoteapp.Config{
-		Data: filepath.Join(f.data, "quote"), Fitment: conn, Verifier: fitment.Verifier, Letterheads: f.letterheads, TaxPacks: f.taxPacks,
+		Data: filepath.Join(f.data, "quote"), Fitment: inner.between, Verifier: fitment.Verifier, Letterheads: f.letterheads, TaxPacks: f.taxPacks,
 		Quotas: f.quotas, OtherQuotas: app.QuotaNames(), Metrics: seen.Metrics, Traces: seen.Traces, Log: log,
 	})
 	if err != nil {
 		return inUse(err, f.data)
 	}
 	defer func() { err = errors.Join(err, quote.Close()) }()
-	config, err := f.secured(serve.Config{Name: "beltwright", Breakers: breakers, Metrics: seen.Metrics, Traces: seen.Traces}, log)
+	all, err := f.assemble(ctx, fitment, quote, inner, seen, log)
 	if err != nil {
 		return err
 	}
-	server, err := serve.New(config, fitment.Verifier, log,
-		append(fitment.Services, quote.Services...)...)
+	return f.listen(ctx, all, func(ctx context.Context, httpAddress, grpcAddress string) error {
+		return f.welcome(ctx, out, inner.front, key, httpAddress, grpcAddress, all.admin.Address())
+	}, log)
+}
+
+// assemble makes the servers over both sides.
+func (f *serveFlags) assemble(
+	ctx context.Context, fitment *app.App, quote *quoteapp.App, inner *inside, seen *process.Seen, log *slog.Logger,
+) (served, error) {
+	config, err := f.secured(serve.Config{Name: "beltwright", Breakers: inner.breakers, Metrics: seen.Metrics, Traces: seen.Traces}, log)
 	if err != nil {
-		return err
+		return served{}, err
+	}
+	server, err := serve.New(config, fitment.Verifier, log, slices.Concat(fitment.Services, quote.Services)...)
+	if err != nil {
+		return served{}, err
 	}
 	browsers, err := f.provider.browsers(f.address())
 	if err != nil {
-		return err
+		return served{}, err
 	}
 	handler, err := rest.New(rest.Options{
-		Fitment: conn, Quote: conn, Verifier: fitment.Verifier, Limits: config.Limits, BehindProxy: f.web.behindProxy,
+		Fitment: inner.front, Quote: inner.front, Verifier: fitment.Verifier, Limits: config.Limits, BehindProxy: f.web.behindProxy,
 		Secure: f.web.secure(), PublicURL: f.publicURL, Provider: browsers, Metrics: seen.Metrics, Traces: seen.Traces, Log: log,
 	})
 	if err != nil {
-		return err
+		return served{}, err
 	}
 	admin, err := seen.Port(ctx, server)
 	if err != nil {
-		return err
+		return served{}, err
 	}
-	return f.listen(ctx, served{server, handler, memory, admin}, func(ctx context.Context, httpAddress, grpcAddress string) error {
-		return f.welcome(ctx, out, conn, key, httpAddress, grpcAddress, admin.Address())
-	}, log)
+	return served{server, handler, inner.memory, admin}, nil
 }
 
 // openFitment opens the fitment side and sees to its first key.
@@ -275,7 +274,7 @@ func (f *serveFlags) listen(
 
 // welcome waits until the services can serve, fills the demo in, and says where
 // everything is.
-func (f *serveFlags) welcome(ctx context.Context, out io.Writer, conn *grpc.ClientConn, key, httpAddress, grpcAddress, admin string) error {
+func (f *serveFlags) welcome(ctx context.Context, out io.Writer, conn grpc.ClientConnInterface, key, httpAddress, grpcAddress, admin string) error {
 	if err := awaitReady(ctx, rest.Follow(conn, conn)); err != nil {
 		return err
 	}
