@@ -24,6 +24,10 @@ const (
 	// longest is the longest that a token may still be good: so long is it remembered
 	// that it was used.
 	longest = 23 * time.Hour
+	// keysLast is how long the provider's keys are taken without asking for them again:
+	// so long does a key count that the provider has withdrawn, where no token is signed
+	// with a new one meanwhile (a choice of this project, no source).
+	keysLast = time.Hour
 )
 
 // algorithms are those that may sign: with a private key that only the provider has.
@@ -41,6 +45,7 @@ type Verifier struct {
 
 	mu    sync.Mutex
 	inner *oidc.IDTokenVerifier
+	begun time.Time // when inner was made, which knew no keys then
 }
 
 // New returns a verifier of tokens that the provider made for a client; now nil means
@@ -118,15 +123,18 @@ func (v *Verifier) judge(said *oidc.IDToken, nonce string) error {
 	return nil
 }
 
+// verifier checks by the provider's keys, which are fetched when they are first needed
+// and again where a token names one that is not among them.
 func (v *Verifier) verifier(ctx context.Context) (*oidc.IDTokenVerifier, error) {
-	v.mu.Lock()
-	defer v.mu.Unlock()
-	if v.inner != nil {
-		return v.inner, nil
-	}
 	provider, err := v.provider.Discover(ctx)
 	if err != nil {
 		return nil, err
+	}
+	now := v.now()
+	v.mu.Lock()
+	defer v.mu.Unlock()
+	if v.inner != nil && now.Sub(v.begun) < keysLast {
+		return v.inner, nil
 	}
 	var document struct {
 		JWKS string `json:"jwks_uri"`
@@ -135,9 +143,9 @@ func (v *Verifier) verifier(ctx context.Context) (*oidc.IDTokenVerifier, error) 
 		return nil, fmt.Errorf("vouch: %w", err)
 	}
 	keys := noting{oidc.NewRemoteKeySet(v.provider.Context(ctx), document.JWKS)}
-	v.inner = oidc.NewVerifier(v.provider.URL(), keys, &oidc.Config{
+	v.inner, v.begun = oidc.NewVerifier(v.provider.URL(), keys, &oidc.Config{
 		ClientID: v.clientID, SupportedSigningAlgs: slices.Clone(algorithms), Now: v.now,
-	})
+	}), now
 	return v.inner, nil
 }
 

@@ -182,3 +182,49 @@ func TestProviderThatIsDown(t *testing.T) {
 		t.Error("a call that was given up was answered")
 	}
 }
+
+// TestKeysOfTheProvider: a new key counts from the first token signed with it, which
+// ends the old one; and a key that the provider has withdrawn does not count for more
+// than an hour, although nobody comes with a new one. The controls are tokens before.
+func TestKeysOfTheProvider(t *testing.T) {
+	t.Parallel()
+	at := issuertest.New(t)
+	reached, err := issuer.New(at.URL, nil, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var later time.Duration
+	v, err := vouch.New(reached, issuertest.ClientID, func() time.Time { return time.Now().Add(later) })
+	if err != nil {
+		t.Fatal(err)
+	}
+	sign := func() string {
+		return at.Sign(issuertest.With(at.Claims("subject-1", nonce), map[string]any{"exp": time.Now().Add(10 * time.Hour).Unix()}))
+	}
+	good := func(token string) bool {
+		t.Helper()
+		_, err := v.Verify(t.Context(), token, nonce)
+		if err != nil && !errors.Is(err, vouch.ErrRefused) {
+			t.Error(err)
+		}
+		return err == nil
+	}
+	old := sign()
+	if !good(old) {
+		t.Fatal("the first key does not count")
+	}
+	at.Rotate()
+	if fresh := sign(); !good(fresh) || good(old) {
+		t.Error("the second key does not count, or the first one still does")
+	}
+	old = sign()
+	at.Rotate()
+	later = 59 * time.Minute
+	if !good(old) {
+		t.Error("keys are asked for without need: the control is void")
+	}
+	later = time.Hour
+	if good(old) {
+		t.Error("a key that was withdrawn counts an hour later")
+	}
+}

@@ -16,6 +16,7 @@ import (
 	"time"
 
 	"github.com/coreos/go-oidc/v3/oidc"
+	"golang.org/x/sync/singleflight"
 	"google.golang.org/grpc/codes"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
@@ -37,10 +38,12 @@ type Issuer struct {
 	client *http.Client
 	now    func() time.Time
 
+	flight singleflight.Group
+
 	mu       sync.Mutex
 	provider *oidc.Provider
 	problem  error
-	asked    time.Time
+	answered time.Time // when the problem was known
 }
 
 // New returns the provider at an issuer's address; nothing is asked yet. Transport
@@ -91,26 +94,50 @@ func (i *Issuer) Context(ctx context.Context) context.Context {
 }
 
 // Discover returns what the provider says of itself; UNAVAILABLE with DEPENDENCY_DOWN
-// where it does not answer, or does not answer what it should.
+// where it does not answer, or does not answer what it should, or not before the
+// context ends. Callers who ask at once share one question.
 func (i *Issuer) Discover(ctx context.Context) (*oidc.Provider, error) {
+	if provider, problem, known := i.known(); known {
+		return provider, problem
+	}
+	// The question outlives the caller that asked first: others wait for it.
+	asked := i.flight.DoChan("", func() (any, error) { return i.ask(context.WithoutCancel(ctx)) })
+	select {
+	case <-ctx.Done():
+		return nil, fmt.Errorf("issuer: %w: %w", Down(), ctx.Err())
+	case answer := <-asked:
+		provider, _ := answer.Val.(*oidc.Provider)
+		return provider, answer.Err
+	}
+}
+
+// known is what the provider said, or what was the matter just now; false where it is
+// to be asked.
+func (i *Issuer) known() (*oidc.Provider, error, bool) {
 	i.mu.Lock()
 	defer i.mu.Unlock()
 	if i.provider != nil {
-		return i.provider, nil
+		return i.provider, nil, true
 	}
-	now := i.now()
-	if i.problem != nil && now.Sub(i.asked) < retryEvery {
-		return nil, i.problem
+	return nil, i.problem, i.problem != nil && i.now().Sub(i.answered) < retryEvery
+}
+
+// ask asks the provider. A problem counts from when it was known: a provider that takes
+// its time is not asked at once again by everybody who waited.
+func (i *Issuer) ask(ctx context.Context) (*oidc.Provider, error) {
+	if provider, problem, known := i.known(); known { // meanwhile
+		return provider, problem
 	}
-	i.asked = now
-	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), timeout) // others wait for it too
+	ctx, cancel := context.WithTimeout(ctx, timeout)
 	defer cancel()
 	provider, err := oidc.NewProvider(i.Context(ctx), i.url)
 	if err == nil {
 		err = reachable(provider)
 	}
+	i.mu.Lock()
+	defer i.mu.Unlock()
 	if err != nil {
-		i.problem = fmt.Errorf("issuer: %w: %w", Down(), err)
+		i.problem, i.answered = fmt.Errorf("issuer: %w: %w", Down(), err), i.now()
 		return nil, i.problem
 	}
 	i.provider, i.problem = provider, nil

@@ -28,7 +28,6 @@ const (
 )
 
 const (
-	keyID = "key-1"
 	// codeFlow is the flow's name, and that of what it hands out.
 	codeFlow = "code"
 )
@@ -38,10 +37,12 @@ type Issuer struct {
 	// URL is its address.
 	URL string
 
-	t   *testing.T
-	key *ecdsa.PrivateKey
+	t *testing.T
 
-	mu      sync.Mutex
+	mu sync.Mutex
+	// key signs, under a name; the names count up.
+	key     *ecdsa.PrivateKey
+	keyID   string
 	subject string
 	change  func(claims map[string]any)
 	sign    func(claims map[string]any) string
@@ -56,11 +57,8 @@ type grant struct{ nonce, challenge, redirect string }
 // New starts a provider that ends with the test.
 func New(t *testing.T) *Issuer {
 	t.Helper()
-	key, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
-	if err != nil {
-		t.Fatal(err)
-	}
-	i := &Issuer{t: t, key: key, subject: "nobody", codes: map[string]grant{}}
+	i := &Issuer{t: t, subject: "nobody", codes: map[string]grant{}}
+	i.Rotate()
 	mux := http.NewServeMux()
 	mux.HandleFunc("GET /.well-known/openid-configuration", i.document)
 	mux.HandleFunc("GET /keys", i.keys)
@@ -108,6 +106,24 @@ func (i *Issuer) Down(down bool) {
 	i.down = down
 }
 
+// Rotate gives the provider another key in place of the one that it has.
+func (i *Issuer) Rotate() {
+	key, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
+	if err != nil {
+		i.t.Fatal(err)
+	}
+	i.mu.Lock()
+	defer i.mu.Unlock()
+	i.key, i.keyID = key, "key-"+rand.Text()
+}
+
+// current is the key that the provider has, and its name.
+func (i *Issuer) current() (key *ecdsa.PrivateKey, id string) {
+	i.mu.Lock()
+	defer i.mu.Unlock()
+	return i.key, i.keyID
+}
+
 // Begun is how often somebody was sent here.
 func (i *Issuer) Begun() int {
 	i.mu.Lock()
@@ -125,7 +141,8 @@ func (i *Issuer) document(w http.ResponseWriter, _ *http.Request) {
 }
 
 func (i *Issuer) keys(w http.ResponseWriter, _ *http.Request) {
-	i.answer(w, jose.JSONWebKeySet{Keys: []jose.JSONWebKey{{Key: i.key.Public(), KeyID: keyID, Algorithm: "ES256", Use: "sig"}}})
+	key, id := i.current()
+	i.answer(w, jose.JSONWebKeySet{Keys: []jose.JSONWebKey{{Key: key.Public(), KeyID: id, Algorithm: "ES256", Use: "sig"}}})
 }
 
 func (i *Issuer) answer(w http.ResponseWriter, what any) {
@@ -202,12 +219,16 @@ func With(claims, others map[string]any) map[string]any {
 }
 
 // Sign signs as is right.
-func (i *Issuer) Sign(claims map[string]any) string { return i.signed(jose.ES256, i.key, claims) }
+func (i *Issuer) Sign(claims map[string]any) string {
+	key, _ := i.current()
+	return i.signed(jose.ES256, key, claims)
+}
 
 // SignShared signs with HS256 and the public key as the shared secret, as attackers do
 // where a verifier takes the algorithm from the token.
 func (i *Issuer) SignShared(claims map[string]any) string {
-	raw, err := i.key.PublicKey.Bytes()
+	key, _ := i.current()
+	raw, err := key.PublicKey.Bytes()
 	if err != nil {
 		i.t.Errorf("issuer: %v", err)
 	}
@@ -230,7 +251,8 @@ func (i *Issuer) Unsigned(claims map[string]any) string {
 }
 
 func (i *Issuer) signed(algorithm jose.SignatureAlgorithm, key any, claims map[string]any) string {
-	signer, err := jose.NewSigner(jose.SigningKey{Algorithm: algorithm, Key: key}, (&jose.SignerOptions{}).WithHeader("kid", keyID).WithType("JWT"))
+	_, id := i.current()
+	signer, err := jose.NewSigner(jose.SigningKey{Algorithm: algorithm, Key: key}, (&jose.SignerOptions{}).WithHeader("kid", id).WithType("JWT"))
 	if err != nil {
 		i.t.Errorf("issuer: %v", err)
 		return ""
