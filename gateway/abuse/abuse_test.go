@@ -28,7 +28,7 @@ func quick() time.Duration { return sizedTime(2*time.Second, 100*time.Millisecon
 // Then on ours, which must come to none, and where he may wait twice as long at most.
 //
 // At the end the program has never had more memory than allowed.
-func TestProtocolAbuse(t *testing.T) {
+func TestProtocolAbuse(t *testing.T) { //nolint:paralleltest // at full size times are measured
 	if !long {
 		t.Parallel() // the limits on times are wide then
 	}
@@ -39,7 +39,7 @@ func TestProtocolAbuse(t *testing.T) {
 }
 
 // TestProtocolAbuseByHTTPS does so where REST speaks HTTPS.
-func TestProtocolAbuseByHTTPS(t *testing.T) {
+func TestProtocolAbuseByHTTPS(t *testing.T) { //nolint:paralleltest // at full size times are measured
 	if !long {
 		t.Parallel() // the limits on times are wide then
 	}
