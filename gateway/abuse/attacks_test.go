@@ -56,7 +56,7 @@ func attacks() []attack {
 		{name: "sockets that say almost nothing", small: 400, full: 2_000, run: slowSockets, still: true},
 		{name: "headers of 16 MiB", small: 24, full: 200, run: hugeHeaders},
 		{name: "pings", small: 20_000, full: 1_000_000, run: pingFlood},
-		{name: "settings", small: 200_000, full: 4_000_000, run: settingsFlood},
+		{name: "settings", small: 600_000, full: 4_000_000, run: settingsFlood},
 		{name: "compressed bomb to gRPC, MiB", small: 160, full: 1024, run: bombToCalls},
 		{name: "compressed bomb to REST, MiB", small: 160, full: 1024, run: bombToREST},
 		{name: "JSON body, MiB", small: 16, full: 256, run: hugeJSON},
@@ -64,7 +64,7 @@ func attacks() []attack {
 		{name: "line without an end, to an import, MiB", small: 64, full: 1024, run: endless("/v1/listings:import?owner=crowfoot-salvage", "text/csv")},
 		{name: "photo without an end, MiB", small: 64, full: 1024, run: endless("/v1/attachments", "image/jpeg")},
 		{name: "connections of one address", small: 1_000, full: 5_000, run: connections(1)},
-		{name: "connections of many addresses", small: 2_600, full: 8_000, run: connections(200), crowd: true},
+		{name: "connections of many addresses", small: 3_000, full: 8_000, run: connections(200), crowd: true},
 	}
 }
 
