@@ -75,7 +75,7 @@ func admit(ctx context.Context, table policy.Table, limits *limit.Limits, method
 		return nil, err
 	}
 	// Where the services are in this process, their room is seen from here too.
-	if limits != nil && (limits.Front.Full(method) || limits.Gates.Full(method)) {
+	if limits != nil && (limits.Front.Full(method, p.Tenant) || limits.Gates.Full(method, p.Tenant)) {
 		done()
 		limits.Refused(limit.Shed, class)
 		return nil, limit.Overloaded()
@@ -115,7 +115,8 @@ func (c roomy) enter(ctx context.Context, method string) (leave func(), err erro
 	if c.limits == nil {
 		return func() {}, nil
 	}
-	if leave, err = c.limits.Front.Enter(ctx, method); err != nil && ctx.Err() == nil {
+	p, _ := identity.FromContext(ctx) // nobody, where somebody signs in
+	if leave, err = c.limits.Front.Enter(ctx, method, p.Tenant); err != nil && ctx.Err() == nil {
 		c.limits.Refused(limit.Shed, limit.Of(method))
 	}
 	return leave, err

@@ -11,8 +11,11 @@ import (
 	"testing/synctest"
 	"time"
 
+	"google.golang.org/grpc/metadata"
+
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	"beltwright.example/services/platform/apierr"
+	"beltwright.example/services/platform/auth"
 	"beltwright.example/services/platform/intercept"
 	"beltwright.example/services/platform/limit"
 )
@@ -63,13 +66,20 @@ type result struct {
 // offer sends calls through the links at a steady rate.
 func offer(t *testing.T, links []intercept.Link, m *machine, rate int, length time.Duration) result {
 	t.Helper()
+	return offerAs(t, links, m, secret, rate, length)
+}
+
+// offerAs is offer with a credential.
+func offerAs(t *testing.T, links []intercept.Link, m *machine, key string, rate int, length time.Duration) result {
+	t.Helper()
 	var mu sync.Mutex
 	var r result
 	var calls sync.WaitGroup
+	as := metadata.NewIncomingContext(t.Context(), metadata.Pairs(auth.Header, "Bearer "+key))
 	pause := time.Second / time.Duration(rate)
 	for began := time.Now(); time.Since(began) < length; time.Sleep(pause) { //nolint:forbidigo // the bubble's clock
 		calls.Go(func() {
-			ctx, cancel := context.WithTimeout(asShop(t), m.patience())
+			ctx, cancel := context.WithTimeout(as, m.patience())
 			defer cancel()
 			sent := time.Now()
 			_, err := call(ctx, links, m.work)

@@ -38,7 +38,7 @@ func room(ctx context.Context, limits *limit.Limits, method string) (leave func(
 	if limits == nil {
 		return func() {}, nil
 	}
-	leave, err = limits.Gates.Enter(ctx, method)
+	leave, err = limits.Gates.Enter(ctx, method, limit.Claimed(ctx))
 	if err != nil && ctx.Err() == nil {
 		limits.Refused(limit.Shed, limit.Of(method))
 	}

@@ -3,6 +3,7 @@ package limit
 import (
 	"context"
 	"net"
+	"strings"
 
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/credentials"
@@ -56,6 +57,26 @@ func relayed(info credentials.TLSInfo) bool {
 	}
 	name, err := mtls.NameOf(info.State.PeerCertificates[0])
 	return err == nil && (name == mtls.Gateway || name == mtls.Quote)
+}
+
+// longestClaim bounds the name that Claimed returns.
+const longestClaim = 64
+
+// Claimed is the business whose credential a call says it carries, before that has been
+// verified; empty where it carries none that looks like ours. It is for taking turns
+// only: whoever claims to be another takes a turn of that one's for as long as it takes
+// to be refused, and his own calls cannot claim anything else.
+func Claimed(ctx context.Context) string {
+	key, ok := auth.Bearer(ctx)
+	if !ok {
+		return ""
+	}
+	_, rest, ok := strings.Cut(key, "_")
+	business, _, both := strings.Cut(rest, "_")
+	if !ok || !both || len(business) > longestClaim {
+		return ""
+	}
+	return business
 }
 
 // Guard returns a verifier that asks another one, but lets no place try too many

@@ -2,10 +2,8 @@ package limit
 
 import (
 	"cmp"
-	"container/list"
 	"context"
 	"fmt"
-	"math"
 	"runtime"
 	"strings"
 	"sync"
@@ -28,6 +26,9 @@ type Room struct {
 	Queue int
 	// Wait is how long one waits at most; then it is refused. 0 for DefaultWait.
 	Wait time.Duration
+
+	// share is how many of those that run may be one caller's; 0 for all.
+	share int
 }
 
 // DefaultTarget is how long a call takes before fewer run at once: half a second, which
@@ -89,33 +90,38 @@ func newGates(rooms map[Class]Room) (*Gates, error) {
 	return g, nil
 }
 
-// front are the gates of whoever stands before these and lets nobody wait.
+// front are the gates of whoever stands before these and lets nobody wait. Half of one
+// is the most that one business takes: more than these let run, so that it gets as much
+// done, and the other half is there for everybody else.
 func (g *Gates) front() *Gates {
 	front := &Gates{rooms: map[Class]Room{}, gates: map[string]*gate{}}
 	for class, room := range g.rooms {
-		front.rooms[class] = Room{AtOnce: room.AtOnce + room.Queue, Wait: room.Wait, Target: room.Target}
+		all := room.AtOnce + room.Queue
+		front.rooms[class] = Room{AtOnce: all, Wait: room.Wait, Target: room.Target, share: (all + 1) / 2}
 	}
 	return front
 }
 
 // Enter lets a call of a method begin, at once or after a short wait, or refuses it:
-// OVERLOADED, or the context's error. Leave is called when the call has ended.
-func (g *Gates) Enter(ctx context.Context, fullMethod string) (leave func(), err error) {
+// OVERLOADED, or the context's error. Whose names the business that calls, or says it
+// does: where calls wait, businesses take turns, however many each of them sends. Leave
+// is called when the call has ended.
+func (g *Gates) Enter(ctx context.Context, fullMethod, whose string) (leave func(), err error) {
 	gate := g.of(fullMethod)
 	if gate == nil {
 		return func() {}, nil
 	}
-	if err := gate.enter(ctx); err != nil {
+	if err := gate.enter(ctx, whose); err != nil {
 		return nil, err
 	}
 	began := time.Now()
-	return sync.OnceFunc(func() { gate.leave(time.Now(), began) }), nil
+	return sync.OnceFunc(func() { gate.leave(whose, time.Now(), began) }), nil
 }
 
 // Full tells whether a call of the method would be refused at once.
-func (g *Gates) Full(fullMethod string) bool {
+func (g *Gates) Full(fullMethod, whose string) bool {
 	gate := g.of(fullMethod)
-	return gate != nil && gate.full()
+	return gate != nil && gate.full(whose)
 }
 
 // of is the gate of a method; nil where it has none.
@@ -134,119 +140,8 @@ func (g *Gates) of(fullMethod string) *gate {
 	defer g.mu.Unlock()
 	one := g.gates[key]
 	if one == nil {
-		one = &gate{room: room, most: room.first(), waiting: list.New()}
+		one = &gate{room: room, most: room.first(), parties: map[string]*party{}}
 		g.gates[key] = one
 	}
 	return one
-}
-
-// gate lets so many run, and so many wait, first come first served. How many run goes
-// up slowly while all of the room is used and calls are quick, and down fast where they
-// are not: additive increase, multiplicative decrease, as TCP shares a line (RFC 5681
-// §3.1; the figures are this project's).
-type gate struct {
-	room Room
-
-	mu      sync.Mutex
-	most    float64 // how many run at once now
-	cut     time.Time
-	running int
-	waiting *list.List // of chan struct{}, each closed when its turn has come
-}
-
-// slower is what is left of how many run where calls take too long. It is not done
-// again before those that began under it have had the time they may take.
-const slower = 0.5
-
-// first is how many run at once before anything is known: halfway, as factors go.
-func (r Room) first() float64 {
-	if r.Least == 0 {
-		return float64(r.AtOnce)
-	}
-	return math.Sqrt(float64(r.Least) * float64(r.AtOnce))
-}
-
-func (g *gate) full() bool {
-	g.mu.Lock()
-	defer g.mu.Unlock()
-	return g.running >= int(g.most) && g.waiting.Len() >= g.room.Queue
-}
-
-func (g *gate) enter(ctx context.Context) error {
-	turn, err := g.queue()
-	if turn == nil {
-		return err
-	}
-	limit := time.NewTimer(g.room.Wait)
-	defer limit.Stop()
-	select {
-	case <-turn.Value.(chan struct{}): //nolint:forcetypeassert // queue is the only one that fills the list
-		return nil
-	case <-limit.C:
-		err = Overloaded()
-	case <-ctx.Done():
-		err = ctx.Err()
-	}
-	if g.giveUp(turn) {
-		return err
-	}
-	return nil // its turn came in the same moment
-}
-
-// queue takes a place at once (nil, nil) or at the end of the queue.
-func (g *gate) queue() (*list.Element, error) {
-	g.mu.Lock()
-	defer g.mu.Unlock()
-	switch {
-	case g.running < int(g.most):
-		g.running++
-		return nil, nil //nolint:nilnil // no turn to wait for
-	case g.waiting.Len() >= g.room.Queue:
-		return nil, Overloaded()
-	}
-	return g.waiting.PushBack(make(chan struct{})), nil
-}
-
-// giveUp leaves the queue; false where the turn has come.
-func (g *gate) giveUp(turn *list.Element) bool {
-	g.mu.Lock()
-	defer g.mu.Unlock()
-	select {
-	case <-turn.Value.(chan struct{}): //nolint:forcetypeassert // as above
-		return false
-	default:
-	}
-	g.waiting.Remove(turn)
-	return true
-}
-
-// leave ends a call that began then, and lets as many in as there is room for.
-func (g *gate) leave(now, began time.Time) {
-	g.mu.Lock()
-	defer g.mu.Unlock()
-	g.learn(now, began)
-	g.running--
-	for g.running < int(g.most) {
-		next := g.waiting.Front()
-		if next == nil {
-			return
-		}
-		g.running++
-		g.waiting.Remove(next)
-		close(next.Value.(chan struct{})) //nolint:forcetypeassert // as above
-	}
-}
-
-// learn sees from how long a call took whether more or fewer should run at once. A slow
-// call among few says nothing of that: it may have waited for something else.
-func (g *gate) learn(now, began time.Time) {
-	switch took := now.Sub(began); {
-	case g.room.Least == 0:
-	case took > g.room.Target:
-		if began.After(g.cut) && 2*g.running > int(g.most) {
-			g.most, g.cut = max(g.most*slower, float64(g.room.Least)), now
-		}
-	case g.running >= int(g.most):
-		g.most = min(g.most+1/g.most, float64(g.room.AtOnce))
-	}
 }

@@ -338,19 +338,19 @@ func TestAGateLetsSoManyRunAndSoManyWait(t *testing.T) {
 		g := gates(t, limit.Room{AtOnce: 2, Queue: 2})
 		var leaves []func()
 		for range 2 {
-			leave, err := g.Enter(t.Context(), searchMethod)
+			leave, err := g.Enter(t.Context(), searchMethod, "")
 			if err != nil {
 				t.Fatal(err)
 			}
 			leaves = append(leaves, leave)
 		}
-		if g.Full(searchMethod) {
+		if g.Full(searchMethod, "") {
 			t.Error("it is full although some may wait")
 		}
 		order := make(chan int, 2)
 		for i := range 2 {
 			go func() {
-				if leave, err := g.Enter(t.Context(), searchMethod); err == nil {
+				if leave, err := g.Enter(t.Context(), searchMethod, ""); err == nil {
 					order <- i
 					defer leave()
 				} else {
@@ -359,21 +359,21 @@ func TestAGateLetsSoManyRunAndSoManyWait(t *testing.T) {
 			}()
 			synctest.Wait() // so that they queue in order
 		}
-		if !g.Full(searchMethod) {
+		if !g.Full(searchMethod, "") {
 			t.Error("it is not full although nobody may wait any more")
 		}
 		began := time.Now()
-		_, err := g.Enter(t.Context(), searchMethod)
+		_, err := g.Enter(t.Context(), searchMethod, "")
 		refused(t, err, fitmentv1.ErrorInfo_OVERLOADED)
 		if took := time.Since(began); took != 0 {
 			t.Errorf("the refusal took %v", took)
 		}
-		if leave, err := g.Enter(t.Context(), readMethod); err != nil {
+		if leave, err := g.Enter(t.Context(), readMethod, ""); err != nil {
 			t.Errorf("another class: %v", err)
 		} else {
 			leave()
 		}
-		if leave, err := g.Enter(t.Context(), quoteSearch); err != nil {
+		if leave, err := g.Enter(t.Context(), quoteSearch, ""); err != nil {
 			t.Errorf("the other side: %v", err)
 		} else {
 			leave()
@@ -385,7 +385,7 @@ func TestAGateLetsSoManyRunAndSoManyWait(t *testing.T) {
 			t.Errorf("their turns came in the order %d, %d", first, second)
 		}
 		leaves[1]()
-		if g.Full(searchMethod) {
+		if g.Full(searchMethod, "") {
 			t.Error("it is full although nobody is there")
 		}
 	})
@@ -395,23 +395,23 @@ func TestNobodyWaitsLongerThanAllowed(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		g := gates(t, limit.Room{AtOnce: 1, Queue: 10})
-		leave, err := g.Enter(t.Context(), searchMethod)
+		leave, err := g.Enter(t.Context(), searchMethod, "")
 		if err != nil {
 			t.Fatal(err)
 		}
 		began := time.Now()
-		_, err = g.Enter(t.Context(), searchMethod)
+		_, err = g.Enter(t.Context(), searchMethod, "")
 		refused(t, err, fitmentv1.ErrorInfo_OVERLOADED)
 		if took := time.Since(began); took != limit.DefaultWait {
 			t.Errorf("it waited %v, want %v", took, limit.DefaultWait)
 		}
 		ctx, cancel := context.WithTimeout(t.Context(), 5*time.Millisecond)
 		defer cancel()
-		if _, err := g.Enter(ctx, searchMethod); !errors.Is(err, context.DeadlineExceeded) {
+		if _, err := g.Enter(ctx, searchMethod, ""); !errors.Is(err, context.DeadlineExceeded) {
 			t.Errorf("a caller whose time ran out: %v", err)
 		}
 		leave()
-		again, err := g.Enter(t.Context(), searchMethod)
+		again, err := g.Enter(t.Context(), searchMethod, "")
 		if err != nil {
 			t.Fatalf("after those have left the queue: %v", err)
 		}
@@ -433,7 +433,7 @@ func TestAGateCountsRight(t *testing.T) {
 				time.Sleep(time.Duration(i%97) * time.Millisecond) //nolint:forbidigo // the bubble's clock
 				ctx, cancel := context.WithTimeout(t.Context(), time.Duration(1+i%50)*time.Millisecond)
 				defer cancel()
-				leave, err := g.Enter(ctx, searchMethod)
+				leave, err := g.Enter(ctx, searchMethod, "")
 				if err != nil {
 					return
 				}
@@ -454,7 +454,7 @@ func TestAGateCountsRight(t *testing.T) {
 			t.Errorf("at most %d ran at once, want 3; %d ran in all", most, entered)
 		}
 		for range 3 {
-			if _, err := g.Enter(t.Context(), searchMethod); err != nil {
+			if _, err := g.Enter(t.Context(), searchMethod, ""); err != nil {
 				t.Fatalf("a place is lost: %v", err)
 			}
 		}
@@ -473,19 +473,19 @@ func TestWhatIsVitalIsNeverShed(t *testing.T) {
 		fitmentv1.FitmentService_WatchDonors_FullMethodName,
 	} {
 		for range 1000 {
-			if _, err := g.Enter(t.Context(), method); err != nil {
+			if _, err := g.Enter(t.Context(), method, ""); err != nil {
 				t.Fatalf("%s: %v", method, err)
 			}
 		}
-		if g.Full(method) {
+		if g.Full(method, "") {
 			t.Errorf("%s is full", method)
 		}
 	}
 	for _, method := range []string{readMethod, searchMethod, fitmentv1.ListingService_SellListing_FullMethodName, fitmentv1.ListingService_ImportListings_FullMethodName} {
-		if _, err := g.Enter(t.Context(), method); err != nil {
+		if _, err := g.Enter(t.Context(), method, ""); err != nil {
 			t.Fatal(err)
 		}
-		_, err := g.Enter(t.Context(), method) // the control
+		_, err := g.Enter(t.Context(), method, "") // the control
 		refused(t, err, fitmentv1.ErrorInfo_OVERLOADED)
 	}
 }
