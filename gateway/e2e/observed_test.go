@@ -51,9 +51,9 @@ func watched(t *testing.T) seen {
 	listening := `"msg":"listening".*"address":"(127\.0\.0\.1:\d+)"`
 	fitment := start(t, "fitment", append([]string{"--grpc", "127.0.0.1:0", "--data", filepath.Join(dir, "fitment"), "--key-file", keyFile}, common...)...)
 	fitmentAddress := fitment.awaits(listening)[1]
-	quote := start(t, "quote", append([]string{"--grpc", "127.0.0.1:0", "--data", filepath.Join(dir, "quote"), "--fitment", fitmentAddress}, common...)...)
+	quote := start(t, "quote", append([]string{"--grpc", "127.0.0.1:0", "--data", filepath.Join(dir, "quote"), "--fitment", twice(fitmentAddress)}, common...)...)
 	quote.awaits(`"msg":"ready"`)
-	gateway := start(t, "beltwright", append([]string{"gateway", "--http", "127.0.0.1:0", "--fitment", fitmentAddress, "--quote", quote.awaits(listening)[1]}, common...)...)
+	gateway := start(t, "beltwright", append([]string{"gateway", "--http", "127.0.0.1:0", "--fitment", twice(fitmentAddress), "--quote", quote.awaits(listening)[1]}, common...)...)
 	base := gateway.awaits(`REST (http://127\.0\.0\.1:\d+)`)[1]
 	key, err := os.ReadFile(keyFile)
 	if err != nil {
@@ -63,6 +63,11 @@ func watched(t *testing.T) seen {
 		client: client{t, base, strings.TrimSpace(string(key))}, collector: collector, grpc: fitmentAddress,
 		processes: map[string]*process{"beltwright-fitment": fitment, "beltwright-quote": quote, "beltwright-gateway": gateway},
 	}
+}
+
+// twice is one server by two addresses, between which reads can be hedged.
+func twice(address string) string {
+	return address + "," + strings.Replace(address, "127.0.0.1", "localhost", 1)
 }
 
 // admin is where a process's admin port is.
@@ -193,8 +198,8 @@ func (s seen) shows() {
 			`beltwright_import_rows_total{import="ImportListings",mode="kept",outcome="CREATED"}`,
 			`beltwright_store_commit_seconds_count{side="fitment"}`, `beltwright_index_behind 0`, `beltwright_findings_total{answer="YES",rule="`,
 		},
-		"beltwright-quote":   {`beltwright_store_calls_total{call="Apply",outcome="done",side="quote"}`, `beltwright_breaker_state{breaker="fitment.ListingService"} 0`},
-		"beltwright-gateway": {`beltwright_http_requests_total{method="POST",route="/v1/quotes:prepare",status="200"}`, `beltwright_breaker_state{breaker="quote.QuoteService"} 0`},
+		"beltwright-quote":   {`beltwright_store_calls_total{call="Apply",outcome="done",side="quote"}`, `beltwright_breaker_state{breaker="fitment.ListingService"} 0`, `beltwright_hedges_total{event="made"}`},
+		"beltwright-gateway": {`beltwright_http_requests_total{method="POST",route="/v1/quotes:prepare",status="200"}`, `beltwright_breaker_state{breaker="quote.QuoteService"} 0`, `beltwright_hedges_total{event="made"}`},
 	} {
 		address := "http://" + s.admin(service)
 		code, _, text := s.raw(http.MethodGet, address+"/metrics", "", nil)

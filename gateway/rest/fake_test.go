@@ -169,6 +169,9 @@ func (l *logged) String() string {
 	return l.text.String()
 }
 
+// unhurried is longer than any machine stands still.
+const unhurried = 5 * time.Minute
+
 func open(t *testing.T, f *fake, change func(o *rest.Options)) *desk {
 	t.Helper()
 	memory := bufconn.Listen(1 << 20)
@@ -205,6 +208,9 @@ func open(t *testing.T, f *fake, change func(o *rest.Options)) *desk {
 	}
 	d.handler = handler
 	web := rest.Server("", handler)
+	// The client of a test on a busy machine may not get to send a request for longer than
+	// a client may take.
+	web.ReadHeaderTimeout, web.ReadTimeout, web.WriteTimeout = unhurried, unhurried, unhurried
 	running.Go(func() { _ = web.Serve(listener) })
 	d.base = "http://" + listener.Addr().String()
 	d.client = &http.Client{Transport: &http.Transport{}}
