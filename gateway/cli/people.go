@@ -208,8 +208,8 @@ func peoplePassword(c *connection) *cobra.Command {
 		Long: `Password sets the password of a person of your business and ends all of that person's
 sessions. Without PERSON it changes your own: you are asked for the old one too, and
 your other sessions end. With --none the person has no password any more. A password
-has 12 characters or more; there are no rules about kinds of characters, but what is
-guessed first is refused.`,
+has 12 bytes or more, which are 12 plain letters, and 8 characters in any script; there
+are no rules about kinds of characters, but what is guessed first is refused.`,
 		Example: "  beltwright people password people/kettlewick.jo\n  beltwright people password",
 		Args:    atMostOne("PERSON"),
 	}

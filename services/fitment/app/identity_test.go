@@ -68,7 +68,7 @@ func (l *logged) String() string {
 	return l.text.String()
 }
 
-func deploy(t *testing.T, dir string) *deployment {
+func deploy(t *testing.T, dir string, change ...func(c *app.Config)) *deployment {
 	t.Helper()
 	d := &deployment{t: t, dir: dir, log: &logged{}}
 	log := slog.New(slog.NewTextHandler(d.log, &slog.HandlerOptions{Level: slog.LevelDebug}))
@@ -77,8 +77,12 @@ func deploy(t *testing.T, dir string) *deployment {
 		d.operator = text
 		return nil
 	}
+	config := app.Config{Data: dir, First: []keys.First{first}, Log: log}
+	for _, one := range change {
+		one(&config)
+	}
 	var err error
-	d.app, err = app.Open(t.Context(), app.Config{Data: dir, First: []keys.First{first}, Log: log})
+	d.app, err = app.Open(t.Context(), config)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -609,4 +613,59 @@ func TestPagesOfKeys(t *testing.T) {
 		_, err = d.client.ListKeys(d.as(d.operator), request)
 		wants(t, "another's page token", err, fitmentv1.ErrorInfo_PAGE_TOKEN_INVALID, "")
 	}
+}
+
+// TestEndedKeysGiveWay: keys that have ended keep nobody from making new ones, and the
+// one that ended first is forgotten for good. The control is a business whose keys all
+// count, which may make no more.
+func TestEndedKeysGiveWay(t *testing.T) {
+	t.Parallel()
+	d := deploy(t, t.TempDir(), func(c *app.Config) { c.Quotas = "keys=4" })
+	admin := d.admit("shop-a", "shop", "admin")
+	wish := func() *fitmentv1.CreateKeyRequest {
+		return &fitmentv1.CreateKeyRequest{Key: &fitmentv1.Key{Roles: []string{"shop"}}, RequestId: uuid.NewString()}
+	}
+	var made []*fitmentv1.CreateKeyResponse
+	for range 3 {
+		made = append(made, d.key(admin, &fitmentv1.Key{Roles: []string{"shop"}}))
+	}
+	_, err := d.client.CreateKey(d.as(admin), wish())
+	wants(t, "a fifth key", err, fitmentv1.ErrorInfo_QUOTA_REACHED, "")
+	revoke := func(key *fitmentv1.Key) error {
+		_, err := d.client.RevokeKey(d.as(admin), &fitmentv1.RevokeKeyRequest{Name: key.GetName(), RequestId: uuid.NewString()})
+		return err
+	}
+	for _, i := range []int{1, 0} { // the second one ends first
+		if err := revoke(made[i].GetKey()); err != nil {
+			t.Fatal(err)
+		}
+	}
+	request := wish()
+	fresh, err := d.client.CreateKey(d.as(admin), request)
+	if err != nil || fresh.GetText() == "" {
+		t.Fatalf("a key in place of one that ended: %v", err)
+	}
+	if again, err := d.client.CreateKey(d.as(admin), request); err != nil || again.GetText() != "" || again.GetKey().GetName() != fresh.GetKey().GetName() {
+		t.Errorf("the same again: %v, %v", again.GetKey().GetName(), err)
+	}
+	list, err := d.client.ListKeys(d.as(admin), &fitmentv1.ListKeysRequest{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var names []string
+	for _, key := range list.GetKeys() {
+		names = append(names, key.GetName())
+	}
+	if len(names) != 4 || slices.Contains(names, made[1].GetKey().GetName()) || !slices.Contains(names, made[0].GetKey().GetName()) {
+		t.Errorf("listed are %v", names)
+	}
+	_, err = d.who(made[1].GetText())
+	wants(t, "a key that was forgotten", err, fitmentv1.ErrorInfo_CREDENTIAL_INVALID, "")
+	wants(t, "revoking it", revoke(made[1].GetKey()), fitmentv1.ErrorInfo_NOT_FOUND, "")
+	if who, err := d.who(fresh.GetText()); err != nil || who.GetTenant() != "shop-a" {
+		t.Errorf("the new key: %v, %v", who, err)
+	}
+	d.key(admin, &fitmentv1.Key{Roles: []string{"shop"}}) // in place of the other one
+	_, err = d.client.CreateKey(d.as(admin), wish())
+	wants(t, "a key in place of none", err, fitmentv1.ErrorInfo_QUOTA_REACHED, "")
 }

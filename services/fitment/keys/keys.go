@@ -107,6 +107,8 @@ func (s *Store) Verify(ctx context.Context, text string) (identity.Principal, er
 		return identity.Principal{}, auth.Invalid()
 	case err != nil:
 		return identity.Principal{}, auth.Down("the store does not answer")
+	case len(found.Value) == 0: // forgotten, see GiveWay
+		return identity.Principal{}, auth.Invalid()
 	}
 	kept, err := decode(found)
 	if err != nil {

@@ -396,6 +396,55 @@ func writeAll(t *testing.T, k *keys.Store, done func() bool) {
 	}
 }
 
+// The key that ended first gives way, however it ended, and one that counts never does.
+func TestWhichKeyGivesWay(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	gives := func() string {
+		t.Helper()
+		put, found, err := w.keys.GiveWay(t.Context(), "shop-a", w.clock.now)
+		if err != nil || found != (put.Key.ID != "") {
+			t.Fatal(found, put.Key, err)
+		}
+		if found {
+			w.apply(put)
+		}
+		return put.Key.ID
+	}
+	revoke := func(id string) {
+		t.Helper()
+		put, _, err := keys.Revoke(w.record(id), w.clock.now)
+		if err != nil {
+			t.Fatal(err)
+		}
+		w.apply(put)
+	}
+	var drafts []keys.Draft
+	for _, days := range []int{300, 10, 20, 300, 5} {
+		drafts = append(drafts, w.draft(keys.New{Business: "shop-a", Roles: shopRoles, Days: days}))
+	}
+	w.draft(keys.New{Business: "shop-b", Roles: shopRoles, Days: 1})
+	if id := gives(); id != "" {
+		t.Errorf("%s gives way, which counts", id)
+	}
+	w.clock.now = begin.Add(7 * day)
+	revoke(drafts[3].Secret.ID)
+	w.clock.now = begin.Add(8 * day)
+	revoke(drafts[4].Secret.ID) // it had ended three days before
+	w.clock.now = begin.Add(200 * day)
+	var order []string
+	for id := gives(); id != ""; id = gives() {
+		order = append(order, id)
+	}
+	want := []string{drafts[4].Secret.ID, drafts[3].Secret.ID, drafts[1].Secret.ID, drafts[2].Secret.ID}
+	if diff := cmp.Diff(want, order); diff != "" {
+		t.Errorf("keys that gave way (-want +got):\n%s", diff)
+	}
+	if !w.refused(drafts[4].Secret.Text()) || w.refused(drafts[0].Secret.Text()) {
+		t.Error("a forgotten key counts, or one that counts was forgotten")
+	}
+}
+
 // Who starts without a file is told the key, once.
 func TestFirstKeyIsToldOnce(t *testing.T) {
 	t.Parallel()

@@ -1,6 +1,7 @@
 package keys
 
 import (
+	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -65,6 +66,14 @@ func (r record) ends() time.Time {
 // counts tells whether the key is good at a time: neither over nor revoked. A
 // revocation counts whatever its time says: clocks may go back.
 func (r record) counts(now time.Time) bool { return r.Revoked.IsZero() && now.Before(r.ends()) }
+
+// over is when a key ended that no longer counts.
+func (r record) over() time.Time {
+	if ends := r.ends(); r.Revoked.IsZero() || ends.Before(r.Revoked) {
+		return ends
+	}
+	return r.Revoked
+}
 
 func decode(found store.Record) (record, error) {
 	var kept record
@@ -184,4 +193,37 @@ func Revoke(found store.Record, now time.Time) (store.Put, *fitmentv1.Key, error
 	}
 	value, err := kept.encode()
 	return store.Put{Key: found.Key, Expect: found.Version, Value: value}, kept.show(found.Key), err
+}
+
+// listed is how many keys are read at once.
+const listed = 256
+
+// GiveWay is the put that forgets the key of a business that ended first; false where
+// none has ended. Keys that have ended are kept for whoever wants to know who made them
+// and when they were used last, as long as there is room: they keep nobody from making
+// new ones.
+func (s *Store) GiveWay(ctx context.Context, business string, now time.Time) (put store.Put, found bool, err error) {
+	var first time.Time
+	for after := ""; ; {
+		some, err := s.records.List(ctx, business, Kind, after, listed)
+		if err != nil {
+			return store.Put{}, false, fmt.Errorf("keys: %w", err)
+		}
+		if len(some) == 0 {
+			return put, found, nil
+		}
+		for _, one := range some {
+			after = one.Key.ID
+			if len(one.Value) == 0 {
+				continue
+			}
+			kept, err := decode(one)
+			if err != nil {
+				return store.Put{}, false, err
+			}
+			if at := kept.over(); !kept.counts(now) && (!found || at.Before(first)) {
+				put, found, first = store.Put{Key: one.Key, Expect: one.Version, Value: nil}, true, at
+			}
+		}
+	}
 }

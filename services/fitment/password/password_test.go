@@ -214,6 +214,31 @@ func TestWhichPasswordsAreGoodEnough(t *testing.T) {
 	}
 }
 
+// TestCharactersOfSeveralBytes: SP 800-63B asks for 8 characters, whatever their bytes;
+// what has fewer is too short and nothing else.
+func TestCharactersOfSeveralBytes(t *testing.T) {
+	t.Parallel()
+	for text, want := range map[string]string{
+		"снегопад":                      "",             // 8 characters in 16 bytes
+		"сугроб":                        "is too short", // 6 in 12
+		"春夏秋冬東西":                        "is too short", // 6 in 18
+		"春夏秋冬東西南北":                      "",             // 8 in 24
+		"🐧🦀🐘🦉🐢":                         "is too short", // 5 in 20
+		"u\u0308a\u0308o\u0308s\u0308e": "is too short", // 5 in 13, as they are hashed
+		"elevenchars":                   "is too short", // 11 in 11
+	} {
+		var fields check.Fields
+		password.Judge(&fields, "password", text)
+		got := ""
+		for _, v := range fields.Violations() {
+			got = v.Problem
+		}
+		if got != want {
+			t.Errorf("%q: %q, want %q", text, got, want)
+		}
+	}
+}
+
 // A password is judged alike however it is written, and never panics.
 func TestJudgingIsTotal(t *testing.T) {
 	t.Parallel()

@@ -14,15 +14,16 @@ import (
 // Lengths of passwords, in bytes.
 const (
 	// Shortest is the least length. NIST SP 800-63B (revision 3, section 5.1.1.2) asks
-	// for 8 characters at least; guessing is bounded by waits here, and 12 leaves room.
+	// for 8 characters at least, see leastLeft; guessing is bounded by waits here, and 12
+	// leaves room.
 	Shortest = 12
 	// Longest bounds the work of reading one. SP 800-63B asks that 64 characters
 	// be possible; 256 bytes hold 64 of any script.
 	Longest = 256
 )
 
-// leastLeft is how much of a password must remain, in characters, without the words
-// that are guessed first.
+// leastLeft is how many characters a password has at least, in the form that is hashed,
+// and how many must remain of it without the words that are guessed first.
 const leastLeft = 8
 
 // guessed are words that guessers try first, whatever is put before and behind them
@@ -43,6 +44,9 @@ func Judge(fields *check.Fields, field, password string, words ...string) {
 		return
 	}
 	switch {
+	// In scripts of several bytes a character, 12 bytes may be too few characters.
+	case utf8.RuneCountInString(normal(password)) < leastLeft:
+		fields.Add(field, "is too short", fmt.Sprintf("%d characters or more, and %d bytes or more", leastLeft, Shortest))
 	case distinct(password) < 5:
 		fields.Add(field, "repeats few characters", "5 different characters or more")
 	case sequence(password):

@@ -177,11 +177,14 @@ func New(asked *fitmentv1.Person, hash string, now time.Time) Kept {
 }
 
 // Updated is a person as asked: everything but id, business and password. Suspending
-// ends all sessions so far, so that none of them wakes up again later.
+// ends all sessions so far, so that none of them wakes up again later; and so does
+// another link to a provider, as another password does: whoever came by the old way is
+// to come again.
 func (k Kept) Updated(asked *fitmentv1.Person, now time.Time) Kept {
 	next := k
 	next.Person = person(asked, k.Person.GetBusiness(), k.Person.GetId(), k.Person.GetCreateTime())
-	if asked.GetSuspended() && !k.Person.GetSuspended() {
+	linked := linkOf(k)
+	if asked.GetSuspended() && !k.Person.GetSuspended() || linked != (link{}) && linked != linkOf(next) {
 		next = next.ended(now)
 	}
 	return next

@@ -36,20 +36,10 @@ func (s *IdentityServer) CreateKey(ctx context.Context, req *fitmentv1.CreateKey
 		return nil, err
 	}
 	text := ""
-	applied, err := s.once(ctx, p, req.GetRequestId(), req, func(ctx context.Context, now time.Time) ([]byte, store.Change, error) {
-		if err := s.hasDesks(ctx, id, "key.roles", wish.GetRoles()); err != nil {
-			return nil, store.Change{}, err
-		}
-		draft, err := s.keys.Draft(keys.New{
-			Business: id, Label: wish.GetLabel(), Roles: desks(wish.GetRoles()), Creator: p.Name(), Days: int(req.GetDays()),
-		}, now)
-		if err != nil {
-			return nil, store.Change{}, err
-		}
-		text = draft.Secret.Text()
-		answer, err := encode(draft.Shown)
-		return answer, store.Change{Puts: []store.Put{draft.Put}}, err
-	})
+	applied, err := s.once(ctx, p, req.GetRequestId(), req, s.draft(p, id, req, &text, false))
+	if apierr.ReasonOf(err) == fitmentv1.ErrorInfo_QUOTA_REACHED {
+		applied, err = s.once(ctx, p, req.GetRequestId(), req, s.draft(p, id, req, &text, true))
+	}
 	if err != nil {
 		return nil, err
 	}
@@ -61,6 +51,36 @@ func (s *IdentityServer) CreateKey(ctx context.Context, req *fitmentv1.CreateKey
 		return nil, err
 	}
 	return &fitmentv1.CreateKeyResponse{Key: key, Text: text, Revision: at}, nil
+}
+
+// draft is the deed of CreateKey, which notes the key's text. Where the business keeps
+// as many keys as it may, the one that ended first gives way, if any has.
+func (s *IdentityServer) draft(p identity.Principal, business string, req *fitmentv1.CreateKeyRequest, text *string, crowded bool) deed {
+	wish := req.GetKey()
+	return func(ctx context.Context, now time.Time) ([]byte, store.Change, error) {
+		if err := s.hasDesks(ctx, business, "key.roles", wish.GetRoles()); err != nil {
+			return nil, store.Change{}, err
+		}
+		draft, err := s.keys.Draft(keys.New{
+			Business: business, Label: wish.GetLabel(), Roles: desks(wish.GetRoles()), Creator: p.Name(), Days: int(req.GetDays()),
+		}, now)
+		if err != nil {
+			return nil, store.Change{}, err
+		}
+		change := store.Change{Puts: []store.Put{draft.Put}}
+		if crowded {
+			forgotten, found, err := s.keys.GiveWay(ctx, business, now)
+			if err != nil {
+				return nil, store.Change{}, err
+			}
+			if found {
+				change.Puts = append(change.Puts, forgotten)
+			}
+		}
+		*text = draft.Secret.Text()
+		answer, err := encode(draft.Shown)
+		return answer, change, err
+	}
 }
 
 func validateKey(req *fitmentv1.CreateKeyRequest, fields *check.Fields) {
@@ -111,7 +131,7 @@ func (s *IdentityServer) ListKeys(ctx context.Context, req *fitmentv1.ListKeysRe
 	if _, err := s.business(ctx, id); err != nil {
 		return nil, err
 	}
-	records, next, err := s.page(ctx, p, req, id, keys.Kind)
+	records, next, err := s.pageWhere(ctx, p, req, id, keys.Kind, func(store.Record) (bool, error) { return true, nil })
 	if err != nil {
 		return nil, err
 	}
@@ -143,7 +163,7 @@ func (s *IdentityServer) RevokeKey(ctx context.Context, req *fitmentv1.RevokeKey
 	}
 	applied, err := s.once(ctx, p, req.GetRequestId(), req, func(ctx context.Context, now time.Time) ([]byte, store.Change, error) {
 		found, err := s.store.Get(ctx, store.Key{Tenant: business, Kind: keys.Kind, ID: id})
-		if errors.Is(err, store.ErrNotFound) {
+		if errors.Is(err, store.ErrNotFound) || err == nil && len(found.Value) == 0 {
 			return nil, store.Change{}, apierr.New(codes.NotFound, fitmentv1.ErrorInfo_NOT_FOUND, "there is no key %s", req.GetName())
 		}
 		if err != nil {

@@ -101,13 +101,29 @@ func words(p *fitmentv1.Person) []string {
 	return append(strings.Fields(p.GetDisplayName()), p.GetId(), p.GetBusiness())
 }
 
+// administers is who is calling, who must be an administrator, be it of one business or
+// of all.
+// The table of who may call what says so too; people and sessions do not hang on that
+// alone.
+func administers(ctx context.Context) (identity.Principal, error) {
+	p, err := caller(ctx)
+	if err == nil && !p.Has(identity.Admin) {
+		err = administratorsOnly()
+	}
+	return p, err
+}
+
+func administratorsOnly() error {
+	return apierr.New(codes.PermissionDenied, fitmentv1.ErrorInfo_PERMISSION_MISSING,
+		"only administrators of a business may do this")
+}
+
 // managed is the business that a caller means and manages: its own, or any where the
 // operator asks.
 func managed(p identity.Principal, field, asked string) (string, error) {
 	switch {
 	case !p.Has(identity.Admin):
-		return "", apierr.New(codes.PermissionDenied, fitmentv1.ErrorInfo_PERMISSION_MISSING,
-			"only administrators of a business may do this")
+		return "", administratorsOnly()
 	case asked == "" || asked == p.Tenant:
 		return p.Tenant, nil
 	case !p.Has(identity.Operator):
@@ -259,7 +275,7 @@ func (s *IdentityServer) named(ctx context.Context, p identity.Principal, name s
 
 // UpdatePerson replaces everything but id, business and password.
 func (s *IdentityServer) UpdatePerson(ctx context.Context, req *fitmentv1.UpdatePersonRequest) (*fitmentv1.UpdatePersonResponse, error) {
-	p, err := caller(ctx)
+	p, err := administers(ctx)
 	if err != nil {
 		return nil, err
 	}
@@ -314,7 +330,7 @@ func (s *IdentityServer) replaced(ctx context.Context, before, after people.Kept
 
 // SetPassword gives a person another password, or none, and ends all of its sessions.
 func (s *IdentityServer) SetPassword(ctx context.Context, req *fitmentv1.SetPasswordRequest) (*fitmentv1.SetPasswordResponse, error) {
-	p, err := caller(ctx)
+	p, err := administers(ctx)
 	if err != nil {
 		return nil, err
 	}

@@ -323,6 +323,15 @@ func TestWhatEndsSessions(t *testing.T) {
 			o.update("people/kettlewick.jo", func(p *fitmentv1.Person) { p.Suspended = true })
 			o.update("people/kettlewick.jo", func(p *fitmentv1.Person) { p.Suspended = false })
 		}, nil},
+		"another link to a provider": {func(o *office, _ *fitmentv1.Session, _ identity.Principal) {
+			o.update("people/kettlewick.jo", func(p *fitmentv1.Person) { p.Subject = "subject-2" })
+		}, nil},
+		"no link to a provider": {func(o *office, _ *fitmentv1.Session, _ identity.Principal) {
+			o.update("people/kettlewick.jo", func(p *fitmentv1.Person) { p.Issuer, p.Subject = "", "" })
+		}, nil},
+		"another name": {func(o *office, _ *fitmentv1.Session, _ identity.Principal) {
+			o.update("people/kettlewick.jo", func(p *fitmentv1.Person) { p.DisplayName = "Jo Ferris" })
+		}, []identity.Role{identity.Yard, identity.Admin}},
 		"a desk taken away": {func(o *office, _ *fitmentv1.Session, _ identity.Principal) {
 			o.update("people/kettlewick.jo", func(p *fitmentv1.Person) { p.Roles = []string{"admin"} })
 		}, []identity.Role{identity.Admin}},
@@ -368,6 +377,7 @@ func TestWhatEndsSessions(t *testing.T) {
 			t.Parallel()
 			o := newOffice(t)
 			o.add("kettlewick", "jo", passphrase, "yard", "admin")
+			o.update("people/kettlewick.jo", func(p *fitmentv1.Person) { p.Issuer, p.Subject = "https://id.example.com", "subject-1" })
 			session, credential := o.signIn("jo@kettlewick", passphrase)
 			p, err := o.sessions.Verify(t.Context(), credential)
 			if err != nil || p.Person != "people/kettlewick.jo" || p.Tenant != "kettlewick" || !p.Expires.Equal(session.GetExpireTime().AsTime()) {
@@ -491,6 +501,52 @@ func TestRepeatsOfPeoplesWrites(t *testing.T) {
 	other.RequestId = newID()
 	_, err = o.CreatePerson(adminOf(t, "kettlewick"), other)
 	wantReason(t, err, fitmentv1.ErrorInfo_ALREADY_EXISTS)
+}
+
+// TestPeopleAreKeptByAdministrators: the handlers themselves refuse everybody else,
+// whatever the table of who may call what says. The control is an administrator.
+func TestPeopleAreKeptByAdministrators(t *testing.T) {
+	t.Parallel()
+	o := newOffice(t)
+	jo := o.add("kettlewick", "jo", passphrase, "yard", "admin")
+	session, _ := o.signIn("jo@kettlewick", passphrase)
+	all := map[string]func(ctx context.Context) error{
+		"CreatePerson": func(ctx context.Context) error {
+			_, err := o.CreatePerson(ctx, &fitmentv1.CreatePersonRequest{Person: &fitmentv1.Person{Id: "kim", DisplayName: "Kim", Roles: []string{"yard"}}, RequestId: newID()})
+			return err
+		},
+		"ListPeople": func(ctx context.Context) error {
+			_, err := o.ListPeople(ctx, &fitmentv1.ListPeopleRequest{})
+			return err
+		},
+		"UpdatePerson": func(ctx context.Context) error {
+			_, err := o.UpdatePerson(ctx, &fitmentv1.UpdatePersonRequest{Person: jo, Etag: jo.GetEtag(), RequestId: newID()})
+			return err
+		},
+		"SetPassword": func(ctx context.Context) error {
+			_, err := o.SetPassword(ctx, &fitmentv1.SetPasswordRequest{Name: jo.GetName(), Password: another, RequestId: newID()})
+			return err
+		},
+		"ListSessions": func(ctx context.Context) error {
+			_, err := o.ListSessions(ctx, &fitmentv1.ListSessionsRequest{})
+			return err
+		},
+		"EndSession": func(ctx context.Context) error {
+			_, err := o.EndSession(ctx, &fitmentv1.EndSessionRequest{Name: session.GetName(), RequestId: newID()})
+			return err
+		},
+	}
+	desks := person(t, "kettlewick", "", "key", identity.Yard, identity.Shop, identity.Books)
+	for name, call := range all {
+		if err := call(desks); apierr.ReasonOf(err) != fitmentv1.ErrorInfo_PERMISSION_MISSING {
+			t.Errorf("%s by the desks: %v", name, err)
+		}
+	}
+	for _, name := range []string{"CreatePerson", "ListPeople", "UpdatePerson", "SetPassword", "ListSessions", "EndSession"} {
+		if err := all[name](adminOf(t, "kettlewick")); err != nil {
+			t.Errorf("%s by an administrator: %v", name, err)
+		}
+	}
 }
 
 // TestPeopleOfOthers: whoever manages one business learns nothing of another's people

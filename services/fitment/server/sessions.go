@@ -54,7 +54,7 @@ func (s *IdentityServer) ListSessions(ctx context.Context, req *fitmentv1.ListSe
 // EndSession ends a session of a business that the caller manages. One that has ended
 // stays as it is.
 func (s *IdentityServer) EndSession(ctx context.Context, req *fitmentv1.EndSessionRequest) (*fitmentv1.EndSessionResponse, error) {
-	p, err := caller(ctx)
+	p, err := administers(ctx)
 	if err != nil {
 		return nil, err
 	}
