@@ -9,9 +9,11 @@ import (
 	"syscall"
 
 	"beltwright.example/gateway/cli"
+	"beltwright.example/services/platform/logs"
 )
 
 func main() {
+	logs.TakeOver(os.Stderr, os.Getenv(logs.LevelVariable))
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	code := cli.Main(ctx, os.Args[1:], cli.Streams{In: os.Stdin, Out: os.Stdout, Err: os.Stderr})
 	stop()

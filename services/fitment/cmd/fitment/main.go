@@ -12,12 +12,14 @@ import (
 	"beltwright.example/services/fitment/app"
 	"beltwright.example/services/fitment/keys"
 	"beltwright.example/services/fitment/server"
+	"beltwright.example/services/platform/logs"
 	"beltwright.example/services/platform/mtls"
 	"beltwright.example/services/platform/process"
 	"beltwright.example/services/store/quota"
 )
 
 func main() {
+	logs.TakeOver(os.Stderr, os.Getenv(logs.LevelVariable))
 	settings := process.Settings{Name: "fitment", GRPC: "127.0.0.1:9091", Data: "beltwright-data/fitment", Outside: process.Outside{Admin: "127.0.0.1:9101"}, Callers: []string{mtls.Fitment, mtls.Gateway, mtls.Quote, mtls.Client}}
 	flags := flag.NewFlagSet("fitment", flag.ContinueOnError)
 	settings.Bind(flags)

@@ -11,6 +11,7 @@ import (
 
 	"beltwright.example/services/platform/breaker"
 	"beltwright.example/services/platform/hop"
+	"beltwright.example/services/platform/logs"
 	"beltwright.example/services/platform/mtls"
 	"beltwright.example/services/platform/process"
 	"beltwright.example/services/platform/serve"
@@ -19,6 +20,7 @@ import (
 )
 
 func main() {
+	logs.TakeOver(os.Stderr, os.Getenv(logs.LevelVariable))
 	settings := process.Settings{Name: "quote", GRPC: "127.0.0.1:9092", Data: "beltwright-data/quote", Outside: process.Outside{Admin: "127.0.0.1:9102"}, Callers: []string{mtls.Quote, mtls.Gateway, mtls.Client}}
 	flags := flag.NewFlagSet("quote", flag.ContinueOnError)
 	settings.Bind(flags)
