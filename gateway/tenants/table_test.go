@@ -1,6 +1,7 @@
 package tenants_test
 
 import (
+	"fmt"
 	"strings"
 
 	"google.golang.org/protobuf/proto"
@@ -278,7 +279,7 @@ func quoteWrites() []row {
 func identityWrites() []row {
 	return []row{
 		{method: "IdentityService/CreateBusiness", by: byOperator, silent: true, ask: one(func(w *world, _ *things) proto.Message {
-			return &fitmentv1.CreateBusinessRequest{Business: &fitmentv1.Business{Id: "dogwood", DisplayName: "D", Roles: []string{"shop"}}, RequestId: w.id()}
+			return &fitmentv1.CreateBusinessRequest{Business: &fitmentv1.Business{Id: fmt.Sprint("dogwood-", w.ids), DisplayName: "D", Roles: []string{"shop"}}, RequestId: w.id()}
 		})},
 		{method: "IdentityService/UpdateBusiness", by: byOperator, ask: one(func(w *world, x *things) proto.Message {
 			return &fitmentv1.UpdateBusinessRequest{Etag: w.etagOf(x.business), RequestId: w.id(), Business: &fitmentv1.Business{

@@ -56,7 +56,8 @@ const secret = "seven green kettles on a shelf"
 // build says what a world is like.
 type build struct {
 	// bare leaves out everything of alder's that is alder's alone. What others see of
-	// alder, such as its listings and what is held of others', is the same.
+	// alder, such as its listings, and what is held of others', is the same; but who
+	// holds, buys and sends back is another business, since nobody else is to know.
 	bare bool
 	// lean makes one quote only, and nothing of what follows from quotes.
 	lean bool
@@ -80,9 +81,11 @@ type world struct {
 	t     *testing.T
 	clock *storetest.Clock
 	store store.Store
-	conn  *grpc.ClientConn
-	web   *httptest.Server
-	build build
+	// quotes is the quote side's store.
+	quotes store.Store
+	conn   *grpc.ClientConn
+	web    *httptest.Server
+	build  build
 
 	operator, expired string
 	// keys are each business's key for every desk it has.
@@ -114,7 +117,43 @@ func newWorld(t *testing.T, b build) *world {
 	}
 	w.seed(birch)
 	w.seed(alder)
+	if !b.bare {
+		w.apart()
+	}
 	return w
+}
+
+// apart demands that no two businesses' things have one name: who asks for another's
+// would get his own.
+func (w *world) apart() {
+	w.t.Helper()
+	theirs := w.things[birch].names()
+	for i, name := range w.things[alder].names() {
+		if !w.build.lean && name == "" || name != "" && name == theirs[i] {
+			w.t.Fatalf("alder's %q is called %q at birch", name, theirs[i])
+		}
+	}
+}
+
+// names are what the things are called.
+func (x *things) names() []string {
+	return []string{
+		x.need, x.deleted, x.decision, x.asked, x.withdrawn, x.toAnswer, x.toDecline, x.attachment, x.held, x.sold, x.bought, x.back,
+		x.quote, x.draft, x.revised, x.accepted, x.declined, x.entry, x.repair, x.person, x.session, x.key,
+	}
+}
+
+// numbered lets a business's numbers of quotes, repair orders and credit notes go on
+// from a higher one, as after years: each business counts from 1 by itself.
+func (w *world) numbered(business string, last int) {
+	w.t.Helper()
+	var change store.Change
+	for _, kind := range []string{"quote-number", "repair-order-number", "credit-note-number"} {
+		change.Puts = append(change.Puts, store.Put{Key: store.Key{Tenant: business, Kind: kind, ID: day[:4]}, Expect: store.Absent, Value: fmt.Append(nil, last)})
+	}
+	if applied, err := w.quotes.Apply(w.t.Context(), change); err != nil || applied[0].Err != nil {
+		w.t.Fatal(applied, err)
+	}
 }
 
 // quickDir is a folder in memory, where there is one: nothing here needs to outlive
@@ -160,6 +199,7 @@ func (w *world) start(dir string) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	w.quotes = quote.Store
 	services := append(slices.Clone(fitment.Services), quote.Services...)
 	if w.build.service != nil {
 		for i := range services {
@@ -427,14 +467,19 @@ func (w *world) buy(key, name string) {
 // seedTrade holds, buys and sends back, which everybody sees; but not who does it.
 func (w *world) seedTrade(x *things, at func(int) string) {
 	w.t.Helper()
-	own := w.keys[x.business]
+	own, buyer := w.keys[x.business], w.keys[cedar]
+	holder := own
+	if !w.alone(x) {
+		holder, buyer = w.keys[cedar], w.keys[yard]
+	}
 	x.held, x.sold, x.bought = at(1), at(2), at(3)
-	x.heldFence, x.soldFence = w.hold(own, x.held), w.hold(own, x.sold)
-	w.buy(own, x.bought)
+	x.heldFence, x.soldFence = w.hold(holder, x.held), w.hold(holder, x.sold)
+	w.buy(holder, x.bought)
 	mine := "listings/" + x.business + ".L4"
-	w.buy(w.keys[cedar], mine)
-	back := w.must(w.keys[cedar], "ListingService/ReturnListing", &fitmentv1.ReturnListingRequest{
+	w.buy(buyer, mine)
+	back := w.must(buyer, "ListingService/ReturnListing", &fitmentv1.ReturnListingRequest{
 		Name: mine, Report: &fitmentv1.ReturnReport{FailedChecks: []string{"The label can be read."}}, RequestId: w.id(),
+		Evidence: []*fitmentv1.Evidence{{Attribute: fitmentv1.Evidence_LABEL_LEGIBLE, Value: "no"}},
 	}).(*fitmentv1.ReturnListingResponse)
 	x.back = back.GetListing().GetName()
 	for _, name := range []string{x.back, "listings/" + x.business + ".L1", "listings/" + x.business + ".L2"} {
@@ -484,6 +529,9 @@ func (w *world) seedFitment(x *things, elsewhere string) {
 func (w *world) seedQuotes(x *things) {
 	w.t.Helper()
 	words := func(what string) string { return canary(x.business, what) }
+	if x.business == alder {
+		w.numbered(alder, 700)
+	}
 	w.quietly(x, "OfferService/ImportOffers", offers(words("supplier"), words("item"))...)
 	prepare := func(draft bool) string {
 		request := w.preparing(x, draft)
@@ -533,9 +581,9 @@ func (w *world) seedQuotes(x *things) {
 func (w *world) seen() {
 	w.t.Helper()
 	for _, one := range w.build.bought {
-		fence := w.hold(w.keys[alder], one.name)
+		fence := w.hold(w.keys[cedar], one.name)
 		if one.sold {
-			w.must(w.keys[alder], "ListingService/SellListing", &fitmentv1.SellListingRequest{Name: one.name, Fence: fence, Need: need(""), RequestId: w.id()})
+			w.must(w.keys[cedar], "ListingService/SellListing", &fitmentv1.SellListingRequest{Name: one.name, Fence: fence, Need: need(""), RequestId: w.id()})
 		}
 	}
 }
