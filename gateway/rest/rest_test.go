@@ -161,6 +161,18 @@ func TestOnlyTheKeyIsPassedOn(t *testing.T) {
 	}
 }
 
+// TestPatienceIsReadOnEveryPath that asks a service, those of signing in too.
+func TestPatienceIsReadOnEveryPath(t *testing.T) {
+	t.Parallel()
+	d := open(t, &fake{}, nil)
+	for _, path := range []string{"/v1/sessions:signIn", "/v1/fitment:decide"} {
+		d.expect(d.call(http.MethodPost, path, "{}", "Grpc-Timeout: soon"), http.StatusBadRequest, "MALFORMED_REQUEST")
+		if r := d.call(http.MethodPost, path, "{}", "Grpc-Timeout: 30S"); r.code == http.StatusBadRequest {
+			t.Errorf("%s with a wait that can be read: %d %s", path, r.code, r.text)
+		}
+	}
+}
+
 func TestRequestsReachTheirMethodWhole(t *testing.T) {
 	t.Parallel()
 	d := open(t, &fake{}, nil)

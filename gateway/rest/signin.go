@@ -56,7 +56,7 @@ func (g *gateway) public(w http.ResponseWriter, r *http.Request) bool {
 	default:
 		return false
 	}
-	if err := serve(w, r); err != nil {
+	if err := patient(serve)(w, r); err != nil {
 		writeError(w, err)
 	}
 	return true
