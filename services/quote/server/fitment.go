@@ -232,11 +232,7 @@ func (fitmentSide) failed(ctx context.Context, method string, err error) error {
 		codes.FailedPrecondition, codes.Aborted, codes.Unauthenticated,
 		codes.ResourceExhausted, // a limit refused it before anything was done
 	}
-	reason := apierr.ReasonOf(err)
-	if reason != fitmentv1.ErrorInfo_REASON_UNSPECIFIED && slices.Contains(refusals, status.Code(err)) {
-		return err
-	}
-	if reason == fitmentv1.ErrorInfo_OVERLOADED || reason == fitmentv1.ErrorInfo_RATE_LIMITED { // nothing was done
+	if apierr.ReasonOf(err) != fitmentv1.ErrorInfo_REASON_UNSPECIFIED && slices.Contains(refusals, status.Code(err)) {
 		return err
 	}
 	return apierr.Down(codes.Unavailable, hop.Fitment, retryAfter,
