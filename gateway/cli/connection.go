@@ -63,9 +63,11 @@ func (c *connection) readKey() (string, error) {
 	if key := cmp.Or(c.key, os.Getenv("BELTWRIGHT_KEY")); key != "" {
 		return key, nil
 	}
+	var kept signedIn
 	if c.keyFile == "" {
-		kept, ok, err := c.session()
-		if err != nil || ok {
+		var ok bool
+		var err error
+		if kept, ok, err = c.session(); err != nil || ok {
 			return kept.Credential, err
 		}
 	}
@@ -81,6 +83,9 @@ func (c *connection) readKey() (string, error) {
 		case c.keyFile != "" || !errors.Is(err, fs.ErrNotExist):
 			return "", fmt.Errorf("read the key: %w", err)
 		}
+	}
+	if kept.Server != "" {
+		return "", usageError{fmt.Errorf("no credential for %s: %s is signed in on %s; give --key-file FILE, or the --server that you mean, or sign in here with beltwright sign-in", c.server, kept.Login, kept.Server)}
 	}
 	return "", usageError{fmt.Errorf("no credential: give --key-file FILE, sign in with beltwright sign-in, or run this where a server keeps its data in %s", defaultData)}
 }

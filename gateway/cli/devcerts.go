@@ -52,8 +52,8 @@ run take them up by themselves. With --force everything is made anew, and progra
 that run on the old ones can no longer talk to those on the new ones.
 
 Whoever has ca-key.pem can be any program to all others: keep it off the machines
-that only serve. The authority can vouch for these hosts and names, and for nothing
-else.`,
+that only serve. The authority can vouch for no other hosts than those given when it
+was made; further names can be added with --renew --name NAME.`,
 		Example: "  beltwright devcerts --out certs\n  beltwright devcerts --out certs --host yard-pc.lan --host 192.168.1.20\n  beltwright devcerts --out certs --renew",
 		Args:    noArguments,
 		RunE: func(cmd *cobra.Command, _ []string) error {
@@ -140,7 +140,7 @@ func (f *devcertsFlags) authority(hosts authority.Hosts) (*authority.Authority, 
 	if f.renew {
 		certificate, err := os.ReadFile(certPath) //nolint:gosec // the user named the directory
 		if err != nil {
-			return nil, fmt.Errorf("--renew: %w", err)
+			return nil, fmt.Errorf("--renew: no authority can be read in %s: %w", f.out, err)
 		}
 		key, err := os.ReadFile(keyPath) //nolint:gosec // the user named the directory
 		if err != nil {

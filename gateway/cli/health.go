@@ -5,6 +5,7 @@ import (
 	"context"
 	"crypto/tls"
 	"crypto/x509"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -14,6 +15,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 
 	"github.com/spf13/cobra"
 	"google.golang.org/grpc/health/grpc_health_v1"
@@ -102,9 +104,21 @@ func (c *connection) webHealth(ctx context.Context, address string) (err error) 
 	defer func() { err = errors.Join(err, answer.Body.Close()) }()
 	body, err := io.ReadAll(io.LimitReader(answer.Body, healthAnswer))
 	if err == nil && answer.StatusCode != http.StatusOK {
-		err = fmt.Errorf("it says %s: %s", answer.Status, body)
+		err = fmt.Errorf("it says %s: %s", answer.Status, healthWords(body))
 	}
 	return err
+}
+
+// healthWords is the message of an answer that says why not, or its text where it is
+// not one of ours.
+func healthWords(body []byte) string {
+	var said struct {
+		Message string `json:"message"`
+	}
+	if json.Unmarshal(body, &said) == nil && said.Message != "" {
+		return said.Message
+	}
+	return strings.TrimSpace(string(body))
 }
 
 func (c *connection) webClient() (*http.Client, error) {

@@ -72,7 +72,12 @@ func listingList(c *connection) *cobra.Command {
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			return call(c, cmd, func(ctx context.Context, conn grpc.ClientConnInterface) (*fitmentv1.ListListingsResponse, error) {
 				return fitmentv1.NewListingServiceClient(conn).ListListings(ctx, &request)
-			}, showListings)
+			}, func(p *printer, answer *fitmentv1.ListListingsResponse) {
+				showListings(p, answer)
+				if request.GetYard() == "" && len(answer.GetListings()) == 0 {
+					p.linef("your business has none; --yard YARD lists those of another")
+				}
+			})
 		},
 	}
 	flags := cmd.Flags()

@@ -131,16 +131,41 @@ func explain(cmd *cobra.Command, err error) string {
 			text.WriteString("\n  trying again is worth it after " + wholeSeconds(detail.GetRetryDelay().AsDuration()).String())
 		}
 	}
-	switch s.Code() {
-	case codes.Unauthenticated:
-		if apierr.ReasonOf(err) == fitmentv1.ErrorInfo_CREDENTIAL_INVALID {
-			text.WriteString("\n  give the key with --key-file FILE or BELTWRIGHT_KEY, or sign in with beltwright sign-in")
-		}
-	case codes.Unavailable:
-		text.WriteString("\n  is the server running? Start one with: beltwright serve --demo")
-	default:
+	if next := whatNext(s, apierr.ReasonOf(err)); next != "" {
+		text.WriteString("\n  " + next)
 	}
 	return text.String()
+}
+
+// whatNext says what somebody at the command line can do about an error; nothing
+// where its message says it already.
+func whatNext(s *status.Status, reason fitmentv1.ErrorInfo_Reason) string {
+	switch reason {
+	case fitmentv1.ErrorInfo_CREDENTIAL_INVALID:
+		return "give the key with --key-file FILE or BELTWRIGHT_KEY, or sign in with beltwright sign-in"
+	case fitmentv1.ErrorInfo_PERMISSION_MISSING:
+		return "take another key (--key-file FILE), or sign in as somebody who sits there; administrators give people their desks, and make keys"
+	case fitmentv1.ErrorInfo_ROUTE_UNKNOWN:
+		return "where the quote service is a process of its own, give its address too: --quote-server ADDRESS"
+	case fitmentv1.ErrorInfo_REASON_UNSPECIFIED:
+		if s.Code() == codes.Unavailable {
+			return whyUnreachable(s.Message())
+		}
+	default:
+	}
+	return ""
+}
+
+// whyUnreachable guesses from what gRPC says why no connection came about.
+func whyUnreachable(message string) string {
+	switch {
+	case strings.Contains(message, "certificate"):
+		return "the certificates in --tls and those of the server are not of one authority, or the server lets in others only"
+	case strings.Contains(message, "server preface"):
+		return "does the server speak TLS? Then give --tls DIRECTORY, with a certificate for you, such as certs/client of beltwright devcerts"
+	default:
+		return "is the server running? Start one with: beltwright serve; or say where it is: --server ADDRESS"
+	}
 }
 
 // wholeSeconds rounds a wait up to whole seconds, as people read it.

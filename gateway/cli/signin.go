@@ -14,6 +14,7 @@ import (
 	"golang.org/x/term"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+	"beltwright.example/services/platform/apierr"
 	"beltwright.example/services/platform/auth"
 )
 
@@ -158,6 +159,9 @@ func signOutCommand(c *connection) *cobra.Command {
 			ctx, cancel := context.WithTimeout(auth.WithKey(cmd.Context(), kept.Credential), c.timeout)
 			defer cancel()
 			answer, err := fitmentv1.NewIdentityServiceClient(conn).SignOut(ctx, &fitmentv1.SignOutRequest{})
+			if apierr.ReasonOf(err) == fitmentv1.ErrorInfo_CREDENTIAL_INVALID {
+				err = nil // it has ended already, which is what was asked for
+			}
 			if err := errors.Join(err, c.forgetSession()); err != nil {
 				return err
 			}

@@ -37,7 +37,7 @@ func storeCommand() *cobra.Command {
 			case errors.Is(err, store.ErrInUse):
 				return fmt.Errorf("a server has %s open; stop it first", args[0])
 			case errors.Is(err, fs.ErrNotExist):
-				return fmt.Errorf("there is no store in %s; expected the directory of one service, such as beltwright-data/fitment", args[0])
+				return fmt.Errorf("there is no store in %s; expected the directory of one service, such as %s", args[0], oneSide(args[0]))
 			case err != nil:
 				return fmt.Errorf("%s is damaged: %w", args[0], err)
 			}
@@ -51,6 +51,15 @@ func storeCommand() *cobra.Command {
 	}
 	cmd.AddCommand(check, storeRestore())
 	return cmd
+}
+
+// oneSide is an example of the directory of a service, inside the given one where that
+// holds both.
+func oneSide(dir string) string {
+	if info, err := os.Stat(filepath.Join(dir, "fitment")); err == nil && info.IsDir() {
+		return filepath.Join(dir, "fitment")
+	}
+	return filepath.Join(defaultData, "fitment")
 }
 
 // checkFiles reads every photo and document in the directory of a store, if it has any,
