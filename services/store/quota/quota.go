@@ -40,7 +40,6 @@ type Store struct {
 
 	mu     sync.Mutex
 	counts map[slot]int
-	dead   map[store.Key]bool // emptied records of kinds that are counted
 	// working is how many writes are under way, whose callers may have gone; idle is
 	// told when there is none.
 	working int
@@ -59,7 +58,7 @@ const countAtOnce = 4096
 // store.
 func Open(ctx context.Context, inner store.Store, kinds []store.Counted, overrides []Override) (*Store, error) {
 	s := &Store{
-		Store: inner, kinds: map[string]store.Counted{}, limits: map[slot]int{}, counts: map[slot]int{}, dead: map[store.Key]bool{},
+		Store: inner, kinds: map[string]store.Counted{}, limits: map[slot]int{}, counts: map[slot]int{},
 	}
 	s.idle = sync.NewCond(&s.mu)
 	names := map[string]store.Counted{}
@@ -93,9 +92,7 @@ func (s *Store) count(ctx context.Context) error {
 			after = record.Version
 			kind, counted := s.kinds[record.Key.Kind]
 			switch {
-			case !counted:
-			case len(record.Value) == 0:
-				s.dead[record.Key] = true
+			case !counted, len(record.Value) == 0:
 			default:
 				at, err := slotOf(kind, record)
 				if err != nil {

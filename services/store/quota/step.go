@@ -15,8 +15,6 @@ type claim struct {
 	// unpaid is what it would add although no room was taken for it, since the store
 	// should not let it through.
 	unpaid map[slot]int
-	// dies and lives are the keys that it empties and fills again.
-	dies, lives []store.Key
 }
 
 // together applies changes of which each makes a record, where it expects none, or
@@ -27,7 +25,7 @@ func (s *Store) together(ctx context.Context, changes []store.Change) ([]store.A
 	claims := make([]claim, len(changes))
 	for i, change := range changes {
 		var err error
-		if claims[i], err = s.obvious(change); err != nil {
+		if claims[i], err = s.obvious(ctx, change); err != nil {
 			return nil, err
 		}
 	}
@@ -70,19 +68,28 @@ func (s *Store) pass(ctx context.Context, changes []store.Change) ([]store.Appli
 }
 
 // obvious is the claim of a change that says by itself what it makes; errLook of any
-// other. A record that a change expects at a version is there, unless it is known to
-// have been emptied.
-func (s *Store) obvious(change store.Change) (claim, error) {
-	s.mu.Lock()
-	defer s.mu.Unlock()
+// other. A record that a change expects at a version is looked at all the same: it may
+// have been emptied, and no version of a record comes twice, so that what is found now
+// is what the change will find, or the change conflicts.
+func (s *Store) obvious(ctx context.Context, change store.Change) (claim, error) {
 	var c claim
 	for _, put := range change.Puts {
 		kind, counted := s.kinds[put.Key.Kind]
+		if !counted {
+			continue
+		}
 		switch {
-		case !counted:
-		case len(put.Value) == 0, put.Expect < 0, put.Expect > 0 && s.dead[put.Key]:
+		case len(put.Value) == 0, put.Expect < 0:
 			return claim{}, errLook
-		case put.Expect == store.Absent:
+		case put.Expect > 0:
+			lives, err := s.lives(ctx, put.Key)
+			if err != nil {
+				return claim{}, err
+			}
+			if !lives {
+				return claim{}, errLook
+			}
+		default:
 			at, err := slotOf(kind, store.Record{Key: put.Key, Value: put.Value})
 			if err != nil {
 				return claim{}, err
@@ -91,6 +98,21 @@ func (s *Store) obvious(change store.Change) (claim, error) {
 		}
 	}
 	return c, nil
+}
+
+// lives tells whether a record counts: it is there and was not emptied. A key that is
+// none passes for one, since the change itself is refused for it.
+func (s *Store) lives(ctx context.Context, key store.Key) (bool, error) {
+	record, err := s.Get(ctx, key)
+	switch {
+	case err == nil:
+		return len(record.Value) > 0, nil
+	case errors.Is(err, store.ErrNotFound):
+		return false, nil
+	case malformed(err):
+		return true, nil
+	}
+	return false, err
 }
 
 func (c *claim) add(at slot, n int) {
@@ -201,12 +223,6 @@ func (s *Store) settle(c claim, result store.Applied) {
 	for at, n := range c.unpaid {
 		s.counts[at] += n
 	}
-	for _, key := range c.dies {
-		s.dead[key] = true
-	}
-	for _, key := range c.lives {
-		delete(s.dead, key)
-	}
 }
 
 // looked is the claim of a change, by what is there.
@@ -235,11 +251,6 @@ func (s *Store) looked(ctx context.Context, change store.Change) (claim, error) 
 				return claim{}, err
 			}
 			c.add(at, map[bool]int{true: 1, false: -1}[is])
-		}
-		if is {
-			c.lives = append(c.lives, put.Key)
-		} else {
-			c.dies = append(c.dies, put.Key)
 		}
 	}
 	return c, nil
