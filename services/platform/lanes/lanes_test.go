@@ -100,7 +100,7 @@ func (w *world) lanes(t *testing.T, config lanes.Config) *lanes.Lanes {
 	return l
 }
 
-// opens opens a watch and waits for its first message.
+// opens begins a watch and waits for its first message.
 func opens(ctx context.Context, conn grpc.ClientConnInterface) error {
 	stream, err := conn.NewStream(ctx, &grpc.StreamDesc{ServerStreams: true}, watch)
 	if err != nil {

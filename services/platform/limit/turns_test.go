@@ -98,7 +98,7 @@ func TestWhoHasNoneRunningComesFirst(t *testing.T) {
 }
 
 // Before the services one business has at most half of the room, since nobody waits
-// there who could be let in in its place.
+// there whose place it could be given.
 func TestNobodyFillsTheFront(t *testing.T) {
 	t.Parallel()
 	l := limits(t, limit.Config{Gates: map[limit.Class]limit.Room{limit.Search: {AtOnce: 4, Queue: 6}}})
