@@ -22,7 +22,7 @@ import (
 
 // leastCases is how many cases the matrix has at least. The race detector makes it six
 // times slower and looks for races, which one world shows: under it there are fewer
-// cases, and no comparison with a bare world.
+// cases, no comparison with a bare world, and nothing of birch's own over REST.
 func leastCases() int {
 	if raced {
 		return 1500
@@ -434,7 +434,9 @@ func TestNobodyGetsAtWhatIsNotHis(t *testing.T) {
 		m.same(told, m.others(bare, w.things[alder]))
 	}
 	m.repeats(w, m.own(w))
-	m.ownByREST(w)
+	if !raced {
+		m.ownByREST(w)
+	}
 	for _, finding := range m.findings {
 		t.Error(finding)
 	}
