@@ -186,7 +186,9 @@ func peopleUpdate(c *connection) *cobra.Command {
 func peopleShut(c *connection, use, short string, suspended bool) *cobra.Command {
 	long := "Resume lets a person sign in again, who has to do so: sessions from before stay ended."
 	if suspended {
-		long = "Suspend shuts a person out: all sessions end within 5 seconds, and no new one begins."
+		long = `Suspend shuts a person out: all sessions end within 5 seconds, and no new one begins.
+Keys are nobody's in person and go on. Where nobody is left who may let the person in
+again, the operator may.`
 	}
 	cmd := &cobra.Command{
 		Use: use + " PERSON", Short: short, Long: long,

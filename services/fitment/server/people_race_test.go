@@ -93,3 +93,41 @@ func TestChangesOfOthersAreNotRepeated(t *testing.T) {
 		wantReason(t, err, fitmentv1.ErrorInfo_REQUEST_ID_REUSED)
 	}
 }
+
+// TestTheLastAdministratorShutsHimselfOut: that is his to do, and ends his session like
+// anybody's; nobody of the business can undo it, and the operator can.
+func TestTheLastAdministratorShutsHimselfOut(t *testing.T) {
+	t.Parallel()
+	o := newOffice(t)
+	o.add("kettlewick", "kim", passphrase, "yard")
+	jo := o.add("kettlewick", "jo", passphrase, "admin")
+	_, credential := o.signIn("jo@kettlewick", passphrase)
+	p, err := o.sessions.Verify(t.Context(), credential)
+	if err != nil {
+		t.Fatal(err)
+	}
+	update := func(ctx context.Context, suspended bool, etag string) (*fitmentv1.Person, error) {
+		next := &fitmentv1.Person{Name: jo.GetName(), DisplayName: "Jo", Roles: jo.GetRoles(), Suspended: suspended}
+		answer, err := o.UpdatePerson(ctx, &fitmentv1.UpdatePersonRequest{Person: next, Etag: etag, RequestId: newID()})
+		return answer.GetPerson(), err
+	}
+	out, err := update(identity.NewContext(t.Context(), p), true, jo.GetEtag())
+	if err != nil || !out.GetSuspended() || o.roles(credential) != nil {
+		t.Fatalf("%v, %v, desks %v", out, err, o.roles(credential))
+	}
+	_, err = o.SignIn(t.Context(), &fitmentv1.SignInRequest{Login: "jo@kettlewick", Password: passphrase})
+	wantReason(t, err, fitmentv1.ErrorInfo_SIGN_IN_REFUSED)
+	_, kims := o.signIn("kim@kettlewick", passphrase)
+	if p, err = o.sessions.Verify(t.Context(), kims); err != nil {
+		t.Fatal(err)
+	}
+	_, err = update(identity.NewContext(t.Context(), p), false, out.GetEtag())
+	wantReason(t, err, fitmentv1.ErrorInfo_PERMISSION_MISSING)
+	if _, err = update(operator(t), false, out.GetEtag()); err != nil {
+		t.Fatal(err)
+	}
+	if o.roles(credential) != nil {
+		t.Error("the session from before woke up")
+	}
+	o.signIn("jo@kettlewick", passphrase)
+}

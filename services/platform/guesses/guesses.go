@@ -1,7 +1,9 @@
 // Package guesses slows down those who guess. After some failures under one name (a
 // login, an address) each further try has to wait, twice as long each time, up to a
 // bound: nobody is locked out for ever by somebody else's guessing, and nobody
-// guesses fast. What is known is kept in memory and is lost with the process.
+// guesses fast. Each time that the longest wait passes, one failure is forgotten: a
+// shop behind one address does not pay for what was mistyped there a week ago. What is
+// known is kept in memory and is lost with the process.
 package guesses
 
 import (
@@ -53,8 +55,21 @@ type Limiter struct {
 // tally is what is known of a name.
 type tally struct {
 	failures int
-	// open is when the next try is let in, last when one was.
-	open, last time.Time
+	// open is when the next try is let in, last when one was, and since when the
+	// failures have been there that the longest wait has not taken off yet.
+	open, last, since time.Time
+}
+
+// faded is what is left of it at a time.
+func (t tally) faded(now time.Time, options Options) tally {
+	if now.Sub(t.last) >= options.Forget {
+		return tally{}
+	}
+	if n := now.Sub(t.since) / options.Longest; n > 0 {
+		t.failures = max(t.failures-int(n), 0)
+		t.since = t.since.Add(n * options.Longest)
+	}
+	return t
 }
 
 // New returns a limiter.
@@ -78,14 +93,17 @@ func (l *Limiter) Begin(name string) error {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	t, known := l.names[name]
-	if known && now.Sub(t.last) >= l.options.Forget {
-		t = tally{}
+	if known {
+		t = t.faded(now, l.options)
 	}
 	if wait := t.open.Sub(now); wait > 0 {
 		return Limited(wait)
 	}
 	if !known && len(l.names) >= l.options.Names {
 		l.makeRoom(now)
+	}
+	if t.failures == 0 {
+		t.since = now
 	}
 	t.failures++
 	t.last = now

@@ -62,7 +62,7 @@ func TestWaitsGrowAndEnd(t *testing.T) {
 			t.Fatalf("after its wait: %v", err)
 		}
 	}
-	want := "[1s 2s 4s 8s 16s 32s 1m4s 2m8s 4m16s 8m32s 15m0s 15m0s 15m0s 15m0s]"
+	want := "[1s 2s 4s 8s 16s 32s 1m4s 2m8s 4m16s 8m32s 8m32s 15m0s 15m0s 15m0s]" // one fades after 15 minutes
 	if fmt.Sprint(waits) != want {
 		t.Errorf("waits %v, want %s", waits, want)
 	}
@@ -128,6 +128,33 @@ func TestGuessesInADay(t *testing.T) {
 	}
 }
 
+// TestWhatWasMistypedFades: a shop behind one address, where people sign in all day and
+// mistype now and then, waits for nobody; the control mistypes as often as it signs in.
+func TestWhatWasMistypedFades(t *testing.T) {
+	t.Parallel()
+	refused := func(mistyped int) (n int) {
+		at := clock()
+		l := guesses.New(guesses.Options{Free: 20, Longest: time.Minute, Now: at.Now})
+		for i := range 5000 {
+			err := l.Begin("shop")
+			switch {
+			case err != nil:
+				n++
+			case i%mistyped > 0:
+				l.Undo("shop") // it succeeded
+			}
+			at.Advance(20 * time.Second)
+		}
+		return n
+	}
+	if n := refused(15); n > 0 {
+		t.Errorf("%d of 5,000 tries had to wait", n)
+	}
+	if n := refused(1); n < 3000 {
+		t.Errorf("the control: %d of 5,000 tries had to wait", n)
+	}
+}
+
 func TestTheTableIsBounded(t *testing.T) {
 	t.Parallel()
 	at := clock()
@@ -160,8 +187,8 @@ func TestAgainstACount(t *testing.T) {
 		at := clock()
 		l := guesses.New(guesses.Options{Now: at.Now, Free: 3, First: time.Second, Longest: 8 * time.Second, Forget: time.Minute})
 		type count struct {
-			failures int
-			last     time.Time
+			failures    int
+			last, since time.Time
 		}
 		counts := map[string]count{}
 		for range rapid.IntRange(1, 60).Draw(t, "steps") {
@@ -181,7 +208,13 @@ func TestAgainstACount(t *testing.T) {
 					t.Fatalf("%s after %d failures: open %v", name, c.failures, open)
 				}
 				if open {
-					c = count{c.failures + 1, at.Now()}
+					for ; at.Now().Sub(c.since) >= 8*time.Second && c.failures > 0; c.since = c.since.Add(8 * time.Second) {
+						c.failures-- // fades
+					}
+					if c.failures == 0 {
+						c.since = at.Now()
+					}
+					c.failures, c.last = c.failures+1, at.Now()
 				}
 			case "success":
 				l.Succeeded(name)
