@@ -25,10 +25,12 @@ func placeOf(r *http.Request, behindProxy bool) string {
 	if said := r.Header.Values(forwarded); behindProxy && len(said) > 0 {
 		last := said[len(said)-1]
 		last = strings.TrimSpace(last[strings.LastIndexByte(last, ',')+1:])
-		if _, err := netip.ParseAddr(last); err == nil {
+		if _, err := netip.ParseAddrPort(last); err == nil {
 			return limit.Place(last)
 		}
-		if _, err := netip.ParseAddrPort(last); err == nil {
+		// Some put IPv6 in brackets although no port follows.
+		last = strings.TrimSuffix(strings.TrimPrefix(last, "["), "]")
+		if _, err := netip.ParseAddr(last); err == nil {
 			return limit.Place(last)
 		}
 	}

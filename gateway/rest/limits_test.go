@@ -152,15 +152,16 @@ func TestWrongKeysOfOneAddress(t *testing.T) {
 		header func(i int) string
 		tried  int // of 20 wrong keys, how many are looked at
 	}{
-		"one address":                               {false, func(int) string { return "x: y" }, 4},
-		"what clients claim does not count":         {false, func(i int) string { return fmt.Sprintf("X-Forwarded-For: 192.0.2.%d", i) }, 4},
-		"behind a proxy, each client apart":         {true, func(i int) string { return fmt.Sprintf("X-Forwarded-For: 192.0.2.%d", i) }, 20},
-		"behind a proxy, one client":                {true, func(int) string { return "X-Forwarded-For: 192.0.2.1" }, 4},
-		"behind a proxy, only its own word":         {true, func(i int) string { return fmt.Sprintf("X-Forwarded-For: 192.0.2.%d, 198.51.100.1", i) }, 4},
-		"behind a proxy that says nonsense":         {true, func(i int) string { return fmt.Sprintf("X-Forwarded-For: client-%d", i) }, 4},
-		"behind a proxy that adds the port":         {true, func(i int) string { return fmt.Sprintf("X-Forwarded-For: 192.0.2.1:%d", 1000+i) }, 4},
-		"behind a proxy, one IPv6 subscriber":       {true, func(i int) string { return fmt.Sprintf("X-Forwarded-For: 2001:db8:1:2::%d", i) }, 4},
-		"behind a proxy, IPv6 subscribers, several": {true, func(i int) string { return fmt.Sprintf("X-Forwarded-For: 2001:db8:1:%d::1", i) }, 20},
+		"one address":                                 {false, func(int) string { return "x: y" }, 4},
+		"what clients claim does not count":           {false, func(i int) string { return fmt.Sprintf("X-Forwarded-For: 192.0.2.%d", i) }, 4},
+		"behind a proxy, each client apart":           {true, func(i int) string { return fmt.Sprintf("X-Forwarded-For: 192.0.2.%d", i) }, 20},
+		"behind a proxy, one client":                  {true, func(int) string { return "X-Forwarded-For: 192.0.2.1" }, 4},
+		"behind a proxy, only its own word":           {true, func(i int) string { return fmt.Sprintf("X-Forwarded-For: 192.0.2.%d, 198.51.100.1", i) }, 4},
+		"behind a proxy that says nonsense":           {true, func(i int) string { return fmt.Sprintf("X-Forwarded-For: client-%d", i) }, 4},
+		"behind a proxy that adds the port":           {true, func(i int) string { return fmt.Sprintf("X-Forwarded-For: 192.0.2.1:%d", 1000+i) }, 4},
+		"behind a proxy, one IPv6 subscriber":         {true, func(i int) string { return fmt.Sprintf("X-Forwarded-For: 2001:db8:1:2::%d", i) }, 4},
+		"behind a proxy that writes IPv6 in brackets": {true, func(i int) string { return fmt.Sprintf("X-Forwarded-For: [2001:db8:1:%d::1]", i) }, 20},
+		"behind a proxy, IPv6 subscribers, several":   {true, func(i int) string { return fmt.Sprintf("X-Forwarded-For: 2001:db8:1:%d::1", i) }, 20},
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
