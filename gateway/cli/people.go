@@ -45,6 +45,7 @@ by the identity provider only, or once "beltwright people password" has set one.
 	cmd.Flags().StringVar(&person.Business, "business", "", "business that the person works for; yours where you name none")
 	cmd.Flags().BoolVar(&ask, "ask-password", false, "ask for the first password")
 	secret.bind(cmd, "password-file")
+	cmd.Flags().Lookup("password-file").Usage = "`file` with the first password, one line"
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
 		person.Id = args[0]
 		request := &fitmentv1.CreatePersonRequest{Person: person, RequestId: id.text()}
