@@ -311,6 +311,21 @@ func TestCookiesThatAreNone(t *testing.T) {
 	}
 }
 
+// TestSignOutThatFails leaves the browser its cookie: who has none can end nothing any
+// more, and the session goes on. The control is a sign-out that does not fail, in
+// TestBrowserSession.
+func TestSignOutThatFails(t *testing.T) {
+	t.Parallel()
+	d := open(t, &fake{}, func(o *rest.Options) {
+		o.Secure = true
+		o.Verifier = everything{}
+	})
+	r := d.browsing(http.MethodPost, "/v1/sessions:signOut", "{}", sessionCookie+"=bs_shop_abcdefghij23_secret", ownPage, "Content-Type: application/json")
+	if r.code != http.StatusNotImplemented || r.header.Get("Set-Cookie") != "" {
+		t.Errorf("%d %s, sets %q", r.code, r.text, r.header.Get("Set-Cookie"))
+	}
+}
+
 // TestFormsLeadOn: a form is answered by a way on, which stays on this server.
 func TestFormsLeadOn(t *testing.T) {
 	t.Parallel()
