@@ -375,19 +375,13 @@ func (p *preparation) extend(ctx context.Context, h *held) error {
 	if (h.minutes <= briefly && !h.Carried) || h.extended || (h.Carried && p.extendedBy[h.Listing] == p.extension(h)) {
 		return nil
 	}
-	var err error
-	for range applyTries {
-		var hold *fitmentv1.Hold
-		hold, err = p.s.side.hold(ctx, p.tenant, h.Listing, h.minutes, h.hold.GetFence(), p.extension(h))
+	return p.s.side.insist(func() error {
+		hold, err := p.s.side.hold(ctx, p.tenant, h.Listing, h.minutes, h.hold.GetFence(), p.extension(h))
 		if err == nil {
 			h.hold, h.extended = hold, true
-			return nil
 		}
-		if status.Code(err) != codes.Unavailable {
-			break
-		}
-	}
-	return err
+		return err
+	})
 }
 
 // extension is the request id of extending a hold.

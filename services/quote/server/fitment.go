@@ -34,6 +34,7 @@ type fitmentSide struct {
 	decisions fitmentv1.FitmentServiceClient
 	listings  fitmentv1.ListingServiceClient
 	timeout   time.Duration
+	retries   *retries // of writes, whose request ids are the server's
 	now       func() time.Time
 }
 

@@ -6,8 +6,6 @@ import (
 	"errors"
 	"fmt"
 
-	"google.golang.org/grpc/codes"
-	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/proto"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
@@ -312,12 +310,7 @@ func (s *Server) releaseSuperseded(ctx context.Context, tenant string, q *quotev
 func (s *Server) releaseQuietly(ctx context.Context, listing string, fence int64, requestID string) {
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), s.side.timeout)
 	defer cancel()
-	var err error
-	for range applyTries {
-		if err = s.side.release(ctx, listing, fence, requestID); status.Code(err) != codes.Unavailable {
-			break
-		}
-	}
+	err := s.side.insist(func() error { return s.side.release(ctx, listing, fence, requestID) })
 	if err != nil && !over(err) {
 		s.log.WarnContext(ctx, "a hold stays until it ends by itself", "listing", listing, "error", err)
 	}

@@ -82,6 +82,7 @@ func New(o Options) (*Server, error) {
 			decisions: fitmentv1.NewFitmentServiceClient(o.Fitment),
 			listings:  fitmentv1.NewListingServiceClient(o.Fitment),
 			timeout:   cmp.Or(max(o.FitmentTimeout, 0), DefaultFitmentTimeout),
+			retries:   &retries{},
 			now:       o.Now,
 		},
 		health: healthpb.NewHealthClient(o.Fitment),
