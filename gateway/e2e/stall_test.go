@@ -100,9 +100,9 @@ const (
 	// slack is a delay of the machine's own from which on it is busy.
 	slack = 10 * time.Millisecond
 	// slips is one in how many requests may then be late, or be told of the hop that came
-	// too late to say so. Where there are more, all is measured again, so many times:
-	rounds = 5
+	// too late to say so. Where there are more, all is measured again, in rounds at most.
 	slips  = 50
+	rounds = 5
 	// passed is by how many times the machine's worst delay, and overdue by how much at
 	// least, a request may then be late: it passes three processes. One that is later
 	// hangs, which is never put down to the machine.
