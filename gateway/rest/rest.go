@@ -85,13 +85,6 @@ const (
 	DefaultStall   = 60 * time.Second
 )
 
-// Tries to sign in that fail from one address: how many cost nothing, and the longest
-// wait after more of them. Behind one address there may be a whole shop.
-const (
-	signInsFree = 20
-	signInsWait = time.Minute
-)
-
 func (o *Options) fill() error {
 	if o.Fitment == nil || o.Quote == nil || o.Verifier == nil {
 		return errors.New("rest: connections to both services and a verifier are needed")
@@ -109,7 +102,7 @@ func (o *Options) fill() error {
 	o.Fitment = counted{roomy: roomy{ClientConnInterface: o.Fitment, limits: o.Limits}, policy: o.Policy}
 	o.Quote = counted{roomy: roomy{ClientConnInterface: o.Quote, limits: o.Limits}, policy: o.Policy}
 	if o.SignIns == nil {
-		o.SignIns = guesses.New(guesses.Options{Free: signInsFree, Longest: signInsWait})
+		o.SignIns = guesses.New(guesses.OfAddresses(nil))
 	}
 	if o.Log == nil {
 		o.Log = slog.Default()

@@ -55,7 +55,7 @@ func openPeople(ctx context.Context, config Config, records store.Store) (server
 	desk, err := signin.New(signin.Options{
 		Records: records, Sessions: kept, Hasher: hasher, Vouch: verifier, Log: config.Log,
 		Logins:    guesses.New(guesses.Options{Now: config.Now}),
-		Addresses: guesses.New(guesses.Options{Free: signin.AddressFailures, Longest: signin.AddressWait, Now: config.Now}),
+		Addresses: guesses.New(guesses.OfAddresses(config.Now)),
 	})
 	if err != nil {
 		return none, err

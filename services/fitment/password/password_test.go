@@ -221,8 +221,8 @@ func TestCharactersOfSeveralBytes(t *testing.T) {
 	for text, want := range map[string]string{
 		"снегопад":                      "",             // 8 characters in 16 bytes
 		"сугроб":                        "is too short", // 6 in 12
-		"春夏秋冬東西":                        "is too short", // 6 in 18
-		"春夏秋冬東西南北":                      "",             // 8 in 24
+		"はるなつあき":                        "is too short", // 6 in 18
+		"はるなつあきふゆ":                      "",             // 8 in 24
 		"🐧🦀🐘🦉🐢":                         "is too short", // 5 in 20
 		"u\u0308a\u0308o\u0308s\u0308e": "is too short", // 5 in 13, as they are hashed
 		"elevenchars":                   "is too short", // 11 in 11

@@ -7,7 +7,6 @@ import (
 	"context"
 	"errors"
 	"log/slog"
-	"time"
 
 	"github.com/google/uuid"
 	"google.golang.org/grpc/codes"
@@ -216,10 +215,3 @@ func (d *Desk) turnAway(ctx context.Context, why string) (*fitmentv1.Session, st
 	d.options.Log.InfoContext(ctx, "sign-in by token refused", "why", why)
 	return nil, "", Refusal()
 }
-
-// AddressFailures is how many failures from one address cost nothing: behind one
-// address there may be a whole shop.
-const AddressFailures = 20
-
-// AddressWait bounds the wait of an address, since others may be behind it.
-const AddressWait = time.Minute

@@ -27,6 +27,19 @@ const (
 	DefaultNames   = 1 << 16
 )
 
+// What is put up with from one address: behind it there may be a whole shop, which is
+// to mistype more often than one person, and to wait less.
+const (
+	addressFree    = 20
+	addressLongest = time.Minute
+)
+
+// OfAddresses are the options for tries that are counted by the address that they come
+// from; now nil means time.Now.
+func OfAddresses(now func() time.Time) Options {
+	return Options{Free: addressFree, Longest: addressLongest, Now: now}
+}
+
 // Options say how much guessing is put up with. The zero value is usable.
 type Options struct {
 	// Free is how many failures cost nothing; 0 means DefaultFree.
@@ -65,9 +78,9 @@ func (t tally) faded(now time.Time, options Options) tally {
 	if now.Sub(t.last) >= options.Forget {
 		return tally{}
 	}
-	if n := now.Sub(t.since) / options.Longest; n > 0 {
-		t.failures = max(t.failures-int(n), 0)
-		t.since = t.since.Add(n * options.Longest)
+	for t.failures > 0 && now.Sub(t.since) >= options.Longest {
+		t.failures--
+		t.since = t.since.Add(options.Longest)
 	}
 	return t
 }

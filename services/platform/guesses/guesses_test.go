@@ -134,7 +134,7 @@ func TestWhatWasMistypedFades(t *testing.T) {
 	t.Parallel()
 	refused := func(mistyped int) (n int) {
 		at := clock()
-		l := guesses.New(guesses.Options{Free: 20, Longest: time.Minute, Now: at.Now})
+		l := guesses.New(guesses.OfAddresses(at.Now))
 		for i := range 5000 {
 			err := l.Begin("shop")
 			switch {

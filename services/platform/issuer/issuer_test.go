@@ -23,27 +23,31 @@ const address = "https://id.example.com"
 
 // way is how a provider is reached: each request is counted.
 type way struct {
-	asked  atomic.Int64
-	answer func(r *http.Request) (*http.Response, error)
+	asked atomic.Int64
+	says  said
+}
+
+// said is what a provider answers.
+type said struct {
+	code     int
+	document string
+	// hangs says nothing for as long as somebody waits; gone is not there at all.
+	hangs, gone bool
 }
 
 func (w *way) RoundTrip(r *http.Request) (*http.Response, error) {
 	w.asked.Add(1)
-	return w.answer(r)
-}
-
-// hangs answers nothing for as long as somebody waits.
-func hangs(r *http.Request) (*http.Response, error) {
-	<-r.Context().Done()
-	return nil, r.Context().Err()
-}
-
-// says answers with a document.
-func says(code int, document string) func(r *http.Request) (*http.Response, error) {
-	return func(r *http.Request) (*http.Response, error) {
-		header := http.Header{"Content-Type": {"application/json"}, "Location": {address + "/elsewhere"}}
-		return &http.Response{StatusCode: code, Status: http.StatusText(code), Header: header, Body: io.NopCloser(strings.NewReader(document)), Request: r}, nil
+	switch {
+	case w.says.hangs:
+		<-r.Context().Done()
+		return nil, r.Context().Err()
+	case w.says.gone:
+		return nil, errors.New("refused")
 	}
+	header := http.Header{"Content-Type": {"application/json"}, "Location": {address + "/elsewhere"}}
+	return &http.Response{
+		StatusCode: w.says.code, Status: http.StatusText(w.says.code), Header: header, Body: io.NopCloser(strings.NewReader(w.says.document)), Request: r,
+	}, nil
 }
 
 func reach(t *testing.T, w *way) *issuer.Issuer {
@@ -61,7 +65,7 @@ func reach(t *testing.T, w *way) *issuer.Issuer {
 func TestProviderThatHangs(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
-		w := &way{answer: hangs}
+		w := &way{says: said{hangs: true}}
 		reached, begin := reach(t, w), time.Now()
 		const callers = 100
 		took := make(chan time.Duration, callers)
@@ -96,7 +100,7 @@ func TestProviderThatHangs(t *testing.T) {
 			t.Errorf("asked again at once: %d, %v", w.asked.Load(), err)
 		}
 		time.Sleep(2 * time.Second) //nolint:forbidigo // the bubble's time
-		w.answer = says(http.StatusOK, document(address, address))
+		w.says = said{code: http.StatusOK, document: document(address, address)}
 		for range 2 {
 			if found, err := reached.Discover(t.Context()); err != nil || found.Endpoint().TokenURL != address+"/token" || w.asked.Load() != 2 {
 				t.Errorf("the control: %v, asked %d times", err, w.asked.Load())
@@ -114,23 +118,23 @@ func document(name, at string) string {
 func TestWhatAProviderMaySay(t *testing.T) {
 	t.Parallel()
 	for name, c := range map[string]struct {
-		answer func(r *http.Request) (*http.Response, error)
-		good   bool
+		says said
+		good bool
 	}{
-		"what it should":          {says(http.StatusOK, document(address, address)), true},
-		"on this machine":         {says(http.StatusOK, document(address, "http://127.0.0.1:8085")), true},
-		"without https":           {says(http.StatusOK, document(address, "http://id.example.com")), false},
-		"no addresses":            {says(http.StatusOK, `{"issuer":"`+address+`"}`), false},
-		"as another one":          {says(http.StatusOK, document("https://other.example", address)), false},
-		"that it is elsewhere":    {says(http.StatusFound, ""), false},
-		"that it is down":         {says(http.StatusServiceUnavailable, document(address, address)), false},
-		"no document":             {says(http.StatusOK, "<html>"), false},
-		"more than it needs to":   {says(http.StatusOK, strings.Repeat(" ", 1<<20)+document(address, address)), false},
-		"nothing, being not here": {func(*http.Request) (*http.Response, error) { return nil, errors.New("refused") }, false},
+		"what it should":          {said{code: http.StatusOK, document: document(address, address)}, true},
+		"on this machine":         {said{code: http.StatusOK, document: document(address, "http://127.0.0.1:8085")}, true},
+		"without https":           {said{code: http.StatusOK, document: document(address, "http://id.example.com")}, false},
+		"no addresses":            {said{code: http.StatusOK, document: `{"issuer":"` + address + `"}`}, false},
+		"as another one":          {said{code: http.StatusOK, document: document("https://other.example", address)}, false},
+		"that it is elsewhere":    {said{code: http.StatusFound}, false},
+		"that it is down":         {said{code: http.StatusServiceUnavailable, document: document(address, address)}, false},
+		"no document":             {said{code: http.StatusOK, document: "<html>"}, false},
+		"more than it needs to":   {said{code: http.StatusOK, document: strings.Repeat(" ", 1<<20) + document(address, address)}, false},
+		"nothing, being not here": {said{gone: true}, false},
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
-			w := &way{answer: c.answer}
+			w := &way{says: c.says}
 			_, err := reach(t, w).Discover(t.Context())
 			if (err == nil) != c.good || w.asked.Load() != 1 {
 				t.Errorf("asked %d times: %v", w.asked.Load(), err)
