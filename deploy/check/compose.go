@@ -78,8 +78,14 @@ func confined(s types.ServiceConfig) []error {
 		}
 	}
 	for _, v := range s.Volumes {
-		if v.Type == types.VolumeTypeBind && !v.ReadOnly {
+		if v.Type != types.VolumeTypeBind {
+			continue
+		}
+		if !v.ReadOnly {
 			faults = append(faults, fmt.Errorf("it can write the machine's %s", v.Source))
+		}
+		if own := filepath.Join("certs", s.Name); !strings.HasSuffix(filepath.Clean(v.Source), string(filepath.Separator)+own) {
+			faults = append(faults, fmt.Errorf("it sees the machine's %s; expected its own certificate's folder, %s", v.Source, own))
 		}
 	}
 	for name := range s.Environment {
@@ -137,6 +143,9 @@ func reached(s types.ServiceConfig, project *types.Project) []error {
 // list of callers, and that what it calls it calls by TLS.
 func certified(s types.ServiceConfig) []error {
 	var faults []error
+	if slices.ContainsFunc(s.Command, func(word string) bool { return strings.HasPrefix(strings.TrimLeft(word, "-"), "admin-anywhere") }) {
+		faults = append(faults, errors.New("its admin port, which asks for no credential, leaves the container (--admin-anywhere)"))
+	}
 	tls := flag(s.Command, "tls")
 	if tls == "" {
 		faults = append(faults, errors.New("it has no certificate (--tls)"))

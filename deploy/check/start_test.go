@@ -172,7 +172,7 @@ func TestContainersStartAsTheyAreWritten(t *testing.T) {
 		t.Fatal(err)
 	}
 	p := newPlace(t)
-	for _, side := range []string{"fitment", "quote", "gateway"} {
+	for _, side := range []string{"fitment", "quote", gateway} {
 		service := project.Services[side]
 		entry := service.Entrypoint
 		if len(entry) == 0 {
@@ -186,7 +186,7 @@ func TestContainersStartAsTheyAreWritten(t *testing.T) {
 		switch side {
 		case "quote":
 			inside, name = "127.0.0.1:9092", "quote:9092"
-		case "gateway":
+		case gateway:
 			says, inside, name = rest, "127.0.0.1:8080", "gateway:8080"
 		}
 		address := p.start(slices.Concat(entry, service.Command), side, says)
@@ -201,6 +201,39 @@ func TestContainersStartAsTheyAreWritten(t *testing.T) {
 		// The control: without its certificate the check is refused, as is whoever has none.
 		if said, err := health.run(service.HealthCheck.Test[1:], side, []string{"BELTWRIGHT_TLS="}); err == nil {
 			t.Errorf("%s: a health check without a certificate passed: %s", side, said)
+		}
+		if side == gateway {
+			p.commanded(env)
+		}
+	}
+}
+
+const gateway = "gateway"
+
+// commanded runs what the compose file says is run in the gateway's container, with the
+// key of the first start, and makes a data directory of the backup.
+func (p *place) commanded(env []string) {
+	p.t.Helper()
+	key, err := os.ReadFile(filepath.Join(p.dir, "data", "fitment", "operator.key"))
+	if err != nil {
+		p.t.Fatal(err)
+	}
+	with := append(slices.Clone(env), "BELTWRIGHT_KEY="+strings.TrimSpace(string(key)))
+	taken := filepath.Join(p.dir, "backups")
+	for _, c := range []struct {
+		args []string
+		env  []string
+		says string // "" where it must fail
+	}{
+		{[]string{"keys", "list"}, with, "keys/operator."},
+		{[]string{"backup", "-o", taken}, with, "backed up to"},
+		{[]string{"store", "restore", taken, filepath.Join(p.dir, "restored")}, nil, "restored"},
+		{[]string{"keys", "list"}, env, ""}, // the controls: without the key, and without a certificate
+		{[]string{"keys", "list"}, append(slices.Clone(with), "BELTWRIGHT_TLS="), ""},
+	} {
+		said, err := p.run(append([]string{"/usr/bin/beltwright"}, c.args...), gateway, c.env)
+		if (err == nil) != (c.says != "") || !strings.Contains(said, c.says) {
+			p.t.Errorf("%v with %d settings: %v, %s", c.args, len(c.env), err, said)
 		}
 	}
 }
@@ -232,8 +265,7 @@ func TestUnitsStartAsTheyAreWritten(t *testing.T) {
 		taken := p.start(words, one.side, one.says)
 		p.at[one.address] = taken
 	}
-	gateway := *p
-	gateway.healthy([]string{"/usr/bin/beltwright", "health", "--http", "http://127.0.0.1:8080"}, "gateway", nil)
+	p.healthy([]string{"/usr/bin/beltwright", "health", "--http", "http://127.0.0.1:8080"}, gateway, nil)
 	alone := newPlace(t)
 	alone.at["http://127.0.0.1:8080"] = "http://" + alone.start(check.ExecStart(texts["beltwright.service"]), "beltwright", rest)
 	alone.healthy([]string{"/usr/bin/beltwright", "health", "--http", "http://127.0.0.1:8080"}, "beltwright", nil)
