@@ -104,6 +104,9 @@ func Listen(ctx context.Context, config Config) (*Port, error) {
 	return p, nil
 }
 
+// ErrOffLoopback is why an address is refused that others than this machine reach.
+var ErrOffLoopback = errors.New("is not on loopback")
+
 // checkAddress refuses an address off loopback unless that is what was asked for.
 func checkAddress(address string, anywhere bool) error {
 	host, _, err := net.SplitHostPort(address)
@@ -114,8 +117,8 @@ func checkAddress(address string, anywhere bool) error {
 	if anywhere || host == "localhost" || ip != nil && ip.IsLoopback() {
 		return nil
 	}
-	return fmt.Errorf("admin port: address %q is not on loopback; it asks for no credential, so give a loopback address, "+
-		"or say that it may be reached from elsewhere where only your own tools can reach it", address)
+	return fmt.Errorf("admin port: address %q %w; it asks for no credential, so give a loopback address, "+
+		"or say that it may be reached from elsewhere where only your own tools can reach it", address, ErrOffLoopback)
 }
 
 // newCalls makes the gRPC server of the port.

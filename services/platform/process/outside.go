@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"log/slog"
 	"net"
-	"strings"
 	"syscall"
 	"time"
 
@@ -122,7 +121,7 @@ func (s *Seen) Port(ctx context.Context, subject Subject) (*adminport.Port, erro
 	case errors.Is(err, syscall.EADDRINUSE) && s.outside.Admin == s.outside.preset:
 		s.log.WarnContext(ctx, "there is no admin port, since its usual address is taken; name another one", "at", s.outside.Admin)
 		return nil, nil //nolint:nilnil // a nil Port is one that is off
-	case err != nil && strings.Contains(err.Error(), "is not on loopback"):
+	case errors.Is(err, adminport.ErrOffLoopback):
 		return nil, fmt.Errorf("%w (admin-anywhere)", err)
 	}
 	return port, err
