@@ -168,6 +168,26 @@ func outcomes(d *desk) map[string]reply {
 	}
 }
 
+// A public address of HTTPS says that browsers come by it, whatever stands between: they
+// are told to stay with it, and their cookies are bound to it. The control is an address
+// without.
+func TestPublicAddressOfHTTPS(t *testing.T) {
+	t.Parallel()
+	for address, https := range map[string]bool{"https://parts.example.com": true, "HTTPS://parts.example.com/": true, "http://127.0.0.1:8080": false, "": false} {
+		d := open(t, nothing(), func(o *rest.Options) {
+			o.PublicURL = address
+			o.Verifier = everything{}
+		})
+		if problems := missing(d.call(http.MethodGet, "/healthz", "", noKey).header, https); len(problems) > 0 {
+			t.Errorf("%q: %v", address, problems)
+		}
+		r := d.browsing(http.MethodGet, "/v1/listings", "", sessionCookie+"=bs_shop_abcdefghij23_secret")
+		if (r.code == http.StatusOK) != https {
+			t.Errorf("%q: a cookie bound to HTTPS: %d %s", address, r.code, r.text)
+		}
+	}
+}
+
 // Streams, documents and files have them too, and so has what panics.
 func TestLongAnswersHaveSecurityHeaders(t *testing.T) {
 	t.Parallel()

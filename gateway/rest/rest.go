@@ -55,7 +55,8 @@ type Options struct {
 	Metrics *metrics.Set
 	Traces  *telemetry.Traces
 	// Secure says that clients reach REST by HTTPS, from here or from a proxy of ours:
-	// browsers are told to come by nothing else, and cookies are bound to it.
+	// browsers are told to come by nothing else, and cookies are bound to it. An https
+	// PublicURL says so too.
 	Secure bool
 	// PublicURL is where browsers reach REST, where that is not the name they call us
 	// by; empty where it is.
@@ -91,6 +92,9 @@ func (o *Options) fill() error {
 	}
 	if o.MaxBody < 0 || o.Timeout < 0 || o.Stall < 0 {
 		return errors.New("rest: a limit is negative; expected 0 for the default or more")
+	}
+	if scheme, _, _ := strings.Cut(o.PublicURL, ":"); strings.EqualFold(scheme, "https") {
+		o.Secure = true
 	}
 	if o.Ready == nil {
 		o.Ready = Follow(o.Fitment, o.Quote)
