@@ -105,7 +105,7 @@ func attachmentGet(c *connection) *cobra.Command {
 		Long: `Get downloads an attachment into a file, which must not exist yet. Your own need
 nothing else; for another business's, name the listing that shows it.`,
 		Example: `  beltwright attachment get attachments/kettlewick.ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad \
-    --listing listings/kettlewick.SOLANE-1 --out label.jpg`,
+    --listing listings/kettlewick.SOLANE-1 -o label.jpg`,
 		Args: arguments("ATTACHMENT"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			request.Name = args[0]
@@ -113,7 +113,7 @@ nothing else; for another business's, name the listing that shows it.`,
 		},
 	}
 	cmd.Flags().StringVar(&request.Listing, "listing", "", "listing that shows it")
-	cmd.Flags().StringVar(&out, "out", "", "`file` to write; - is standard output (default the hash with the type's ending)")
+	cmd.Flags().StringVarP(&out, "out", "o", "", "`file` to write; - is standard output (default the hash with the type's ending)")
 	return cmd
 }
 

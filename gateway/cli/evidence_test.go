@@ -201,7 +201,7 @@ func TestAFileGoesUpAndComesDown(t *testing.T) {
 	if s.options.GetContentType() != "application/pdf" || "attachments/shop."+s.options.GetSha256() != name {
 		t.Errorf("options %v", s.options)
 	}
-	get := append(srv.to("attachment", "get", name, "--listing", "listings/k.1"), "--out")
+	get := append(srv.to("attachment", "get", name, "--listing", "listings/k.1"), "-o")
 	code, out, errs = run(t, "", append(get, down)...)
 	got, err := os.ReadFile(down)
 	if code != cli.ExitOK || err != nil || !bytes.Equal(got, content) || !strings.Contains(out, "application/pdf, 200009 bytes") {

@@ -128,6 +128,9 @@ func explain(cmd *cobra.Command, err error) string {
 				text.WriteString("\n  " + hinted(cmd, v.GetField()) + ": " + v.GetDescription())
 			}
 		case *errdetails.RetryInfo:
+			if apierr.ReasonOf(err) == fitmentv1.ErrorInfo_RATE_LIMITED {
+				continue // the message says it already
+			}
 			text.WriteString("\n  trying again is worth it after " + wholeSeconds(detail.GetRetryDelay().AsDuration()).String())
 		}
 	}

@@ -9,6 +9,7 @@ import (
 	"google.golang.org/grpc/status"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+	"beltwright.example/services/platform/apierr"
 )
 
 // TestWhatNext: an error that somebody at the command line can mend says how, and no
@@ -33,6 +34,20 @@ func TestWhatNext(t *testing.T) {
 		got := whatNext(status.New(test.code, test.message), test.reason)
 		if !strings.Contains(got, test.want) || (got == "") != (test.want == "") {
 			t.Errorf("%s: %q, wanted %q", name, got, test.want)
+		}
+	}
+}
+
+// TestWaits: how long to wait is said once, in seconds.
+func TestWaits(t *testing.T) {
+	t.Parallel()
+	for reason, want := range map[fitmentv1.ErrorInfo_Reason]string{
+		fitmentv1.ErrorInfo_RATE_LIMITED: "too many; wait 3 seconds",
+		fitmentv1.ErrorInfo_OVERLOADED:   "too many; wait 3 seconds\n  trying again is worth it after 3s",
+	} {
+		err := apierr.Retry(codes.ResourceExhausted, reason, 2500*time.Millisecond, "too many; wait 3 seconds")
+		if got := explain(nil, err); got != want {
+			t.Errorf("%v: %q, wanted %q", reason, got, want)
 		}
 	}
 }

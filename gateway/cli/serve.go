@@ -65,7 +65,7 @@ server and makes another one with "beltwright keys first".`,
 	flags.StringVar(&f.tls, "tls", "", "`directory` with "+mtls.CAFile+", "+mtls.CertFile+" and "+mtls.KeyFile+": speak gRPC by TLS 1.3, both sides with a certificate")
 	flags.StringVar(&f.allow, "allow", "", "`names` in the certificates of callers by gRPC that are let in with --tls, with commas between (default "+strings.Join(allInOneCallers(), ",")+")")
 	flags.StringVar(&f.rates, "rates", "", limit.Help)
-	flags.StringVar(&f.quotas, "quotas", "", quota.Help)
+	flags.StringVar(&f.quotas, "quotas", "", quota.Help(slices.Concat(app.QuotaNames(), quoteapp.QuotaNames())...))
 	flags.StringVar(&f.data, "data", defaultData, "`directory` of the data")
 	flags.StringVar(&f.keyFile, "key-file", "", "`file` that the operator's key is written to at the first start, in place of being printed")
 	flags.StringVar(&f.own.Packs, "packs", "", "`folder` of your own jurisdiction packs, which replace those of the same places or come on top")

@@ -104,6 +104,9 @@ func TestRatesAreReadFromText(t *testing.T) {
 			t.Errorf("%q is read as %v", bad, got)
 		}
 	}
+	if _, err := limit.ParseRates("reads=1"); err == nil || !strings.Contains(err.Error(), "CLASS being free, read, search, write, bulk or watch") {
+		t.Errorf("an unknown class is not told which there are: %v", err)
+	}
 }
 
 func FuzzParseRates(f *testing.F) {

@@ -18,6 +18,7 @@
 package limit
 
 import (
+	"fmt"
 	"time"
 
 	"google.golang.org/grpc/codes"
@@ -107,13 +108,21 @@ const leastWait = 100 * time.Millisecond
 // tooMany is the answer to a caller that asks too often.
 func tooMany(after time.Duration, who string, class Class) error {
 	return apierr.Retry(codes.ResourceExhausted, fitmentv1.ErrorInfo_RATE_LIMITED, max(after, leastWait),
-		"%s makes too many calls of the class %s; wait as long as RetryInfo says", who, class)
+		"%s makes too many calls of the class %s; wait %s", who, class, seconds(max(after, leastWait)))
 }
 
 // tooManyWrong is the answer to an address that has tried too many wrong credentials.
 func tooManyWrong(after time.Duration) error {
 	return apierr.Retry(codes.ResourceExhausted, fitmentv1.ErrorInfo_RATE_LIMITED, max(after, leastWait),
-		"too many wrong credentials came from your address; wait as long as RetryInfo says")
+		"too many wrong credentials came from your address; wait %s", seconds(max(after, leastWait)))
+}
+
+// seconds is a wait as people are told of it, rounded up.
+func seconds(wait time.Duration) string {
+	if whole := (wait + time.Second - 1) / time.Second; whole > 1 {
+		return fmt.Sprintf("%d seconds", whole)
+	}
+	return "1 second"
 }
 
 // overloadedWait is when trying again an overloaded server is worth it. A queue is

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"strings"
 	"sync"
 	"testing"
 	"testing/synctest"
@@ -79,6 +80,9 @@ func TestACredentialAsksAsFastAsItsRate(t *testing.T) {
 		t.Fatalf("%d calls at once, want the burst of 5", got)
 	}
 	_, err := l.Rates.Take(p, limit.Write)
+	if said := status.Convert(err).Message(); !strings.HasSuffix(said, "; wait 1 second") {
+		t.Errorf("it does not say how long to wait: %s", said)
+	}
 	if wait := refused(t, err, fitmentv1.ErrorInfo_RATE_LIMITED); wait != 100*time.Millisecond {
 		t.Errorf("wait %v, want 100ms: ten calls a second", wait)
 	}
@@ -214,6 +218,9 @@ func TestWrongCredentialsOfOneAddress(t *testing.T) {
 		if err := guess("10.0.0.1"); err != nil {
 			t.Fatalf("guess %d: %v", i+1, err)
 		}
+	}
+	if said := status.Convert(guess("10.0.0.1")).Message(); !strings.HasSuffix(said, "; wait 2 seconds") {
+		t.Errorf("it does not say how long to wait: %s", said)
 	}
 	if wait := refused(t, guess("10.0.0.1"), fitmentv1.ErrorInfo_RATE_LIMITED); wait != 2*time.Second {
 		t.Errorf("wait %v, want 2s", wait)

@@ -39,7 +39,7 @@ func ParseRates(list string) (map[Class]Speed, error) {
 		_, twice := speeds[class]
 		switch {
 		case !ok || !known:
-			return nil, fmt.Errorf("%q: expected CLASS=PER_SECOND or CLASS=PER_SECOND/BURST, CLASS being one of %v", part, Classes())
+			return nil, fmt.Errorf("%q: expected CLASS=PER_SECOND or CLASS=PER_SECOND/BURST, CLASS being %s", part, classNames())
 		case twice:
 			return nil, fmt.Errorf("%q: the class %s is there twice", part, class)
 		}
@@ -49,6 +49,19 @@ func ParseRates(list string) (map[Class]Speed, error) {
 		}
 	}
 	return speeds, nil
+}
+
+// classNames are the classes that have a rate, for people.
+func classNames() string {
+	presets := DefaultRates()
+	var names []string
+	for _, class := range Classes() {
+		if _, known := presets[class]; known {
+			names = append(names, class.String())
+		}
+	}
+	last := len(names) - 1
+	return strings.Join(names[:last], ", ") + " or " + names[last]
 }
 
 func parseSpeed(figures string, preset Speed) (Speed, error) {

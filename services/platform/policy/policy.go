@@ -46,6 +46,43 @@ func (r Rule) String() string {
 	return strings.Join(names, " or ")
 }
 
+// wants says what a credential needs for the method: desks, or to be the operator's.
+func (r Rule) wants() string {
+	names, operator := make([]string, 0, len(r.Roles)), false
+	for _, role := range r.Roles {
+		if role == identity.Operator {
+			operator = true
+		} else {
+			names = append(names, string(role))
+		}
+	}
+	desk := "the desk " + strings.Join(names, " or ")
+	switch {
+	case len(names) == 0 && !operator:
+		return "what no credential has"
+	case len(names) == 0:
+		return "the operator"
+	case operator:
+		return desk + ", or the operator"
+	}
+	return desk
+}
+
+// seats are the desks of a credential, for people; the operator is one who sits at admin
+// of the business that runs the deployment.
+func seats(p identity.Principal) string {
+	names := make([]string, 0, len(p.Roles))
+	for _, role := range p.Roles {
+		if role != identity.Operator {
+			names = append(names, string(role))
+		}
+	}
+	if len(names) == 0 {
+		return "no desk"
+	}
+	return strings.Join(names, ", ")
+}
+
 // Table is the rule of each method by its full name, "/package.Service/Method".
 type Table map[string]Rule
 
@@ -65,7 +102,7 @@ func (t Table) Check(p identity.Principal, method string) error {
 		return nil
 	}
 	return apierr.New(codes.PermissionDenied, fitmentv1.ErrorInfo_PERMISSION_MISSING,
-		"this credential's desks may not do this; expected one of %s", rule)
+		"this needs %s; this credential sits at %s", rule.wants(), seats(p))
 }
 
 // Covers returns an error that names the methods, "/package.Service/Method", for

@@ -135,6 +135,34 @@ func TestWhoMayDoWhat(t *testing.T) {
 	}
 }
 
+// Who is refused learns which desk it takes, and at which his credential sits.
+func TestRefusalsNameTheDesks(t *testing.T) {
+	t.Parallel()
+	table := policy.Default()
+	at := func(desks ...identity.Role) identity.Principal {
+		return identity.Principal{Tenant: "x", KeyID: "k", Roles: desks}
+	}
+	for _, c := range []struct {
+		by     identity.Principal
+		method string
+		want   string
+	}{
+		{at(identity.Yard), fitmentv1.ListingService_HoldListing_FullMethodName, "this needs the desk shop or books, or the operator; this credential sits at yard"},
+		{at(identity.Shop, identity.Admin), fitmentv1.IdentityService_CreateBusiness_FullMethodName, "this needs the operator; this credential sits at shop, admin"},
+		{at(), fitmentv1.IdentityService_ListKeys_FullMethodName, "this needs the desk admin, or the operator; this credential sits at no desk"},
+	} {
+		if got := status.Convert(table.Check(c.by, c.method)).Message(); got != c.want {
+			t.Errorf("%s: %q, want %q", c.method, got, c.want)
+		}
+	}
+	bare := policy.Table{"/made.Up/Known": {}, "/made.Up/Desk": {Roles: []identity.Role{identity.Shop}}}
+	for method, want := range map[string]string{"/made.Up/Known": "what no credential has", "/made.Up/Desk": "the desk shop;"} {
+		if got := status.Convert(bare.Check(at(identity.Yard), method)).Message(); !strings.Contains(got, "needs "+want) {
+			t.Errorf("%s: %q, want %q", method, got, want)
+		}
+	}
+}
+
 func TestWithoutARowNothingIsOpen(t *testing.T) {
 	t.Parallel()
 	table := policy.Table{"/made.Up/Known": {}}

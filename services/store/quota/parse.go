@@ -11,8 +11,13 @@ import (
 	"beltwright.example/services/store"
 )
 
-// Help is what a flag says of a list that Parse reads.
-const Help = "`list` of how many records one business may keep, such as listings=500000,osprey-hollow/listings=2000000; 0 for any number"
+// Help is what a flag says of a list that Parse reads, with what may be counted.
+func Help(names ...string) string {
+	names = slices.Clone(names)
+	slices.Sort(names)
+	return "`list` of how many records one business may keep, such as listings=500000,osprey-hollow/listings=2000000; 0 for any number; of " +
+		strings.Join(slices.Compact(names), ", ")
+}
 
 // Parse reads limits as a flag gives them: NAME=LIMIT for all businesses or
 // BUSINESS/NAME=LIMIT for one, with commas between. It returns the kinds with what

@@ -366,6 +366,9 @@ func TestListsOfQuotas(t *testing.T) {
 			t.Errorf("%q is read as %+v", bad, got)
 		}
 	}
+	if got := quota.Help("quotes", "ks", "quotes"); !strings.HasSuffix(got, "; of ks, quotes") {
+		t.Errorf("the help does not name what is counted, each once: %s", got)
+	}
 	s := three(t)
 	for name, open := range map[string]func() (*quota.Store, error){
 		"twice": func() (*quota.Store, error) {

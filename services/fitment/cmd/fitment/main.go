@@ -31,7 +31,7 @@ func main() {
 	var provider app.Provider
 	flags.StringVar(&provider.Issuer, "oidc-issuer", "", "`address` of the identity provider (OpenID Connect) by which people may sign in, as its tokens name it")
 	flags.StringVar(&provider.ClientID, "oidc-client-id", "", "`id` under which the identity provider knows this deployment")
-	quotas := flags.String("quotas", "", quota.Help)
+	quotas := flags.String("quotas", "", quota.Help(app.QuotaNames()...))
 	os.Exit(process.Main(flags, os.Args[1:], os.Stderr, func(ctx context.Context) error {
 		first := app.OperatorKey(*keyFile)
 		first.Tell = func(text string) error {

@@ -27,7 +27,7 @@ func main() {
 	fitment := flags.String("fitment", "127.0.0.1:9091", "`address` of the fitment service, loopback only unless -tls is given; or several with commas between that answer from one store")
 	letterheads := flags.String("letterhead", "", "`file` with a letterhead for each business, JSON: {\"BUSINESS\":{\"name\":…,\"address\":[…],\"phone\":…,\"registration\":…}} (default the business's id)")
 	taxPacks := flags.String("tax-packs", "", "`folder` of your own tax packs, which replace those of the same places or come on top")
-	quotas := flags.String("quotas", "", quota.Help)
+	quotas := flags.String("quotas", "", quota.Help(app.QuotaNames()...))
 	os.Exit(process.Main(flags, os.Args[1:], os.Stderr, func(ctx context.Context) error {
 		return run(ctx, settings, *fitment, app.Config{Letterheads: *letterheads, TaxPacks: *taxPacks, Quotas: *quotas})
 	}))
