@@ -116,7 +116,7 @@ func (b browser) own(r *http.Request) error {
 		return nil
 	}
 	if r.Header.Get("Sec-Fetch-Site") == "" && r.Header.Get("Origin") == "" {
-		return crossSite("the request does not say which page made it; a program is to send the credential in the header Authorization")
+		return crossSite("the request does not say which page made it; a program signs in at POST " + signInPath + " and sends the credential in the header Authorization")
 	}
 	return b.foreign(r)
 }

@@ -285,6 +285,16 @@ func TestCrossSiteRequests(t *testing.T) {
 }
 
 // TestCookiesThatAreNone: a cookie counts only as what sign-in set.
+// A program that comes to where browsers sign in learns where it does.
+func TestProgramsAreShownTheirWayIn(t *testing.T) {
+	t.Parallel()
+	s := live(t, nil)
+	response, body := s.ask(http.MethodPost, "/signin", signInBody("jo@operator", passphrase))
+	if response.StatusCode != http.StatusForbidden || !strings.Contains(body, "/v1/sessions:signIn") {
+		t.Errorf("%d %s", response.StatusCode, body)
+	}
+}
+
 func TestCookiesThatAreNone(t *testing.T) {
 	t.Parallel()
 	d := open(t, &fake{}, func(o *rest.Options) {
