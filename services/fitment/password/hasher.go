@@ -30,7 +30,8 @@ type Options struct {
 	Parameters Parameters
 	// Random is where salts come from; nil means crypto/rand.
 	Random io.Reader
-	// AtOnce is how many hashes are made at once; 0 means one a processor.
+	// AtOnce is how many hashes are made at once; 0 means one for every two processors:
+	// people who sign in, or others who try to, must not keep everybody else waiting.
 	AtOnce int
 	// Queue is how many callers may wait in all; 0 means DefaultQueue for each of
 	// AtOnce.
@@ -53,7 +54,7 @@ type Hasher struct {
 
 // NewHasher returns a hasher.
 func NewHasher(options Options) *Hasher {
-	atOnce := cmp.Or(options.AtOnce, runtime.GOMAXPROCS(0))
+	atOnce := cmp.Or(options.AtOnce, max(runtime.GOMAXPROCS(0)/2, 1))
 	queue := cmp.Or(options.Queue, atOnce*DefaultQueue)
 	h := &Hasher{
 		parameters: cmp.Or(options.Parameters, Recommended()),

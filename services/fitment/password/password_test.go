@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/hex"
 	"errors"
+	"runtime"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -302,4 +303,16 @@ func TestTooManyAtOnce(t *testing.T) {
 		}
 	}
 	t.Error("nobody was ever turned away")
+}
+
+// TestHashesLeaveProcessors: however many sign in, or try to, half of the processors
+// are left to everybody else; one processor has to do both.
+func TestHashesLeaveProcessors(t *testing.T) {
+	t.Parallel()
+	if got, n := password.NewHasher(password.Options{}).AtOnce(), runtime.GOMAXPROCS(0); got < 1 || got > max(n/2, 1) {
+		t.Errorf("%d hashes at once on %d processors", got, n)
+	}
+	if got := password.NewHasher(password.Options{AtOnce: 7}).AtOnce(); got != 7 {
+		t.Errorf("%d hashes at once where 7 are asked for", got)
+	}
 }
