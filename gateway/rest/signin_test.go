@@ -284,7 +284,6 @@ func TestCrossSiteRequests(t *testing.T) {
 	}
 }
 
-// TestCookiesThatAreNone: a cookie counts only as what sign-in set.
 // A program that comes to where browsers sign in learns where it does.
 func TestProgramsAreShownTheirWayIn(t *testing.T) {
 	t.Parallel()
@@ -295,6 +294,7 @@ func TestProgramsAreShownTheirWayIn(t *testing.T) {
 	}
 }
 
+// TestCookiesThatAreNone: a cookie counts only as what sign-in set.
 func TestCookiesThatAreNone(t *testing.T) {
 	t.Parallel()
 	d := open(t, &fake{}, func(o *rest.Options) {

@@ -75,7 +75,9 @@ func hostName(text string) bool {
 
 // New makes an authority that is valid from a little before now for a while. It
 // can vouch for these hosts and for identities of our domain, and nothing else:
-// whoever trusts it trusts it for no other site.
+// whoever trusts it trusts it for no other site. Names of a kind that it permits none
+// of are excluded, since a kind that is not spoken of is not limited (RFC 5280
+// §4.2.1.10).
 func New(now time.Time, validFor time.Duration, hosts Hosts) (*Authority, error) {
 	key, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
 	if err != nil {
@@ -101,6 +103,12 @@ func New(now time.Time, validFor time.Duration, hosts Hosts) (*Authority, error)
 	for _, ip := range hosts.Addresses {
 		template.PermittedIPRanges = append(template.PermittedIPRanges, single(ip))
 	}
+	if len(hosts.Addresses) == 0 {
+		template.ExcludedIPRanges = []*net.IPNet{everyAddress(net.IPv4len), everyAddress(net.IPv6len)}
+	}
+	if len(hosts.Names) == 0 {
+		template.ExcludedDNSDomains = []string{everyName}
+	}
 	der, err := x509.CreateCertificate(rand.Reader, template, template, key.Public(), key)
 	if err != nil {
 		return nil, fmt.Errorf("authority: %w", err)
@@ -110,6 +118,15 @@ func New(now time.Time, validFor time.Duration, hosts Hosts) (*Authority, error)
 		return nil, fmt.Errorf("authority: %w", err)
 	}
 	return &Authority{certificate: certificate, key: key}, nil
+}
+
+// everyName is the constraint that every DNS name is within: any name can be made of
+// the empty one by adding labels to its left (RFC 5280 §4.2.1.10).
+const everyName = ""
+
+// everyAddress is the range of all addresses of a length in bytes.
+func everyAddress(length int) *net.IPNet {
+	return &net.IPNet{IP: make(net.IP, length), Mask: make(net.IPMask, length)}
 }
 
 // single is the range of one address.

@@ -3,6 +3,7 @@ package authority_test
 import (
 	"crypto/x509"
 	"encoding/pem"
+	"errors"
 	"strings"
 	"testing"
 	"time"
@@ -76,11 +77,22 @@ func TestAuthorityVouchesForItsHostsAndNamesOnly(t *testing.T) {
 func TestLimitsHoldForWhoeverHasTheKey(t *testing.T) {
 	t.Parallel()
 	now := time.Now()
-	for _, c := range []struct {
-		host string
-		good bool
-	}{{"localhost", true}, {"bank.example", false}} {
-		narrow, err := authority.New(now, 30*day, mustHosts(t, "localhost"))
+	type try struct {
+		own, host string
+		good      bool
+	}
+	tries := []try{{"localhost", "localhost", true}, {"192.0.2.7", "192.0.2.7", true}, {"2001:db8::7", "2001:db8::7", true}}
+	for _, own := range []string{"", "localhost", "192.0.2.7", "2001:db8::7"} {
+		for _, host := range []string{"bank.example", "198.51.100.9", "2001:db8::9", "::ffff:198.51.100.9"} {
+			tries = append(tries, try{own, host, false})
+		}
+	}
+	for _, c := range tries {
+		var hosts authority.Hosts
+		if c.own != "" {
+			hosts = mustHosts(t, c.own)
+		}
+		narrow, err := authority.New(now, 30*day, hosts)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -89,7 +101,7 @@ func TestLimitsHoldForWhoeverHasTheKey(t *testing.T) {
 			t.Fatal(err)
 		}
 		// The same key under a certificate that says less: a forger's tool.
-		forger, err := authority.Forge(narrow.CertificatePEM(), key, c.host)
+		forger, err := authority.Forge(narrow.CertificatePEM(), key, mustHosts(t, c.host))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -101,7 +113,31 @@ func TestLimitsHoldForWhoeverHasTheKey(t *testing.T) {
 		pool.AddCert(parse(t, narrow.CertificatePEM()))
 		_, err = parse(t, raw).Verify(x509.VerifyOptions{Roots: pool, DNSName: c.host})
 		if (err == nil) != c.good {
-			t.Errorf("%s: %v", c.host, err)
+			t.Errorf("an authority for %q vouches for %s: %v", c.own, c.host, err)
+		}
+		if wrong, ok := errors.AsType[x509.CertificateInvalidError](err); !c.good && (!ok || wrong.Reason != x509.CANotAuthorizedForThisName) {
+			t.Errorf("an authority for %q and %s: refused for another reason: %v", c.own, c.host, err)
+		}
+	}
+}
+
+// An authority without hosts still vouches for who programs are.
+func TestIdentitiesNeedNoHosts(t *testing.T) {
+	t.Parallel()
+	now := time.Now()
+	for _, own := range [][]string{nil, {"localhost"}, {"192.0.2.7"}} {
+		ca, err := authority.New(now, 30*day, mustHosts(t, own...))
+		if err != nil {
+			t.Fatal(err)
+		}
+		raw, _, err := ca.Issue(authority.For(mtls.Quote, mustHosts(t, own...), now, day))
+		if err != nil {
+			t.Fatal(err)
+		}
+		pool := x509.NewCertPool()
+		pool.AddCert(parse(t, ca.CertificatePEM()))
+		if _, err := parse(t, raw).Verify(x509.VerifyOptions{Roots: pool}); err != nil {
+			t.Errorf("%v: %v", own, err)
 		}
 	}
 }

@@ -3,8 +3,8 @@ package authority
 import "crypto/x509"
 
 // Forge is an authority with the key and subject of another, which believes that
-// it may vouch for a host more.
-func Forge(certificate, key []byte, host string) (*Authority, error) {
+// it may vouch for further hosts.
+func Forge(certificate, key []byte, hosts Hosts) (*Authority, error) {
 	a, err := Load(certificate, key)
 	if err != nil {
 		return nil, err
@@ -13,7 +13,10 @@ func Forge(certificate, key []byte, host string) (*Authority, error) {
 	if err != nil {
 		return nil, err
 	}
-	wide.PermittedDNSDomains = append(wide.PermittedDNSDomains, host)
+	wide.PermittedDNSDomains = append(wide.PermittedDNSDomains, hosts.Names...)
+	for _, ip := range hosts.Addresses {
+		wide.PermittedIPRanges = append(wide.PermittedIPRanges, single(ip))
+	}
 	a.certificate = wide
 	return a, nil
 }
