@@ -1,6 +1,7 @@
 package serve
 
 import (
+	"context"
 	"fmt"
 	"time"
 
@@ -179,3 +180,6 @@ func settle[T int | time.Duration](name string, value *T, preset, least, most T)
 	}
 	return nil
 }
+
+// relayed tells whether one of our own programs makes the call of a context.
+func (c Config) relayed(ctx context.Context) bool { return limit.CallerOf(ctx, c.LoopbackRelays).Relay }

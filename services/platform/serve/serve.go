@@ -92,7 +92,7 @@ func New(config Config, verifier auth.Verifier, log *slog.Logger, services ...Se
 		config:   config,
 		log:      log,
 		services: services,
-		grpc:     grpc.NewServer(slices.Concat(options(config), resetOptions(), transport, config.Traces.Server(), intercept.Options(links))...),
+		grpc:     grpc.NewServer(slices.Concat(options(config), resetOptions(), transport, config.Traces.Server(config.relayed), intercept.Options(links))...),
 		health:   newWatcher(config, log, services),
 	}
 	registrar := intercept.Registrar(s.grpc)

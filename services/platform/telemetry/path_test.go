@@ -105,7 +105,7 @@ func TestOneTraceThroughThreeServers(t *testing.T) {
 func serve(t *testing.T, s *server, own, callers *telemetry.Traces) (fitmentv1.FitmentServiceClient, func()) {
 	t.Helper()
 	listener := bufconn.Listen(1 << 16)
-	grpcServer := grpc.NewServer(own.Server()...)
+	grpcServer := grpc.NewServer(own.Server(func(context.Context) bool { return true })...)
 	fitmentv1.RegisterFitmentServiceServer(grpcServer, s)
 	var running sync.WaitGroup
 	running.Go(func() { _ = grpcServer.Serve(listener) })

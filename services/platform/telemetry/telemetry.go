@@ -162,12 +162,16 @@ func (t *Traces) Flush(ctx context.Context) error {
 }
 
 // Server returns the options of a server that makes a span of each call of one of
-// our methods, as a child of the caller's.
-func (t *Traces) Server() []grpc.ServerOption {
+// our methods, as a child of the caller's where ours says that the caller of a context
+// is one of our own programs. Anybody else's trace is linked and not continued, as that
+// of a REST request: nobody outside chooses our trace ids, or that a call of his is not
+// recorded.
+func (t *Traces) Server(ours func(ctx context.Context) bool) []grpc.ServerOption {
 	if t == nil {
 		return nil
 	}
-	return []grpc.ServerOption{grpc.StatsHandler(otelgrpc.NewServerHandler(t.instrument()...))}
+	outside := otelgrpc.WithPublicEndpointFn(func(ctx context.Context, _ *stats.RPCTagInfo) bool { return !ours(ctx) })
+	return []grpc.ServerOption{grpc.StatsHandler(otelgrpc.NewServerHandler(append(t.instrument(), outside)...))}
 }
 
 // Dial returns the options of a connection that makes a span of each call and tells

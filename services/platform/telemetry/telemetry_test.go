@@ -187,7 +187,7 @@ func TestNilTracesMakeNothing(t *testing.T) {
 	end(1)
 	_, done := traces.Inside(t.Context(), "x")
 	done(nil)
-	if r != request || traces.On() || len(traces.Server())+len(traces.Dial()) != 0 || traces.Close(t.Context()) != nil || traces.Flush(t.Context()) != nil {
+	if r != request || traces.On() || len(traces.Server(nil))+len(traces.Dial()) != 0 || traces.Close(t.Context()) != nil || traces.Flush(t.Context()) != nil {
 		t.Error("nil traces do something")
 	}
 }
