@@ -19,7 +19,8 @@ import (
 	"beltwright.example/services/platform/backup"
 )
 
-// backupTime bounds the copying of one side.
+// backupTime bounds the copying of one side. Where nothing else is set, a server closes
+// a connection sooner (serve.Config.MaxConnectionAge and its grace): ten minutes are safe.
 const backupTime = time.Hour
 
 func backupCommand(c *connection) *cobra.Command {
@@ -32,6 +33,9 @@ fitment side, the photos and documents. The server goes on meanwhile; what it ha
 acknowledged before is in the backup. Each archive is read back and its hash compared
 before the directory gets its name. "beltwright store restore" makes a data directory
 of it.
+
+A server keeps a connection for ten minutes after it has aged, so each side has to be
+copied within that; run the command close to the server where there is much to copy.
 
 The quote side is copied first. A quote refers to holds that were taken before, and
 so a later copy of the fitment side has them all.
