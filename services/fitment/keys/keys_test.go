@@ -326,13 +326,82 @@ func TestLostKeyFile(t *testing.T) {
 	}
 }
 
-func TestKeyFileOfAnotherStoreIsReplaced(t *testing.T) {
+// A file may be all that somebody has of another store's key. It is refused, before
+// there is a store and after, and nothing is made; where the store has keys already,
+// it is none of its business.
+func TestKeyFileOfAnotherStoreIsLeftAlone(t *testing.T) {
 	t.Parallel()
 	f := first(t.TempDir(), false)
+	if err := f.Check(); err != nil {
+		t.Errorf("no file: %v", err)
+	}
+	old := ensure(t, open(t, records(t)), f)
+	s := records(t)
+	k := open(t, s)
+	for what, refused := range map[string]func() error{
+		"before there is a store": f.Check,
+		"on a new store": func() error {
+			_, err := k.EnsureFirst(t.Context(), f)
+			return err
+		},
+	} {
+		if err := refused(); err == nil || !strings.Contains(err.Error(), f.Path+" holds a key that does not work here") {
+			t.Errorf("%s: %v", what, err)
+		}
+	}
+	checkFile(t, f.Path, old)
+	if made, err := s.List(t.Context(), "operator", keys.Kind, "", 1); err != nil || len(made) > 0 {
+		t.Errorf("%d keys were made, %v", len(made), err)
+	}
+	create(t, k, "operator")
+	if text := ensure(t, k, f); text != "" {
+		t.Errorf("a store with keys: %q", text)
+	}
+	checkFile(t, f.Path, old)
+	empty := first(t.TempDir(), false)
+	if err := errors.Join(os.Mkdir(filepath.Dir(empty.Path), 0o700), os.WriteFile(empty.Path, nil, 0o600)); err != nil {
+		t.Fatal(err)
+	}
+	checkFile(t, empty.Path, ensure(t, open(t, records(t)), empty))
+}
+
+// What a demo wrote it may write again, and nothing else.
+func TestDemoReplacesItsOwnKeyFileOnly(t *testing.T) {
+	t.Parallel()
+	f := first(t.TempDir(), true)
 	old := ensure(t, open(t, records(t)), f)
 	text := ensure(t, open(t, records(t)), f)
 	if text == old {
 		t.Error("the other store's key was kept")
+	}
+	checkFile(t, f.Path, text)
+	k, another := open(t, records(t)), f
+	another.Tenant = "shop-b"
+	if _, err := k.EnsureFirst(t.Context(), another); err == nil || another.Check() == nil {
+		t.Error("another business's key was overwritten")
+	}
+	checkFile(t, f.Path, text)
+	working := create(t, k, "shop-a") // good, but of another business
+	if err := os.WriteFile(f.Path, []byte(working+"\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := k.EnsureFirst(t.Context(), f); err == nil {
+		t.Error("a working key of another business was overwritten")
+	}
+	checkFile(t, f.Path, working)
+}
+
+// A crash between keeping the record and naming the file must not lock the operator
+// out either: the next start finds the file and names it.
+func TestFirstKeyAfterACrashBetweenRecordAndName(t *testing.T) {
+	t.Parallel()
+	k, f := open(t, records(t)), first(t.TempDir(), false)
+	text := ensure(t, k, f)
+	if err := os.Rename(f.Path, f.Path+".unfinished"); err != nil {
+		t.Fatal(err)
+	}
+	if got := ensure(t, k, f); got != text {
+		t.Errorf("%q, want the key that was kept", got)
 	}
 	checkFile(t, f.Path, text)
 }
