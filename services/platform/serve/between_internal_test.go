@@ -461,14 +461,23 @@ func TestNoMoreThanTheProbesReachAService(t *testing.T) {
 			}
 		}
 		before := a.asked.Load() + b.asked.Load()
+		asked := func() int64 { return a.asked.Load() + b.asked.Load() - before }
+		wait := 300 * time.Millisecond
+		if !half {
+			wait = time.Minute // however long it takes until all have arrived
+		}
+		ctx, cancel := context.WithTimeout(t.Context(), wait)
 		var reading sync.WaitGroup
 		for range 4 {
-			reading.Go(func() { _ = read(300 * time.Millisecond) })
+			reading.Go(func() { _, _ = client.GetListing(ctx, &fitmentv1.GetListingRequest{}, grpc.WaitForReady(true)) })
 		}
+		for tick := time.Tick(time.Millisecond); ctx.Err() == nil && (half || asked() < 4); {
+			<-tick
+		}
+		cancel()
 		reading.Wait()
-		asked := a.asked.Load() + b.asked.Load() - before
-		if half && asked > 3 || !half && asked < 4 {
-			t.Errorf("half-open %v: four reads reached the servers %d times, want at most 3 of a half-open breaker and at least 4 of a closed one", half, asked)
+		if half && asked() > 3 || !half && asked() < 4 {
+			t.Errorf("half-open %v: four reads reached the servers %d times, want at most 3 of a half-open breaker and at least 4 of a closed one", half, asked())
 		}
 	}
 }
