@@ -13,33 +13,10 @@ import (
 	"beltwright.example/gateway/rest"
 	"beltwright.example/services/platform/logs"
 	"beltwright.example/services/platform/metrics"
+	"beltwright.example/services/platform/metrics/metricstest"
 	"beltwright.example/services/platform/requestid"
 	"beltwright.example/services/platform/telemetry"
 )
-
-// counters returns the counters of a family, by their labels' values in the order of
-// the labels' names.
-func counters(t *testing.T, set *metrics.Set, family string) map[string]float64 {
-	t.Helper()
-	all, err := set.Gatherer().Gather()
-	if err != nil {
-		t.Fatal(err)
-	}
-	got := map[string]float64{}
-	for _, f := range all {
-		if f.GetName() != family {
-			continue
-		}
-		for _, m := range f.GetMetric() {
-			var labels []string
-			for _, l := range m.GetLabel() {
-				labels = append(labels, l.GetValue())
-			}
-			got[strings.Join(labels, " ")] = m.GetCounter().GetValue()
-		}
-	}
-	return got
-}
 
 // TestRequestsAreNamedCountedAndTraced by the templates of their routes, whatever is
 // in their paths.
@@ -112,13 +89,13 @@ func TestRequestsAreNamedCountedAndTraced(t *testing.T) {
 			t.Errorf("a span is called %s", span.Name)
 		}
 	}
-	requests := counters(t, set, "beltwright_http_requests_total")
+	requests := metricstest.Samples(t, set, "beltwright_http_requests_total")
 	for _, one := range asked {
 		if requests[one.series] < 1 || !spans[one.span] {
 			t.Errorf("%s: %v, span %q: %v (%v, %v)", one.series, requests[one.series], one.span, spans[one.span], requests, spans)
 		}
 	}
-	if refusals := counters(t, set, "beltwright_http_refusals_total"); refusals["ROUTE_UNKNOWN"] < 2 {
+	if refusals := metricstest.Samples(t, set, "beltwright_http_refusals_total"); refusals["ROUTE_UNKNOWN"] < 2 {
 		t.Errorf("refusals %v", refusals)
 	}
 }

@@ -1,38 +1,17 @@
 package server_test
 
 import (
+	"strings"
 	"testing"
 	"time"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	"beltwright.example/services/fitment/server"
 	"beltwright.example/services/platform/metrics"
+	"beltwright.example/services/platform/metrics/metricstest"
 	"beltwright.example/services/store/embedded"
 	"beltwright.example/services/store/storetest"
 )
-
-// counters returns a family's series by the value of its last label.
-func counters(t *testing.T, set *metrics.Set, family string) map[string]float64 {
-	t.Helper()
-	all, err := set.Gatherer().Gather()
-	if err != nil {
-		t.Fatal(err)
-	}
-	got := map[string]float64{}
-	for _, f := range all {
-		if f.GetName() != family {
-			continue
-		}
-		for _, m := range f.GetMetric() {
-			name := ""
-			if labels := m.GetLabel(); len(labels) > 0 {
-				name = labels[len(labels)-1].GetValue()
-			}
-			got[name] += m.GetCounter().GetValue() + m.GetGauge().GetValue()
-		}
-	}
-	return got
-}
 
 // measured is a server whose metrics can be read.
 func measured(t *testing.T) (*fixture, *metrics.Set) {
@@ -69,7 +48,7 @@ func TestHoldsAreCounted(t *testing.T) {
 	f, set := measured(t)
 	f.stock(t)
 	f.ready(t)
-	holds := func() map[string]float64 { return counters(t, set, "beltwright_holds_total") }
+	holds := func() map[string]float64 { return metricstest.Samples(t, set, "beltwright_holds_total") }
 	want := func(event string, times float64) {
 		t.Helper()
 		f.ready(t)
@@ -133,7 +112,7 @@ func TestWhatRanOutBeforeIsNotCountedAgain(t *testing.T) {
 	next := serveOn(t, f.store, f.clock, func(o *server.Options) { o.Metrics = set })
 	next.ready(t)
 	next.ready(t)
-	if got := counters(t, set, "beltwright_holds_total")["expired"]; got != 0 {
+	if got := metricstest.Samples(t, set, "beltwright_holds_total")["expired"]; got != 0 {
 		t.Errorf("%v expired", got)
 	}
 	// The control: what runs out under its eyes is.
@@ -141,7 +120,7 @@ func TestWhatRanOutBeforeIsNotCountedAgain(t *testing.T) {
 	next.ready(t)
 	next.clock.Advance(2 * time.Hour)
 	next.ready(t)
-	if got := counters(t, set, "beltwright_holds_total")["expired"]; got != 1 {
+	if got := metricstest.Samples(t, set, "beltwright_holds_total")["expired"]; got != 1 {
 		t.Errorf("%v expired, want 1", got)
 	}
 }
@@ -174,22 +153,26 @@ func TestVerdictsAreCounted(t *testing.T) {
 			rules[finding.GetRule()]++
 		}
 	}
-	got := counters(t, set, "beltwright_decisions_total")
+	got := metricstest.Samples(t, set, "beltwright_decisions_total")
 	for verdict, times := range verdicts {
 		if got[verdict] != times {
 			t.Errorf("%s: %v, want %v", verdict, got[verdict], times)
 		}
 	}
-	byRule := counters(t, set, "beltwright_findings_total")
+	byRule := map[string]float64{}
+	for labels, times := range metricstest.Samples(t, set, "beltwright_findings_total") {
+		_, rule, _ := strings.Cut(labels, " ") // after the answer
+		byRule[rule] += times
+	}
 	for rule, times := range rules {
 		if byRule[rule] != times {
 			t.Errorf("%s: %v, want %v", rule, byRule[rule], times)
 		}
 	}
-	if listings := counters(t, set, "beltwright_index_listings")[""]; listings < 1 {
+	if listings := metricstest.Samples(t, set, "beltwright_index_listings")[""]; listings < 1 {
 		t.Errorf("%v listings in the index", listings)
 	}
-	if behind := counters(t, set, "beltwright_index_behind")[""]; behind != 0 {
+	if behind := metricstest.Samples(t, set, "beltwright_index_behind")[""]; behind != 0 {
 		t.Errorf("the index is %v behind", behind)
 	}
 }

@@ -19,6 +19,7 @@ import (
 	"beltwright.example/services/platform/intercept"
 	"beltwright.example/services/platform/logs"
 	"beltwright.example/services/platform/metrics"
+	"beltwright.example/services/platform/metrics/metricstest"
 	"beltwright.example/services/platform/requestid"
 )
 
@@ -37,29 +38,6 @@ func watched(t *testing.T) ([]intercept.Link, *bytes.Buffer, *metrics.Set) {
 		t.Fatal(err)
 	}
 	return links, &log, set
-}
-
-// samples returns the counters of a family as "label label" → value.
-func samples(t *testing.T, set *metrics.Set, family string) map[string]float64 {
-	t.Helper()
-	all, err := set.Gatherer().Gather()
-	if err != nil {
-		t.Fatal(err)
-	}
-	got := map[string]float64{}
-	for _, f := range all {
-		if f.GetName() != family {
-			continue
-		}
-		for _, m := range f.GetMetric() {
-			var labels []string
-			for _, l := range m.GetLabel() {
-				labels = append(labels, l.GetValue())
-			}
-			got[strings.Join(labels, " ")] = m.GetCounter().GetValue() + m.GetGauge().GetValue()
-		}
-	}
-	return got
 }
 
 // TestEveryLineOfACallNamesItsRequest: the caller's id where it is one, in the lines
@@ -115,19 +93,19 @@ func TestCallsAreCountedAsTheirCallersSeeThem(t *testing.T) {
 	})
 	_, _ = call(t.Context(), links, func(context.Context, any) (any, error) { return "", nil })
 	_ = stream(asShop(t), links, silent{}, func(any, grpc.ServerStream) error { return nil })
-	requests := samples(t, set, "beltwright_rpc_requests_total")
+	requests := metricstest.Samples(t, set, "beltwright_rpc_requests_total")
 	for code, want := range map[string]float64{"OK": 2, "Internal": 2, "ResourceExhausted": 1, "Unauthenticated": 1} {
 		if got := requests[code+" "+name]; got != want {
 			t.Errorf("%s: %v, want %v (%v)", code, got, want, requests)
 		}
 	}
-	refusals := samples(t, set, "beltwright_rpc_refusals_total")
+	refusals := metricstest.Samples(t, set, "beltwright_rpc_refusals_total")
 	for reason, want := range map[string]float64{"INTERNAL": 2, "QUOTA_REACHED": 1, "CREDENTIAL_INVALID": 1} {
 		if refusals[reason] != want {
 			t.Errorf("%s: %v, want %v", reason, refusals[reason], want)
 		}
 	}
-	if under := samples(t, set, "beltwright_rpc_in_flight")[name]; under != 0 {
+	if under := metricstest.Samples(t, set, "beltwright_rpc_in_flight")[name]; under != 0 {
 		t.Errorf("%v calls under way", under)
 	}
 }
@@ -182,7 +160,7 @@ func TestRowsOfImportsAreCounted(t *testing.T) {
 	}
 	run(false, fitmentv1.RowResult_CREATED, fitmentv1.RowResult_CREATED, fitmentv1.RowResult_REJECTED)
 	run(true, fitmentv1.RowResult_UPDATED)
-	got := samples(t, set, "beltwright_import_rows_total")
+	got := metricstest.Samples(t, set, "beltwright_import_rows_total")
 	for name, want := range map[string]float64{"ImportListings kept CREATED": 2, "ImportListings kept REJECTED": 1, "ImportListings dry UPDATED": 1} {
 		if got[name] != want {
 			t.Errorf("%s: %v, want %v (%v)", name, got[name], want, got)
