@@ -97,11 +97,13 @@ func hideReporters(m protoreflect.Message, l *fitmentv1.Listing, viewer identity
 
 // hideDigests takes the digests of decisions' facts out of a message.
 func hideDigests(m protoreflect.Message) {
-	if basis, ok := m.Interface().(*fitmentv1.Basis); ok {
-		basis.Facts = ""
-		return
+	switch own := m.Interface().(type) {
+	case *fitmentv1.Basis:
+		own.Facts = ""
+	case *fitmentv1.Finding, *fitmentv1.Evidence: // most of a decision, and no digest in it
+	default:
+		inside(m, hideDigests)
 	}
-	inside(m, hideDigests)
 }
 
 // inside does something to every message that stands directly in a message.
