@@ -170,13 +170,15 @@ func (g *gateway) signIn(r *http.Request, request *fitmentv1.SignInRequest) (*fi
 	return answer, err
 }
 
-// tried makes one try to sign in.
+// tried makes one try to sign in, and sees to its end although whoever made it may have
+// left: he has tried all the same.
 func (g *gateway) tried(r *http.Request, try func(ctx context.Context) error) error {
 	place, _ := placeIn(r.Context())
 	if err := g.options.SignIns.Begin(place); err != nil {
 		return err
 	}
-	ctx, cancel := context.WithTimeout(metadata.NewOutgoingContext(r.Context(), metadata.MD{}), g.options.Timeout)
+	made := metadata.NewOutgoingContext(context.WithoutCancel(r.Context()), metadata.MD{})
+	ctx, cancel := context.WithTimeout(made, g.options.Timeout)
 	defer cancel()
 	err := try(ctx)
 	if apierr.ReasonOf(err) != fitmentv1.ErrorInfo_SIGN_IN_REFUSED {

@@ -24,6 +24,7 @@ import (
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	"beltwright.example/services/fitment/app"
 	"beltwright.example/services/fitment/keys"
+	"beltwright.example/services/platform/apierr"
 	"beltwright.example/services/platform/auth"
 	"beltwright.example/services/platform/guesses"
 	"beltwright.example/services/platform/identity"
@@ -404,6 +405,47 @@ func TestGuessingFromOneAddressIsSlowed(t *testing.T) {
 	}
 	if refused != 4 || limited != 6 {
 		t.Errorf("%d refused, %d limited", refused, limited)
+	}
+}
+
+// refusing is a fitment side that refuses whoever signs in, where he is still there.
+type refusing struct{ grpc.ClientConnInterface }
+
+func (r refusing) Invoke(ctx context.Context, method string, args, reply any, opts ...grpc.CallOption) error {
+	switch {
+	case method != fitmentv1.IdentityService_SignIn_FullMethodName:
+		return r.ClientConnInterface.Invoke(ctx, method, args, reply, opts...)
+	case ctx.Err() != nil:
+		return status.FromContextError(ctx.Err()).Err()
+	}
+	return apierr.New(codes.Unauthenticated, fitmentv1.ErrorInfo_SIGN_IN_REFUSED, "no")
+}
+
+// TestGuessingAndLeavingIsSlowed: who leaves before he is refused has guessed all the
+// same. The control is the first guess of somebody who stays.
+func TestGuessingAndLeavingIsSlowed(t *testing.T) {
+	t.Parallel()
+	d := open(t, nothing(), func(o *rest.Options) {
+		o.Fitment = refusing{o.Fitment}
+		o.SignIns = guesses.New(guesses.Options{Free: 4, First: time.Hour, Longest: time.Hour})
+	})
+	guess := func(ctx context.Context) int {
+		request := httptest.NewRequestWithContext(ctx, http.MethodPost, "/v1/sessions:signIn", strings.NewReader(signInBody("jo@operator", other)))
+		request.Header.Set("Content-Type", "application/json")
+		answer := httptest.NewRecorder()
+		d.handler.ServeHTTP(answer, request)
+		return answer.Code
+	}
+	if code := guess(t.Context()); code != http.StatusUnauthorized {
+		t.Errorf("the control: %d", code)
+	}
+	left, leave := context.WithCancel(t.Context())
+	leave()
+	for range 3 {
+		guess(left)
+	}
+	if code := guess(t.Context()); code != http.StatusTooManyRequests {
+		t.Errorf("after 3 guesses more that were given up: %d", code)
 	}
 }
 

@@ -7,6 +7,7 @@ import (
 	"context"
 	"errors"
 	"log/slog"
+	"time"
 
 	"github.com/google/uuid"
 	"google.golang.org/grpc/codes"
@@ -95,9 +96,21 @@ func (d *Desk) admit(login, place string) (done func(err error), err error) {
 	}, nil
 }
 
+// judging bounds how long a try is judged whose maker may not wait for it.
+const judging = 10 * time.Second
+
+// judged is the context in which a try is judged. It does not end with its maker's: who
+// leaves before the answer, or says that he will, has tried all the same, and must
+// neither try for nothing nor see by what is counted who is there.
+func judged(ctx context.Context) (context.Context, context.CancelFunc) {
+	return context.WithTimeout(context.WithoutCancel(ctx), judging)
+}
+
 // prove finds who has a login and a password. One hash is computed in every case, so
 // that the time tells nobody who is there.
 func (d *Desk) prove(ctx context.Context, login, secret string) (people.Kept, error) {
+	ctx, cancel := judged(ctx)
+	defer cancel()
 	person, known, err := d.find(ctx, login)
 	if err != nil {
 		return people.Kept{}, err
@@ -183,7 +196,9 @@ func (d *Desk) ByToken(ctx context.Context, token, nonce, place string) (session
 	return session, text, err
 }
 
-func (d *Desk) byToken(ctx context.Context, token, nonce string) (*fitmentv1.Session, string, error) {
+func (d *Desk) byToken(maker context.Context, token, nonce string) (*fitmentv1.Session, string, error) {
+	ctx, cancel := judged(maker)
+	defer cancel()
 	subject, err := d.options.Vouch.Verify(ctx, token, nonce)
 	if errors.Is(err, vouch.ErrRefused) {
 		return d.turnAway(ctx, err.Error())
@@ -204,7 +219,7 @@ func (d *Desk) byToken(ctx context.Context, token, nonce string) (*fitmentv1.Ses
 		return d.turnAway(ctx, "shut out")
 	}
 	once := sessions.Once{RequestID: uuid.NewSHA1(uuid.NameSpaceOID, subject.Digest[:]).String(), Fingerprint: subject.Digest}
-	session, text, err := d.options.Sessions.Start(ctx, person, sessions.ByToken, once)
+	session, text, err := d.options.Sessions.Start(maker, person, sessions.ByToken, once)
 	if errors.Is(err, sessions.ErrUsed) {
 		return d.turnAway(ctx, "the token was used before")
 	}

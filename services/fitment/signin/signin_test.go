@@ -165,6 +165,35 @@ func TestWhatIsNobodysFaultIsNotCounted(t *testing.T) {
 	}
 }
 
+// TestGuessesThatAreGivenUpCount, be the login somebody's or nobody's: who leaves before
+// the answer has guessed all the same. The control is the right password, given up as
+// often, above.
+func TestGuessesThatAreGivenUpCount(t *testing.T) {
+	t.Parallel()
+	cheap := password.Options{Parameters: password.Parameters{Memory: 32, Time: 1, Threads: 1}}
+	hash, err := password.NewHasher(cheap).Make(t.Context(), passphrase)
+	if err != nil {
+		t.Fatal(err)
+	}
+	ended, cancel := context.WithCancel(t.Context())
+	cancel()
+	for _, login := range []string{"jo@kettlewick", "nobody@kettlewick"} {
+		d := newDoor(t, hash, cheap)
+		for range 5 {
+			_, _, _ = d.ByPassword(ended, login, "four other words here", "192.0.2.1")
+		}
+		if reason := d.try(login, passphrase, "192.0.2.2"); reason != waiting {
+			t.Errorf("%s after 5 guesses that were given up: %v", login, reason)
+		}
+		for i := range 5 {
+			_, _, _ = d.ByPassword(ended, fmt.Sprint(i, login), "four other words here", "192.0.2.1")
+		}
+		if reason := d.try("kim@kettlewick", passphrase, "192.0.2.1"); reason != waiting {
+			t.Errorf("from an address after 10: %v", reason)
+		}
+	}
+}
+
 // TestUnknownLoginsTakeAsLong: a login that is nobody's takes as long to refuse as a
 // wrong password, by the medians of many tries at both in turn. The control looks the
 // login up and stops there, as would be natural: it takes a tenth of that at most.
