@@ -23,22 +23,14 @@ import (
 	"beltwright.example/services/platform/identity"
 	"beltwright.example/services/store"
 	"beltwright.example/services/store/embedded"
+	"beltwright.example/services/store/embedded/embeddedtest"
 )
 
 var begin = time.Date(2031, 2, 3, 4, 5, 6, 0, time.UTC)
 
 func records(t *testing.T) store.Store {
 	t.Helper()
-	s, err := embedded.Open(t.TempDir(), embedded.Options{})
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() {
-		if err := s.Close(); err != nil {
-			t.Error(err)
-		}
-	})
-	return s
+	return embeddedtest.Open(t, t.TempDir(), embedded.Options{})
 }
 
 func put(t *testing.T, s store.Store, key store.Key, value []byte) {

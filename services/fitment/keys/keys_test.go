@@ -24,22 +24,14 @@ import (
 	"beltwright.example/services/platform/identity"
 	"beltwright.example/services/store"
 	"beltwright.example/services/store/embedded"
+	"beltwright.example/services/store/embedded/embeddedtest"
 )
 
 var shopRoles = []identity.Role{identity.Shop, identity.Books}
 
 func records(t *testing.T) store.Store {
 	t.Helper()
-	s, err := embedded.Open(t.TempDir(), embedded.Options{})
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() {
-		if err := s.Close(); err != nil {
-			t.Error(err)
-		}
-	})
-	return s
+	return embeddedtest.Open(t, t.TempDir(), embedded.Options{})
 }
 
 func open(t *testing.T, s store.Store) *keys.Store {

@@ -25,6 +25,7 @@ import (
 	"beltwright.example/services/fitment/search"
 	"beltwright.example/services/store"
 	"beltwright.example/services/store/embedded"
+	"beltwright.example/services/store/embedded/embeddedtest"
 )
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
@@ -42,15 +43,7 @@ type bench struct {
 
 func open(tb testing.TB) *bench {
 	tb.Helper()
-	st, err := embedded.Open(tb.TempDir(), embedded.Options{Now: func() time.Time { return noon }, NoSync: true})
-	if err != nil {
-		tb.Fatal(err)
-	}
-	tb.Cleanup(func() {
-		if err := st.Close(); err != nil {
-			tb.Error(err)
-		}
-	})
+	st := embeddedtest.Open(tb, tb.TempDir(), embedded.Options{Now: func() time.Time { return noon }, NoSync: true})
 	b := &bench{
 		store: st, index: search.New(st, rules.DefaultPolicy(), slog.New(slog.DiscardHandler)),
 		cat: catalogue.New(), all: map[string]*fitmentv1.Listing{},

@@ -10,6 +10,7 @@ import (
 	"beltwright.example/services/fitment/fault"
 	"beltwright.example/services/fitment/server"
 	"beltwright.example/services/store/embedded"
+	"beltwright.example/services/store/embedded/embeddedtest"
 	"beltwright.example/services/store/storetest"
 )
 
@@ -98,15 +99,7 @@ func TestFaultsAreAssessedByWhatTheCatalogueKnows(t *testing.T) {
 func TestADeploymentsOwnLikelihoodsCount(t *testing.T) {
 	t.Parallel()
 	clock := storetest.NewClock(time.Date(2026, time.June, 30, 12, 0, 0, 0, time.UTC))
-	st, err := embedded.Open(t.TempDir(), embedded.Options{Now: clock.Now, NoSync: true})
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() {
-		if err := st.Close(); err != nil {
-			t.Error(err)
-		}
-	})
+	st := embeddedtest.Open(t, t.TempDir(), embedded.Options{Now: clock.Now, NoSync: true})
 	own := fault.DefaultModel()
 	own.Version, own.LeastBits = "our own", 10
 	f := serveOn(t, st, clock, func(o *server.Options) { o.Likelihoods = &own })

@@ -14,6 +14,7 @@ import (
 	"beltwright.example/services/fitment/server"
 	"beltwright.example/services/platform/paper/papertest"
 	"beltwright.example/services/store/embedded"
+	"beltwright.example/services/store/embedded/embeddedtest"
 	"beltwright.example/services/store/embedded/files"
 	"beltwright.example/services/store/storetest"
 )
@@ -112,15 +113,7 @@ func TestWhatRenderingRefuses(t *testing.T) {
 func TestAnAddressForTagsIsOne(t *testing.T) {
 	t.Parallel()
 	clock := storetest.NewClock(time.Date(2026, time.June, 30, 12, 0, 0, 0, time.UTC))
-	st, err := embedded.Open(t.TempDir(), embedded.Options{Now: clock.Now, NoSync: true})
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() {
-		if err := st.Close(); err != nil {
-			t.Error(err)
-		}
-	})
+	st := embeddedtest.Open(t, t.TempDir(), embedded.Options{Now: clock.Now, NoSync: true})
 	shelf, err := files.Open(t.TempDir())
 	if err != nil {
 		t.Fatal(err)

@@ -10,6 +10,7 @@ import (
 	"beltwright.example/services/platform/metrics"
 	"beltwright.example/services/platform/metrics/metricstest"
 	"beltwright.example/services/store/embedded"
+	"beltwright.example/services/store/embedded/embeddedtest"
 	"beltwright.example/services/store/storetest"
 )
 
@@ -21,15 +22,7 @@ func measured(t *testing.T) (*fixture, *metrics.Set) {
 		t.Fatal(err)
 	}
 	clock := storetest.NewClock(time.Date(2026, time.June, 30, 12, 0, 0, 0, time.UTC))
-	st, err := embedded.Open(t.TempDir(), embedded.Options{Now: clock.Now, NoSync: true})
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() {
-		if err := st.Close(); err != nil {
-			t.Error(err)
-		}
-	})
+	st := embeddedtest.Open(t, t.TempDir(), embedded.Options{Now: clock.Now, NoSync: true})
 	return serveOn(t, st, clock, func(o *server.Options) { o.Metrics = set }), set
 }
 

@@ -28,6 +28,7 @@ import (
 	"beltwright.example/services/platform/identity"
 	"beltwright.example/services/store"
 	"beltwright.example/services/store/embedded"
+	"beltwright.example/services/store/embedded/embeddedtest"
 	"beltwright.example/services/store/storetest"
 )
 
@@ -56,15 +57,7 @@ type office struct {
 func newOffice(t *testing.T) *office {
 	t.Helper()
 	o := &office{t: t, dir: t.TempDir(), clock: storetest.NewClock(time.Date(2026, time.June, 30, 12, 0, 0, 0, time.UTC)), log: &bytes.Buffer{}}
-	kept, err := embedded.Open(o.dir, embedded.Options{Now: o.clock.Now, NoSync: true})
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() {
-		if err := kept.Close(); err != nil {
-			t.Error(err)
-		}
-	})
+	kept := embeddedtest.Open(t, o.dir, embedded.Options{Now: o.clock.Now, NoSync: true})
 	o.store = kept
 	known := businesses.New(kept)
 	for id, operator := range map[string]bool{"kettlewick": false, "saltmarrow": false, "operator": true} {

@@ -8,6 +8,7 @@ import (
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	"beltwright.example/services/platform/imports"
 	"beltwright.example/services/store/embedded"
+	"beltwright.example/services/store/embedded/embeddedtest"
 )
 
 // BenchmarkImport measures rows of a file into the embedded store, with every
@@ -22,15 +23,7 @@ func BenchmarkImport(b *testing.B) {
 	file := text.String()
 	run := func(b *testing.B, dry, fresh bool) {
 		b.Helper()
-		s, err := embedded.Open(b.TempDir(), embedded.Options{})
-		if err != nil {
-			b.Fatal(err)
-		}
-		b.Cleanup(func() {
-			if err := s.Close(); err != nil {
-				b.Error(err)
-			}
-		})
+		s := embeddedtest.Open(b, b.TempDir(), embedded.Options{})
 		b.SetBytes(int64(len(file)))
 		owner := 0
 		for b.Loop() {

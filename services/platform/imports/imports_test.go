@@ -25,6 +25,7 @@ import (
 	"beltwright.example/services/platform/imports"
 	"beltwright.example/services/store"
 	"beltwright.example/services/store/embedded"
+	"beltwright.example/services/store/embedded/embeddedtest"
 )
 
 func TestMain(m *testing.M) {
@@ -68,15 +69,7 @@ func shelf() imports.Target {
 
 func open(t *testing.T) store.Store {
 	t.Helper()
-	s, err := embedded.Open(t.TempDir(), embedded.Options{NoSync: true})
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() {
-		if err := s.Close(); err != nil {
-			t.Error(err)
-		}
-	})
+	s := embeddedtest.Open(t, t.TempDir(), embedded.Options{NoSync: true})
 	return s
 }
 

@@ -12,6 +12,7 @@ import (
 
 	"beltwright.example/services/store"
 	"beltwright.example/services/store/embedded"
+	"beltwright.example/services/store/embedded/embeddedtest"
 )
 
 // backUp takes a copy and reads it.
@@ -34,7 +35,7 @@ func backUp(t *testing.T, s store.BackerUp) ([]byte, store.Place) {
 func TestABackupUnderWritesHasEverythingFromBefore(t *testing.T) {
 	t.Parallel()
 	dir := t.TempDir()
-	s := open(t, dir, embedded.Options{})
+	s := embeddedtest.Open(t, dir, embedded.Options{})
 	load := startLoad(t, s)
 	for round := range 5 {
 		load.reaches(200 * (round + 1))
@@ -65,7 +66,7 @@ func TestABackupUnderWritesHasEverythingFromBefore(t *testing.T) {
 func TestAPlainCopyOfAFileInUseIsBroken(t *testing.T) {
 	t.Parallel()
 	dir := t.TempDir()
-	s := open(t, dir, embedded.Options{})
+	s := embeddedtest.Open(t, dir, embedded.Options{})
 	load := startLoad(t, s)
 	load.reaches(500)
 	before := load.acknowledged()

@@ -8,6 +8,7 @@ import (
 
 	"beltwright.example/services/store"
 	"beltwright.example/services/store/embedded"
+	"beltwright.example/services/store/embedded/embeddedtest"
 )
 
 // BenchmarkApply measures durable changes of one 300-byte record: by one caller
@@ -16,15 +17,7 @@ func BenchmarkApply(b *testing.B) {
 	value := []byte(strings.Repeat("v", 300))
 	start := func(b *testing.B) (*embedded.Store, func(n int64) store.Change) {
 		b.Helper()
-		s, err := embedded.Open(b.TempDir(), embedded.Options{})
-		if err != nil {
-			b.Fatal(err)
-		}
-		b.Cleanup(func() {
-			if err := s.Close(); err != nil {
-				b.Error(err)
-			}
-		})
+		s := embeddedtest.Open(b, b.TempDir(), embedded.Options{})
 		return s, func(n int64) store.Change {
 			id := fmt.Sprintf("%016x", uint64(n)*0x9e3779b97f4a7c15) // scattered
 			return store.Change{Puts: []store.Put{{Key: crashKey(id), Value: value}}}

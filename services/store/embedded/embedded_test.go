@@ -7,6 +7,7 @@ import (
 
 	"beltwright.example/services/store"
 	"beltwright.example/services/store/embedded"
+	"beltwright.example/services/store/embedded/embeddedtest"
 	"beltwright.example/services/store/storetest"
 )
 
@@ -15,30 +16,15 @@ func TestConformance(t *testing.T) {
 	storetest.Run(t, func(t *testing.T, now func() time.Time) (store.Store, func() store.Store) {
 		t.Helper()
 		dir := t.TempDir()
-		s := open(t, dir, embedded.Options{Now: now})
+		s := embeddedtest.Open(t, dir, embedded.Options{Now: now})
 		return s, func() store.Store {
 			if err := s.Close(); err != nil {
 				t.Fatal(err)
 			}
-			s = open(t, dir, embedded.Options{Now: now})
+			s = embeddedtest.Open(t, dir, embedded.Options{Now: now})
 			return s
 		}
 	})
-}
-
-// open opens a store and closes it when the test ends.
-func open(t *testing.T, dir string, options embedded.Options) *embedded.Store {
-	t.Helper()
-	s, err := embedded.Open(dir, options)
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() {
-		if err := s.Close(); err != nil {
-			t.Error(err)
-		}
-	})
-	return s
 }
 
 // TestLargeAnswersAreCut: the case that ChangesCutShortGoOn is about does happen
@@ -46,7 +32,7 @@ func open(t *testing.T, dir string, options embedded.Options) *embedded.Store {
 func TestLargeAnswersAreCut(t *testing.T) {
 	t.Parallel()
 	const count = 40
-	s := open(t, t.TempDir(), embedded.Options{NoSync: true})
+	s := embeddedtest.Open(t, t.TempDir(), embedded.Options{NoSync: true})
 	changes := make([]store.Change, count)
 	for i := range changes {
 		changes[i].Puts = []store.Put{{Key: crashKey(strconv.Itoa(i)), Value: make([]byte, store.MaxValue)}}

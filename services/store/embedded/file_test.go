@@ -17,6 +17,7 @@ import (
 
 	"beltwright.example/services/store"
 	"beltwright.example/services/store/embedded"
+	"beltwright.example/services/store/embedded/embeddedtest"
 )
 
 // fill writes some records, over each other too, and one request id each.
@@ -119,7 +120,7 @@ func TestDirectoriesThatCannotBeUsed(t *testing.T) {
 func TestASecondOpenIsRefused(t *testing.T) {
 	t.Parallel()
 	dir := t.TempDir()
-	s := open(t, dir, embedded.Options{})
+	s := embeddedtest.Open(t, dir, embedded.Options{})
 	fill(t, s, 1)
 	_, err := embedded.Open(dir, embedded.Options{})
 	if !errors.Is(err, store.ErrInUse) || !strings.Contains(err.Error(), dir) {
@@ -150,11 +151,11 @@ func TestFormatsOfOtherReleases(t *testing.T) {
 
 func TestEpochsDiffer(t *testing.T) {
 	t.Parallel()
-	one, err := open(t, t.TempDir(), embedded.Options{}).Place(t.Context())
+	one, err := embeddedtest.Open(t, t.TempDir(), embedded.Options{}).Place(t.Context())
 	if err != nil {
 		t.Fatal(err)
 	}
-	two, err := open(t, t.TempDir(), embedded.Options{}).Place(t.Context())
+	two, err := embeddedtest.Open(t, t.TempDir(), embedded.Options{}).Place(t.Context())
 	if err != nil || one.Epoch == two.Epoch || len(one.Epoch) < 16 {
 		t.Errorf("epochs %q and %q, %v", one.Epoch, two.Epoch, err)
 	}
@@ -236,7 +237,7 @@ func TestDamagedFiles(t *testing.T) {
 
 func TestBackupAndRestore(t *testing.T) {
 	t.Parallel()
-	s := open(t, t.TempDir(), embedded.Options{})
+	s := embeddedtest.Open(t, t.TempDir(), embedded.Options{})
 	fill(t, s, 100)
 	place, err := s.Place(t.Context())
 	if err != nil {
@@ -254,7 +255,7 @@ func TestBackupAndRestore(t *testing.T) {
 	if got, err := embedded.Check(dir); err != nil || got.Records != 40 || got.Requests != 100 {
 		t.Errorf("got %+v, %v", got, err)
 	}
-	restored := open(t, dir, embedded.Options{})
+	restored := embeddedtest.Open(t, dir, embedded.Options{})
 	got, err := restored.Place(t.Context())
 	if err != nil || got.Version != place.Version || got.Epoch == place.Epoch {
 		t.Errorf("restored at %+v from %+v, %v", got, place, err)

@@ -12,6 +12,7 @@ import (
 
 	"beltwright.example/services/store"
 	"beltwright.example/services/store/embedded"
+	"beltwright.example/services/store/embedded/embeddedtest"
 )
 
 // formless makes a store that looks as the first releases wrote it: file format 1
@@ -56,7 +57,7 @@ func TestRecordsOfTheFirstReleases(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	s := open(t, dir, embedded.Options{})
+	s := embeddedtest.Open(t, dir, embedded.Options{})
 	found, err := s.Changes(t.Context(), 0, 1000)
 	if err != nil || len(found) != before.Records || before.Records == 0 {
 		t.Fatalf("%d of %d records, %v", len(found), before.Records, err)
@@ -99,7 +100,7 @@ func TestABackupOfTheFirstReleasesIsRestored(t *testing.T) {
 	if err := embedded.Restore(backup, dir); err != nil {
 		t.Fatal(err)
 	}
-	found, err := open(t, dir, embedded.Options{}).Changes(t.Context(), 0, 1)
+	found, err := embeddedtest.Open(t, dir, embedded.Options{}).Changes(t.Context(), 0, 1)
 	if err != nil || len(found) != 1 || found[0].Form != 0 || len(found[0].Value) == 0 {
 		t.Errorf("%+v, %v", found, err)
 	}
@@ -130,7 +131,7 @@ func TestFormsOfNewerReleasesAreRefused(t *testing.T) {
 			t.Parallel()
 			dir := filled(t)
 			alter(t, dir, func(tx *bbolt.Tx) error { return eachRecord(tx, change) })
-			s := open(t, dir, embedded.Options{})
+			s := embeddedtest.Open(t, dir, embedded.Options{})
 			if _, err := s.Changes(t.Context(), 0, 1); !errors.Is(err, store.ErrNewer) || !strings.Contains(err.Error(), "reads up to") {
 				t.Errorf("Changes: %v", err)
 			}

@@ -9,23 +9,10 @@ import (
 	"beltwright.example/services/platform/metrics"
 	"beltwright.example/services/store"
 	"beltwright.example/services/store/embedded"
+	"beltwright.example/services/store/embedded/embeddedtest"
 	"beltwright.example/services/store/measured"
 	"beltwright.example/services/store/storetest"
 )
-
-func open(t *testing.T, dir string, options embedded.Options) *embedded.Store {
-	t.Helper()
-	s, err := embedded.Open(dir, options)
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() {
-		if err := s.Close(); err != nil {
-			t.Error(err)
-		}
-	})
-	return s
-}
 
 func newSet(t *testing.T) *metrics.Set {
 	t.Helper()
@@ -43,12 +30,12 @@ func TestConformance(t *testing.T) {
 	storetest.Run(t, func(t *testing.T, now func() time.Time) (store.Store, func() store.Store) {
 		t.Helper()
 		dir := t.TempDir()
-		s := open(t, dir, embedded.Options{Now: now})
+		s := embeddedtest.Open(t, dir, embedded.Options{Now: now})
 		return measured.New(s, "fitment", set), func() store.Store {
 			if err := s.Close(); err != nil {
 				t.Fatal(err)
 			}
-			s = open(t, dir, embedded.Options{Now: now})
+			s = embeddedtest.Open(t, dir, embedded.Options{Now: now})
 			return measured.New(s, "fitment", set)
 		}
 	})
@@ -79,7 +66,7 @@ func TestOutcomes(t *testing.T) {
 	t.Parallel()
 	set := newSet(t)
 	commits, changes := 0, 0
-	inner := open(t, t.TempDir(), embedded.Options{NoSync: true, Committed: func(n int, took time.Duration) {
+	inner := embeddedtest.Open(t, t.TempDir(), embedded.Options{NoSync: true, Committed: func(n int, took time.Duration) {
 		commits, changes = commits+1, changes+n
 		if took <= 0 {
 			t.Errorf("a commit took %v", took)

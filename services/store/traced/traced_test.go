@@ -13,6 +13,7 @@ import (
 	"beltwright.example/services/platform/telemetry"
 	"beltwright.example/services/store"
 	"beltwright.example/services/store/embedded"
+	"beltwright.example/services/store/embedded/embeddedtest"
 	"beltwright.example/services/store/storetest"
 	"beltwright.example/services/store/traced"
 )
@@ -33,20 +34,6 @@ func traces(t *testing.T) (*telemetry.Traces, *tracetest.InMemoryExporter) {
 	return all, exporter
 }
 
-func open(t *testing.T, dir string, options embedded.Options) *embedded.Store {
-	t.Helper()
-	s, err := embedded.Open(dir, options)
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() {
-		if err := s.Close(); err != nil {
-			t.Error(err)
-		}
-	})
-	return s
-}
-
 // TestConformance: it is still a store.
 func TestConformance(t *testing.T) {
 	t.Parallel()
@@ -54,12 +41,12 @@ func TestConformance(t *testing.T) {
 	storetest.Run(t, func(t *testing.T, now func() time.Time) (store.Store, func() store.Store) {
 		t.Helper()
 		dir := t.TempDir()
-		s := open(t, dir, embedded.Options{Now: now})
+		s := embeddedtest.Open(t, dir, embedded.Options{Now: now})
 		return traced.New(s, "fitment", spans), func() store.Store {
 			if err := s.Close(); err != nil {
 				t.Fatal(err)
 			}
-			s = open(t, dir, embedded.Options{Now: now})
+			s = embeddedtest.Open(t, dir, embedded.Options{Now: now})
 			return traced.New(s, "fitment", spans)
 		}
 	})
@@ -70,7 +57,7 @@ func TestConformance(t *testing.T) {
 func TestSpans(t *testing.T) {
 	t.Parallel()
 	all, exporter := traces(t)
-	s := traced.New(open(t, t.TempDir(), embedded.Options{NoSync: true}), "fitment", all)
+	s := traced.New(embeddedtest.Open(t, t.TempDir(), embedded.Options{NoSync: true}), "fitment", all)
 	use := func(ctx context.Context) {
 		key := store.Key{Tenant: "kettlewick", Kind: "listing", ID: "SB-1001"}
 		if _, err := s.Apply(ctx, store.Change{Puts: []store.Put{{Key: key, Value: []byte("v")}}}); err != nil {
