@@ -12,6 +12,7 @@ import (
 
 	"google.golang.org/grpc/codes"
 	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protoreflect"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	"beltwright.example/services/platform/answers"
@@ -278,6 +279,48 @@ func (m *matrix) own(w *world) map[string]int {
 	return sent
 }
 
+// carried takes alder's page tokens to birch, with the very requests that they came from:
+// each goes on for alder and is none for birch.
+func (m *matrix) carried(w *world) {
+	carried := 0
+	x := w.things[alder]
+	m.each(w, func(d door, r row) {
+		size := methods[r.method].Input().Fields().ByName("page_size")
+		if d.name != "gRPC" || size == nil || r.by != byKey {
+			return
+		}
+		ask := func(business, token string) reply {
+			message := r.ask(w, x)[0]
+			fields := message.ProtoReflect()
+			fields.Set(size, protoreflect.ValueOfInt32(1))
+			fields.Set(fields.Descriptor().Fields().ByName("page_token"), protoreflect.ValueOfString(token))
+			return d.send(w, bearer(w.keys[business]), r.method, []proto.Message{message})
+		}
+		first := ask(alder, "")
+		if first.status.Code() != codes.OK || len(first.answers) == 0 {
+			m.findsf("%s by alder, a page of one: %v", r.method, first.status)
+			return
+		}
+		page := first.answers[0].ProtoReflect()
+		token := page.Get(page.Descriptor().Fields().ByName("next_page_token")).String()
+		if token == "" {
+			return
+		}
+		carried, m.cases = carried+1, m.cases+1
+		if next := ask(alder, token); next.status.Code() != codes.OK {
+			m.findsf("%s by alder, the next page: %v", r.method, next.status)
+		}
+		got := ask(birch, token)
+		if got.status.Code() != codes.PermissionDenied && (got.status.Code() != codes.InvalidArgument || reason(got) != fitmentv1.ErrorInfo_PAGE_TOKEN_INVALID) {
+			m.findsf("%s goes on for birch from alder's page token: %v", r.method, got.status)
+		}
+		m.leaks(w, d, r, "birch with alder's page token", got)
+	})
+	if carried < 12 {
+		m.findsf("%d page tokens were carried: too few to say anything", carried)
+	}
+}
+
 // ownByREST sends over REST as birch, about its own things, what alder has done by gRPC:
 // a request that is wrong for everybody would be refused to others for that alone.
 func (m *matrix) ownByREST(w *world) {
@@ -449,6 +492,7 @@ func TestNobodyGetsAtWhatIsNotHis(t *testing.T) {
 		m.same(told, m.others(bare, w.things[alder]))
 	}
 	m.repeats(w, m.own(w))
+	m.carried(w)
 	if !raced {
 		m.ownByREST(w)
 	}
