@@ -52,6 +52,10 @@ func (s *Store) Start(ctx context.Context, person people.Kept, method string, on
 		if err != nil {
 			return store.Change{}, err
 		}
+		if wait := on.wait(now.UTC()); wait > 0 {
+			return store.Change{}, apierr.Retry(codes.ResourceExhausted, fitmentv1.ErrorInfo_RATE_LIMITED, wait,
+				"%d sessions of this person began within an hour; use one for more than one call", MaxAnHour)
+		}
 		give, forget := on.add(place{ID: c.ID, Expires: fresh.Expires}, now.UTC())
 		puts, err := s.giveWay(ctx, business, give, forget, now)
 		if err != nil {

@@ -48,6 +48,10 @@ const (
 	// MaxListed is how many sessions of one person are kept in all; beyond that the
 	// oldest that has ended is forgotten before its time.
 	MaxListed = 200
+	// MaxAnHour is how many sessions one person begins within an hour: what is forgotten
+	// leaves its name in the store, and a program that signs in for each call of its own
+	// would fill a disk with them. It is less than are surely listed.
+	MaxAnHour = MaxListed - MaxLive
 )
 
 // Ways in which a person proves to be one.

@@ -223,7 +223,7 @@ func TestSessionsKeptAreBounded(t *testing.T) {
 		if i == 0 {
 			first = credential
 		}
-		l.clock.Advance(time.Second)
+		l.clock.Advance(time.Minute)
 	}
 	kept := 0
 	records, err := l.records.List(t.Context(), "kettlewick", sessions.Kind, "", 1000)
@@ -249,6 +249,48 @@ func TestSessionsKeptAreBounded(t *testing.T) {
 	kept = slices.IndexFunc(records, func(r store.Record) bool { return len(r.Value) > 0 && strings.Contains(string(r.Value), `"ended"`) })
 	if kept >= 0 {
 		t.Errorf("an old session is still kept: %v", records[kept].Key)
+	}
+}
+
+// TestWhoSignsInForEachCallWaits, and for no longer than until an hour has passed since
+// the first of too many; the controls are another person, and one a minute, above.
+func TestWhoSignsInForEachCallWaits(t *testing.T) {
+	t.Parallel()
+	l := newLobby(t.Context(), t, t.TempDir())
+	defer l.close()
+	start := func(id string) error {
+		_, _, err := l.Start(t.Context(), l.person(id), sessions.ByPassword, sessions.Once{})
+		return err
+	}
+	for i := range sessions.MaxLive { // these live on, and are not in the way
+		if err := start("jo"); err != nil {
+			t.Fatalf("session %d: %v", i, err)
+		}
+	}
+	l.clock.Advance(2 * time.Hour)
+	for i := range sessions.MaxAnHour {
+		if err := start("jo"); err != nil {
+			t.Fatalf("session %d: %v", i, err)
+		}
+		l.clock.Advance(time.Second)
+	}
+	left := time.Hour - sessions.MaxAnHour*time.Second
+	err := start("jo")
+	if apierr.ReasonOf(err) != fitmentv1.ErrorInfo_RATE_LIMITED || status.Code(err) != codes.ResourceExhausted {
+		t.Errorf("one more: %v", err)
+	}
+	if err := start("kim"); err != nil {
+		t.Errorf("somebody else: %v", err)
+	}
+	l.clock.Advance(left - time.Second)
+	if err := start("jo"); apierr.ReasonOf(err) != fitmentv1.ErrorInfo_RATE_LIMITED {
+		t.Errorf("a second too early: %v", err)
+	}
+	l.clock.Advance(time.Second)
+	for i := range 2 {
+		if err := start("jo"); (err == nil) != (i == 0) {
+			t.Errorf("an hour after the first, session %d: %v", i, err)
+		}
 	}
 }
 

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"beltwright.example/services/store"
@@ -58,6 +59,21 @@ func (s *shelf) put() (store.Put, error) {
 		return store.Put{}, fmt.Errorf("sessions: %w", err)
 	}
 	return store.Put{Key: s.key, Expect: s.version, Value: value}, nil
+}
+
+// wait is how long it takes until another session may begin; 0 for not at all.
+func (s *shelf) wait(now time.Time) time.Duration {
+	var begun []time.Time
+	for _, one := range s.places {
+		if at := one.Expires.Add(-Lifetime); now.Sub(at) < time.Hour {
+			begun = append(begun, at)
+		}
+	}
+	if len(begun) < MaxAnHour {
+		return 0
+	}
+	slices.SortFunc(begun, time.Time.Compare)
+	return begun[len(begun)-MaxAnHour].Add(time.Hour).Sub(now)
 }
 
 // add puts a session on the shelf. It returns the sessions that give way to it, and
