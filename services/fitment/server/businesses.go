@@ -17,7 +17,6 @@ import (
 	"beltwright.example/services/platform/check"
 	"beltwright.example/services/platform/identity"
 	"beltwright.example/services/platform/requests"
-	"beltwright.example/services/platform/revision"
 	"beltwright.example/services/store"
 )
 
@@ -49,11 +48,8 @@ func (s records) placed(ctx context.Context, applied store.Applied) (string, int
 	if len(applied.Versions) == 0 {
 		return "", 0, errors.New("the store answered a write without its version")
 	}
-	place, err := s.store.Place(ctx)
-	if err != nil {
-		return "", 0, edge(err)
-	}
-	return revision.Place(store.Place{Epoch: place.Epoch, Version: applied.Versions[0]}), applied.Versions[0], nil
+	at, err := s.at(ctx, applied)
+	return at, applied.Versions[0], err
 }
 
 // business reads a business for whoever manages it; NOT_FOUND.

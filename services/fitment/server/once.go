@@ -13,6 +13,7 @@ import (
 	"beltwright.example/services/platform/apierr"
 	"beltwright.example/services/platform/identity"
 	"beltwright.example/services/platform/requests"
+	"beltwright.example/services/platform/revision"
 	"beltwright.example/services/store"
 )
 
@@ -65,4 +66,17 @@ func (s records) try(ctx context.Context, request store.Change, do deed) (store.
 	}
 	return store.Applied{}, apierr.Retry(codes.Aborted, fitmentv1.ErrorInfo_LIMIT_REACHED, retryAfter,
 		"others changed the record %d times meanwhile; try again with the same request_id", attempts)
+}
+
+// at is the revision of a write; of one that had nothing to write, that of everything
+// written so far.
+func (s records) at(ctx context.Context, applied store.Applied) (string, error) {
+	place, err := s.store.Place(ctx)
+	if err != nil {
+		return "", edge(err)
+	}
+	if len(applied.Versions) > 0 {
+		place.Version = applied.Versions[0]
+	}
+	return revision.Place(place), nil
 }

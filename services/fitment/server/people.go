@@ -20,7 +20,6 @@ import (
 	"beltwright.example/services/platform/check"
 	"beltwright.example/services/platform/identity"
 	"beltwright.example/services/platform/requests"
-	"beltwright.example/services/platform/revision"
 	"beltwright.example/services/store"
 )
 
@@ -185,31 +184,15 @@ func (s *IdentityServer) written(ctx context.Context, before, after people.Kept,
 
 // personOf makes the answer of a write of a person.
 func (s *IdentityServer) personOf(ctx context.Context, applied store.Applied, secret string) (*fitmentv1.Person, string, error) {
-	if len(applied.Versions) == 0 {
-		return nil, "", errors.New("the store answered a write without its version")
-	}
-	kept, err := people.DecodeAnswer(applied.Answer, applied.Versions[0])
+	at, version, err := s.placed(ctx, applied)
 	if err != nil {
 		return nil, "", err
 	}
-	if err := s.samePassword(ctx, applied, kept, secret); err != nil {
-		return nil, "", err
+	kept, err := people.DecodeAnswer(applied.Answer, version)
+	if err == nil {
+		err = s.samePassword(ctx, applied, kept, secret)
 	}
-	at, err := s.at(ctx, applied)
 	return kept.Person, at, err
-}
-
-// at is the revision of a write; of one that had nothing to write, that of everything
-// written so far.
-func (s *IdentityServer) at(ctx context.Context, applied store.Applied) (string, error) {
-	place, err := s.store.Place(ctx)
-	if err != nil {
-		return "", edge(err)
-	}
-	if len(applied.Versions) > 0 {
-		place.Version = applied.Versions[0]
-	}
-	return revision.Place(place), nil
 }
 
 // samePassword refuses the repeat of a request with another password. Passwords are no
