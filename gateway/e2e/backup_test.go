@@ -185,10 +185,19 @@ func (i installation) quoteAndDecline(a *acknowledged) bool {
 // has demands that everything that was acknowledged is there.
 func (c client) has(want *acknowledged) {
 	c.t.Helper()
+	for _, lack := range c.lacks(want) {
+		c.t.Errorf("acknowledged before the backup: %s", lack)
+	}
+}
+
+// lacks says what of that is not there.
+func (c client) lacks(want *acknowledged) []string {
+	c.t.Helper()
+	var lacks []string
 	stored := storedListings(c.t, c)
 	for _, name := range want.listings {
 		if !stored[name] {
-			c.t.Errorf("%s was acknowledged before the backup, and is gone", name)
+			lacks = append(lacks, name+" is gone")
 		}
 	}
 	for _, name := range want.photos {
@@ -198,19 +207,20 @@ func (c client) has(want *acknowledged) {
 			code, content = c.fetch(name, "")
 		}
 		if code != http.StatusOK || len(content) == 0 {
-			c.t.Errorf("%s was acknowledged before the backup: %d", name, code)
+			lacks = append(lacks, fmt.Sprintf("%s: %d", name, code))
 		}
 	}
 	for name, state := range want.quotes {
 		code, answer := c.do(http.MethodGet, "/v1/"+name, nil)
 		if code != http.StatusOK {
-			c.t.Errorf("%s was acknowledged before the backup: %d %v", name, code, answer)
+			lacks = append(lacks, fmt.Sprintf("%s: %d %v", name, code, answer))
 			continue
 		}
 		if got := at(c.t, answer, "quote", "state"); got != state && (state != "OPEN" || got != "DECLINED") {
-			c.t.Errorf("%s is %v; before the backup it was %s", name, got, state)
+			lacks = append(lacks, fmt.Sprintf("%s is %v, and was %s", name, got, state))
 		}
 	}
+	return lacks
 }
 
 // dangling lists the quotes that refer to a hold that the fitment side has never
@@ -291,7 +301,8 @@ func (i installation) drill(t *testing.T, done *acknowledged, keyFile string, ro
 	taken, data := filepath.Join(dir, "taken"), filepath.Join(dir, "elsewhere", "data")
 	before := done.reaches(t, 500*(round+1), 10*(round+1), 6*(round+1))
 	said := program(t, "backup", "--server", i.fitment, "--quote-server", i.quote, "--key-file", keyFile, "-o", taken)
-	done.reaches(t, len(before.listings)+1, len(before.photos)+1, len(before.quotes)+1) // the work went on
+	during := done.reaches(t, len(before.listings)+1, len(before.photos)+1, len(before.quotes)+1) // the work went on
+	after := done.reaches(t, len(during.listings)+300, len(during.photos)+2, len(during.quotes)+4)
 	if !strings.Contains(said, "backed up to "+taken) || strings.Index(said, "quote ") > strings.Index(said, "fitment ") {
 		t.Errorf("said %s", said)
 	}
@@ -301,6 +312,14 @@ func (i installation) drill(t *testing.T, done *acknowledged, keyFile string, ro
 	program(t, "store", "restore", taken, data)
 	restored := i.reopened(data)
 	restored.has(before)
+	// The control: of what came after the backup, some of each kind is missed.
+	after.listings, after.photos = after.listings[len(during.listings):], after.photos[len(during.photos):]
+	missed := strings.Join(restored.lacks(after), " ")
+	for _, kind := range []string{"listings/", "attachments/", "quotes/"} {
+		if !strings.Contains(missed, kind) {
+			t.Errorf("the drill misses none of the %s that came after the backup: %s", kind, missed)
+		}
+	}
 	if found := restored.dangling(); len(found) > 0 {
 		t.Errorf("quotes refer to holds that the fitment side lacks: %v", found)
 	}
