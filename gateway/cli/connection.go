@@ -21,6 +21,7 @@ import (
 	"beltwright.example/services/platform/answers"
 	"beltwright.example/services/platform/auth"
 	"beltwright.example/services/platform/mtls"
+	"beltwright.example/services/platform/process"
 	"beltwright.example/services/platform/serve"
 )
 
@@ -116,12 +117,12 @@ func (c *connection) dial() (*sides, error) {
 	}
 	fitment, err := serve.DialAs(identity, mtls.FitmentServers(), c.server)
 	if err != nil {
-		return nil, fmt.Errorf("connect to %s: %w", c.server, err)
+		return nil, fmt.Errorf("connect to %s: %w", c.server, process.WantsTLS(err))
 	}
 	quote := fitment
 	if c.quote != "" {
 		if quote, err = serve.DialAs(identity, mtls.QuoteServers(), c.quote); err != nil {
-			return nil, errors.Join(fmt.Errorf("connect to %s: %w", c.quote, err), fitment.Close())
+			return nil, errors.Join(fmt.Errorf("connect to %s: %w", c.quote, process.WantsTLS(err)), fitment.Close())
 		}
 	}
 	return &sides{fitment: fitment, quote: quote}, nil

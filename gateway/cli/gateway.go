@@ -83,14 +83,14 @@ func (f *gatewayFlags) run(ctx context.Context, out, logTo io.Writer) (err error
 		return serve.DialAs(identity, mtls.FitmentServers(), f.fitment, slices.Concat(guard.Sense(), between)...)
 	})
 	if err != nil {
-		return err
+		return fmt.Errorf("--fitment %s: %w", f.fitment, process.WantsTLS(err))
 	}
 	defer func() { err = errors.Join(err, fitment.Close()) }()
 	quote, err := lanes.New(lanes.Config{}, func() (*grpc.ClientConn, error) {
 		return serve.DialAs(identity, mtls.QuoteServers(), f.quote, between...)
 	})
 	if err != nil {
-		return err
+		return fmt.Errorf("--quote %s: %w", f.quote, process.WantsTLS(err))
 	}
 	defer func() { err = errors.Join(err, quote.Close()) }()
 	handler, err := f.handler(fitment, quote, seen, log)

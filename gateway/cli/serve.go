@@ -123,9 +123,14 @@ func (f *serveFlags) run(ctx context.Context, out, logTo io.Writer) (err error) 
 		return err
 	}
 	defer seen.Close(ctx)
-	fitment, key, err := f.openFitment(ctx, out, seen, log)
+	ready, err := f.prepare(ctx, seen, log)
 	if err != nil {
 		return err
+	}
+	defer ready.release()
+	fitment, err := app.Open(ctx, ready.fitment)
+	if err != nil {
+		return inUse(err, f.data)
 	}
 	defer func() { err = errors.Join(err, fitment.Close()) }()
 	inner, err := openInside(seen, log)
@@ -133,42 +138,88 @@ func (f *serveFlags) run(ctx context.Context, out, logTo io.Writer) (err error) 
 		return err
 	}
 	defer func() { err = errors.Join(err, inner.Close()) }()
-	quote, err := quoteapp.Open(ctx, quoteapp.Config{
-		Data: filepath.Join(f.data, "quote"), Fitment: inner.between, Verifier: fitment.Verifier, Letterheads: f.letterheads, TaxPacks: f.taxPacks,
-		Quotas: f.quotas, OtherQuotas: app.QuotaNames(), Metrics: seen.Metrics, Traces: seen.Traces, Log: log,
-	})
+	ready.quote.Fitment, ready.quote.Verifier = inner.between, fitment.Verifier
+	quote, err := quoteapp.Open(ctx, ready.quote)
 	if err != nil {
 		return inUse(err, f.data)
 	}
 	defer func() { err = errors.Join(err, quote.Close()) }()
-	all, err := f.assemble(ctx, fitment, quote, inner, seen, log)
+	all, err := f.assemble(ctx, ready, fitment, quote, inner, seen, log)
 	if err != nil {
 		return err
 	}
-	return f.listen(ctx, all, func(ctx context.Context, httpAddress, grpcAddress string) error {
+	// Last, since a start that fails must not use the key up.
+	key, err := f.seeToKey(ctx, fitment, out)
+	if err != nil {
+		return errors.Join(err, all.admin.Close())
+	}
+	return f.serve(ctx, all, func(ctx context.Context, httpAddress, grpcAddress string) error {
 		return f.welcome(ctx, out, inner.front, key, httpAddress, grpcAddress, all.admin.Address())
 	}, log)
 }
 
+// prepared is what the all-in-one program stands on, apart from its stores.
+type prepared struct {
+	fitment  app.Config
+	quote    quoteapp.Config
+	config   serve.Config
+	browsers *rest.ProviderOptions
+	web      *web
+	calls    net.Listener
+}
+
+// release closes what was opened, where nothing came to serve there.
+func (p *prepared) release() {
+	_ = p.web.Close() // closed already where it served
+	_ = p.calls.Close()
+}
+
+// prepare checks what the flags say and opens the addresses, before there is a store.
+func (f *serveFlags) prepare(ctx context.Context, seen *process.Seen, log *slog.Logger) (_ *prepared, err error) {
+	p := &prepared{
+		fitment: app.Config{
+			Data: filepath.Join(f.data, "fitment"), Own: f.own, PublicURL: f.address(), Provider: f.provider.trusted(), Quotas: f.quotas, OtherQuotas: quoteapp.QuotaNames(),
+			Metrics: seen.Metrics, Traces: seen.Traces, Log: log,
+		},
+		quote: quoteapp.Config{
+			Data: filepath.Join(f.data, "quote"), Letterheads: f.letterheads, TaxPacks: f.taxPacks,
+			Quotas: f.quotas, OtherQuotas: app.QuotaNames(), Metrics: seen.Metrics, Traces: seen.Traces, Log: log,
+		},
+	}
+	if p.config, err = f.secured(serve.Config{Name: "beltwright", Metrics: seen.Metrics, Traces: seen.Traces}, log); err != nil {
+		return nil, err
+	}
+	if p.browsers, err = f.provider.browsers(f.address()); err != nil {
+		return nil, err
+	}
+	checked := p.fitment
+	checked.First = []keys.First{f.firstKey()}
+	for _, check := range []func() error{checked.Check, p.quote.Check, func() error { return seen.Reserve(ctx) }} {
+		if err := check(); err != nil {
+			return nil, err
+		}
+	}
+	if p.web, err = f.web.listen(ctx, log); err != nil {
+		return nil, err
+	}
+	if p.calls, err = process.Listen(ctx, f.tls != "", f.grpc); err != nil {
+		return nil, errors.Join(fmt.Errorf("--grpc %s: %w", f.grpc, err), p.web.Close())
+	}
+	return p, nil
+}
+
 // assemble makes the servers over both sides.
 func (f *serveFlags) assemble(
-	ctx context.Context, fitment *app.App, quote *quoteapp.App, inner *inside, seen *process.Seen, log *slog.Logger,
+	ctx context.Context, ready *prepared, fitment *app.App, quote *quoteapp.App, inner *inside, seen *process.Seen, log *slog.Logger,
 ) (served, error) {
-	config, err := f.secured(serve.Config{Name: "beltwright", Breakers: inner.breakers, Metrics: seen.Metrics, Traces: seen.Traces}, log)
-	if err != nil {
-		return served{}, err
-	}
-	server, err := serve.New(config, fitment.Verifier, log, slices.Concat(fitment.Services, quote.Services)...)
-	if err != nil {
-		return served{}, err
-	}
-	browsers, err := f.provider.browsers(f.address())
+	ready.config.Breakers = inner.breakers
+	server, err := serve.New(ready.config, fitment.Verifier, log, slices.Concat(fitment.Services, quote.Services)...)
 	if err != nil {
 		return served{}, err
 	}
 	handler, err := rest.New(rest.Options{
-		Fitment: inner.front, Quote: inner.front, Verifier: fitment.Verifier, Limits: config.Limits, BehindProxy: f.web.behindProxy,
-		Secure: f.web.secure(), PublicURL: f.publicURL, Provider: browsers, Metrics: seen.Metrics, Traces: seen.Traces, Log: log,
+		Fitment: inner.front, Quote: inner.front, Verifier: fitment.Verifier, Limits: ready.config.Limits, BehindProxy: f.web.behindProxy,
+		Secure: f.web.secure(), PublicURL: f.publicURL, Provider: ready.browsers, Metrics: seen.Metrics, Traces: seen.Traces, Log: log,
 	})
 	if err != nil {
 		return served{}, err
@@ -177,23 +228,7 @@ func (f *serveFlags) assemble(
 	if err != nil {
 		return served{}, err
 	}
-	return served{server, handler, inner.memory, admin}, nil
-}
-
-// openFitment opens the fitment side and sees to its first key.
-func (f *serveFlags) openFitment(ctx context.Context, out io.Writer, seen *process.Seen, log *slog.Logger) (*app.App, string, error) {
-	fitment, err := app.Open(ctx, app.Config{
-		Data: filepath.Join(f.data, "fitment"), Own: f.own, PublicURL: f.address(), Provider: f.provider.trusted(), Quotas: f.quotas, OtherQuotas: quoteapp.QuotaNames(),
-		Metrics: seen.Metrics, Traces: seen.Traces, Log: log,
-	})
-	if err != nil {
-		return nil, "", inUse(err, f.data)
-	}
-	key, err := f.seeToKey(ctx, fitment, out)
-	if err != nil {
-		return nil, "", errors.Join(err, fitment.Close())
-	}
-	return fitment, key, nil
+	return served{server, handler, inner.memory, ready.web, ready.calls, admin}, nil
 }
 
 // allInOneCallers are let in by the all-in-one program where nothing else is said.
@@ -240,34 +275,28 @@ type served struct {
 	server  *serve.Server
 	handler *rest.Handler
 	memory  serve.Memory
+	web     *web
+	calls   net.Listener
 	admin   *adminport.Port
 }
 
-// listen runs the servers, and once they listen, ready. The admin port ends last.
-func (f *serveFlags) listen(
+// serve runs the servers, and ready beside them. The admin port ends last.
+func (*serveFlags) serve(
 	ctx context.Context, all served,
 	ready func(ctx context.Context, httpAddress, grpcAddress string) error, log *slog.Logger,
 ) error {
-	web, err := f.web.listen(ctx, log)
-	if err != nil {
-		return errors.Join(err, all.admin.Close())
-	}
-	calls, err := process.Listen(ctx, f.tls != "", f.grpc)
-	if err != nil {
-		return errors.Join(fmt.Errorf("--grpc %s: %w", f.grpc, err), web.Close(), all.admin.Close())
-	}
 	var group serve.Group
 	group.Add("welcome", func(ctx context.Context) error {
-		if err := ready(ctx, web.Addr().String(), calls.Addr().String()); err != nil && ctx.Err() == nil {
+		if err := ready(ctx, all.web.Addr().String(), all.calls.Addr().String()); err != nil && ctx.Err() == nil {
 			return err
 		}
 		<-ctx.Done()
 		return nil
 	})
-	group.Add("rest", func(ctx context.Context) error { return serveHTTP(ctx, all.handler, web) })
-	group.Add("grpc", func(ctx context.Context) error { return all.server.Serve(ctx, serve.Join(calls, all.memory)) })
+	group.Add("rest", func(ctx context.Context) error { return serveHTTP(ctx, all.handler, all.web) })
+	group.Add("grpc", func(ctx context.Context) error { return all.server.Serve(ctx, serve.Join(all.calls, all.memory)) })
 	group.Add("admin port", all.admin.Serve)
-	err = group.Run(ctx)
+	err := group.Run(ctx)
 	log.Info("stopped")
 	return err
 }

@@ -77,7 +77,11 @@ func (w *webFlags) open(ctx context.Context) (net.Listener, error) {
 	case w.secure():
 		return serve.ListenSecured(ctx, w.http, serve.Connections{})
 	}
-	return serve.Listen(ctx, w.http)
+	listener, err := serve.Listen(ctx, w.http)
+	if errors.Is(err, serve.ErrOffLoopback) {
+		return nil, fmt.Errorf("%w; for any other give --http-cert and --http-key, or --behind-proxy where a proxy of yours speaks HTTPS", err)
+	}
+	return listener, err
 }
 
 // serveHTTP serves until ctx ends, then lets requests finish.

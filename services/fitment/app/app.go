@@ -69,6 +69,33 @@ type App struct {
 	Store store.Store
 }
 
+// Check looks at everything that can be wrong with the configuration before there is a
+// store, and names the flag of the programs where one says it. A start that is going to
+// fail should not make a store, let alone hand a key out.
+func (c Config) Check() error {
+	if _, _, err := c.quotas(); err != nil {
+		return fmt.Errorf("--quotas: %w", err)
+	}
+	if _, err := server.PublicURL(c.PublicURL); err != nil {
+		return fmt.Errorf("--public-url: %w", err)
+	}
+	if _, err := c.Provider.verifier(c); err != nil {
+		return err
+	}
+	if _, err := c.Own.options(); err != nil {
+		return err
+	}
+	if is, err := embedded.Exists(c.Data); err != nil || is {
+		return err
+	}
+	for _, first := range c.First {
+		if err := first.Check(); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
 // Open opens the store and puts the services together; store.ErrInUse where
 // another process has the directory. The caller closes the App after serving.
 func Open(ctx context.Context, config Config) (*App, error) {
@@ -77,6 +104,9 @@ func Open(ctx context.Context, config Config) (*App, error) {
 	}
 	if config.Log == nil {
 		config.Log = slog.Default()
+	}
+	if err := config.Check(); err != nil {
+		return nil, fmt.Errorf("fitment: %w", err)
 	}
 	options, err := config.Own.options()
 	if err != nil {
@@ -111,13 +141,6 @@ func assemble(ctx context.Context, config Config, options server.Options, record
 	}
 	verifier := auth.ByPrefix(map[string]auth.Verifier{keys.TextPrefix: keyStore, sessions.Prefix: persons.Sessions})
 	a := &App{Verifier: verifier, Keys: keyStore, Store: counted}
-	for _, first := range config.First {
-		text, err := keyStore.EnsureFirst(ctx, first)
-		if err != nil {
-			return nil, err
-		}
-		a.First = append(a.First, text)
-	}
 	attachments, err := files.Open(filepath.Join(config.Data, files.Folder))
 	if err != nil {
 		return nil, err
@@ -135,6 +158,14 @@ func assemble(ctx context.Context, config Config, options server.Options, record
 	}
 	copies := server.NewBackup(backup.NewDesk(backup.Source{Side: backup.Fitment, Records: records, Files: attachments}, config.Log))
 	a.Services = []serve.Service{main, who, copies}
+	// Last, since a start that fails must not use the key up.
+	for _, first := range config.First {
+		text, err := keyStore.EnsureFirst(ctx, first)
+		if err != nil {
+			return nil, err
+		}
+		a.First = append(a.First, text)
+	}
 	return a, nil
 }
 
@@ -150,11 +181,16 @@ func (c *Config) watched(records store.Store) store.Store {
 
 // counted is the store, in which a business may keep only so much.
 func (c *Config) counted(ctx context.Context, records store.Store) (store.Store, error) {
-	kinds, overrides, err := quota.Parse(c.Quotas, server.Counted(), c.OtherQuotas...)
+	kinds, overrides, err := c.quotas()
 	if err != nil {
 		return nil, err
 	}
 	return quota.Open(ctx, records, kinds, overrides)
+}
+
+// quotas are the limits of what is counted.
+func (c *Config) quotas() ([]store.Counted, []quota.Override, error) {
+	return quota.Parse(c.Quotas, server.Counted(), c.OtherQuotas...)
 }
 
 // QuotaNames are the names of records of which a business may keep only so many.

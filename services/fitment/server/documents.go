@@ -26,16 +26,16 @@ const maxPublicURL = 200
 // pdf is the media type of a PDF.
 const pdf = "application/pdf"
 
-// publicURL is the address that names of listings are put behind, without a
-// stroke at its end.
-func publicURL(text string) (string, error) {
+// PublicURL is the address that names of listings are put behind, without a
+// stroke at its end; an error where it is none.
+func PublicURL(text string) (string, error) {
 	if text == "" {
 		return DefaultPublicURL, nil
 	}
 	address, err := url.Parse(text)
 	if err != nil || (address.Scheme != "http" && address.Scheme != "https") || address.Host == "" ||
 		address.RawQuery != "" || address.Fragment != "" || address.User != nil || len(text) > maxPublicURL {
-		return "", fmt.Errorf("fitment server: %.80q is no address for tags; expected one such as https://parts.example.org, of at most %d characters, without query", text, maxPublicURL)
+		return "", fmt.Errorf("%.80q is no address for tags; expected one such as https://parts.example.org, of at most %d characters, without query", text, maxPublicURL)
 	}
 	return strings.TrimRight(text, "/"), nil
 }

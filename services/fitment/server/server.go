@@ -129,9 +129,9 @@ func New(opts Options) (*Server, error) {
 	if opts.Likelihoods != nil {
 		likelihoods = *opts.Likelihoods
 	}
-	address, err := publicURL(opts.PublicURL)
+	address, err := PublicURL(opts.PublicURL)
 	if err != nil {
-		return nil, err
+		return nil, fmt.Errorf("fitment server: public address: %w", err)
 	}
 	ending, end := context.WithCancel(context.Background())
 	s := &Server{

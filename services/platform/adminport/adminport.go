@@ -54,6 +54,8 @@ type Config struct {
 	// Anywhere lets the address be off loopback. Whoever reaches the port then reads
 	// what the process does and can make it busy with profiles.
 	Anywhere bool
+	// Reserved is the address, opened by Reserve before; nil where Listen is to open it.
+	Reserved net.Listener
 	// Metrics answers /metrics.
 	Metrics http.Handler
 	// Services are what reflection tells of; nil where the process has no gRPC
@@ -73,6 +75,22 @@ type Port struct {
 	calls    *grpc.Server
 }
 
+// Reserve opens the port's address before there is anything to tell there; nil where it
+// is off. Whoever gives it to no Listen closes it.
+func Reserve(ctx context.Context, address string, anywhere bool) (net.Listener, error) {
+	if address == Off {
+		return nil, nil //nolint:nilnil // nothing is listened on where the port is off
+	}
+	if err := checkAddress(address, anywhere); err != nil {
+		return nil, err
+	}
+	listener, err := (&net.ListenConfig{}).Listen(ctx, "tcp", address)
+	if err != nil {
+		return nil, fmt.Errorf("admin port: %w", err)
+	}
+	return listener, nil
+}
+
 // Listen opens the port; nil where it is off.
 func Listen(ctx context.Context, config Config) (*Port, error) {
 	if config.Address == Off {
@@ -81,12 +99,12 @@ func Listen(ctx context.Context, config Config) (*Port, error) {
 	if config.Metrics == nil || config.Health == nil {
 		return nil, errors.New("admin port: metrics and health are needed")
 	}
-	if err := checkAddress(config.Address, config.Anywhere); err != nil {
-		return nil, err
-	}
-	listener, err := (&net.ListenConfig{}).Listen(ctx, "tcp", config.Address)
-	if err != nil {
-		return nil, fmt.Errorf("admin port: %w", err)
+	listener := config.Reserved
+	if listener == nil {
+		var err error
+		if listener, err = Reserve(ctx, config.Address, config.Anywhere); err != nil {
+			return nil, err
+		}
 	}
 	if config.Log == nil {
 		config.Log = slog.Default()

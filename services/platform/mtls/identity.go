@@ -6,6 +6,7 @@ import (
 	"crypto/x509"
 	"errors"
 	"fmt"
+	"io/fs"
 	"log/slog"
 	"os"
 	"path/filepath"
@@ -60,6 +61,9 @@ func Open(dir string, log *slog.Logger, now func() time.Time) (*Identity, error)
 	}
 	i := &Identity{dir: dir, log: log, now: now}
 	raw, err := readAll(dir)
+	if errors.Is(err, fs.ErrNotExist) {
+		err = fmt.Errorf("%w; expected %s, %s and %s, as \"beltwright devcerts\" makes them in a folder for each program", err, CAFile, CertFile, KeyFile)
+	}
 	if err != nil {
 		return nil, fmt.Errorf("TLS in %s: %w", dir, err)
 	}

@@ -50,8 +50,9 @@ type Seen struct {
 	// Traces makes spans.
 	Traces *telemetry.Traces
 
-	outside Outside
-	log     *slog.Logger
+	outside  Outside
+	reserved net.Listener // the admin port's address, until there is a port
+	log      *slog.Logger
 }
 
 // Open sets metrics and traces up, as Outside says. Close what it returns when the
@@ -92,6 +93,9 @@ const lastSpans = 3 * time.Second
 // Close sends the last spans. A collector that does not take them is no failure of
 // the process.
 func (s *Seen) Close(ctx context.Context) {
+	if s.reserved != nil {
+		_ = s.reserved.Close() // the start failed before there was a port
+	}
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), lastSpans)
 	defer cancel()
 	if err := s.Traces.Close(ctx); err != nil {
@@ -106,25 +110,45 @@ type Subject interface {
 	Health(ctx context.Context) (serving bool, states map[string]string)
 }
 
-// Port opens the admin port. Where the preset address is taken, as by a second
-// process on one machine, there is none and the log says so; one that was asked for
-// is an error.
-func (s *Seen) Port(ctx context.Context, subject Subject) (*adminport.Port, error) {
-	services, _ := subject.(reflection.ServiceInfoProvider)
-	port, err := adminport.Listen(ctx, adminport.Config{
-		Address: s.outside.Admin, Anywhere: s.outside.AdminAnywhere,
-		Metrics: s.Metrics.Handler(), Services: services, Health: subject.Health, Log: s.log,
-	})
+// Reserve opens the admin port's address, before there is anything to tell there.
+// Where the preset address is taken, as by a second process on one machine, there is no
+// port and the log says so; one that was asked for is an error.
+func (s *Seen) Reserve(ctx context.Context) error {
+	if s.reserved != nil {
+		return nil
+	}
+	var err error
+	s.reserved, err = adminport.Reserve(ctx, s.outside.Admin, s.outside.AdminAnywhere)
 	switch {
-	case err == nil && port != nil:
-		s.log.InfoContext(ctx, "admin port", "at", port.Address())
 	case errors.Is(err, syscall.EADDRINUSE) && s.outside.Admin == s.outside.preset:
 		s.log.WarnContext(ctx, "there is no admin port, since its usual address is taken; name another one", "at", s.outside.Admin)
-		return nil, nil //nolint:nilnil // a nil Port is one that is off
+		s.outside.Admin = adminport.Off
+		return nil
 	case errors.Is(err, adminport.ErrOffLoopback):
-		return nil, fmt.Errorf("%w (admin-anywhere)", err)
+		return fmt.Errorf("%w (--admin-anywhere)", err)
 	}
-	return port, err
+	return err
+}
+
+// Port opens the admin port, at the address that was reserved or, where none was, as
+// Reserve does; nil where there is none.
+func (s *Seen) Port(ctx context.Context, subject Subject) (*adminport.Port, error) {
+	if err := s.Reserve(ctx); err != nil {
+		return nil, err
+	}
+	services, _ := subject.(reflection.ServiceInfoProvider)
+	port, err := adminport.Listen(ctx, adminport.Config{
+		Address: s.outside.Admin, Reserved: s.reserved,
+		Metrics: s.Metrics.Handler(), Services: services, Health: subject.Health, Log: s.log,
+	})
+	if err != nil {
+		return nil, err
+	}
+	s.reserved = nil // it is the port's from here on
+	if port != nil {
+		s.log.InfoContext(ctx, "admin port", "at", port.Address())
+	}
+	return port, nil
 }
 
 // serve runs a server with the admin port beside it, which ends last. A nil Seen has

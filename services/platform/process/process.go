@@ -46,6 +46,8 @@ type Settings struct {
 	Callers []string
 	// identity is the one that TLS names, once it was asked for.
 	identity *mtls.Identity
+	// prepared is what Prepare made; nil before.
+	prepared *prepared
 	// LogLevel is debug, info, warn or error.
 	LogLevel string
 	// LogJSON writes the log as JSON instead of text.
@@ -108,14 +110,31 @@ func (s *Settings) Identity(log *slog.Logger) (*mtls.Identity, error) {
 
 // Listen opens a listener on an address: any with TLS, loopback without.
 func Listen(ctx context.Context, secured bool, address string) (net.Listener, error) {
-	if !secured {
-		return serve.Listen(ctx, address)
+	if secured {
+		return serve.ListenSecured(ctx, address, serve.Connections{})
 	}
-	return serve.ListenSecured(ctx, address, serve.Connections{})
+	listener, err := serve.Listen(ctx, address)
+	return listener, WantsTLS(err)
 }
 
-// Serve listens and serves until ctx ends, as the settings say.
-func (s *Settings) Serve(ctx context.Context, verifier auth.Verifier, log *slog.Logger, services ...serve.Service) error {
+// WantsTLS adds to an error of an address off loopback which flag lets it be.
+func WantsTLS(err error) error {
+	if errors.Is(err, serve.ErrOffLoopback) {
+		return fmt.Errorf("%w; give --tls DIRECTORY for any other", err)
+	}
+	return err
+}
+
+// prepared is what a process needs for serving, apart from its services.
+type prepared struct {
+	config   serve.Config
+	listener net.Listener
+}
+
+// Prepare checks what the settings say and opens the addresses. It comes before there
+// is a store: a start that cannot serve must leave none, and hand no key out. Call
+// Release in the end.
+func (s *Settings) Prepare(ctx context.Context, log *slog.Logger) error {
 	config, identity, err := s.secured(serve.Config{Name: s.Name, Breakers: s.Breakers}, log)
 	if err != nil {
 		return err
@@ -124,18 +143,40 @@ func (s *Settings) Serve(ctx context.Context, verifier auth.Verifier, log *slog.
 		config.Metrics, config.Traces = s.Seen.Metrics, s.Seen.Traces
 	}
 	if config.Limits, err = limit.Named(s.Rates, config.Metrics.Refused); err != nil {
-		return fmt.Errorf("-rates: %w", err)
+		return fmt.Errorf("--rates: %w", err)
 	}
 	// Without certificates nothing tells the gateway from a client of this machine.
 	config.LoopbackRelays = identity == nil
-	server, err := serve.New(config, verifier, log, services...)
-	if err != nil {
-		return err
+	if s.Seen != nil {
+		if err := s.Seen.Reserve(ctx); err != nil {
+			return err
+		}
 	}
 	listener, err := Listen(ctx, s.TLS != "", s.GRPC)
 	if err != nil {
+		return fmt.Errorf("--grpc %s: %w", s.GRPC, err)
+	}
+	s.prepared = &prepared{config, listener}
+	return nil
+}
+
+// Release closes what Prepare opened, where Serve was never reached.
+func (s *Settings) Release() {
+	if s.prepared != nil {
+		_ = s.prepared.listener.Close() // closed already where it served
+	}
+}
+
+// Serve serves until ctx ends, as the settings say, which Prepare has looked at.
+func (s *Settings) Serve(ctx context.Context, verifier auth.Verifier, log *slog.Logger, services ...serve.Service) error {
+	if s.prepared == nil {
+		return errors.New("process: nothing is prepared")
+	}
+	server, err := serve.New(s.prepared.config, verifier, log, services...)
+	if err != nil {
 		return err
 	}
+	listener := s.prepared.listener
 	if err := WriteAddress(s.AddrFile, listener.Addr().String()); err != nil {
 		return errors.Join(err, listener.Close())
 	}
@@ -147,7 +188,7 @@ func (s *Settings) Serve(ctx context.Context, verifier auth.Verifier, log *slog.
 func (s *Settings) secured(config serve.Config, log *slog.Logger) (serve.Config, *mtls.Identity, error) {
 	var err error
 	if config.Allow, err = mtls.Allowed(s.TLS, s.Allow, s.Callers); err != nil {
-		return config, nil, fmt.Errorf("-allow: %w", err)
+		return config, nil, fmt.Errorf("--allow: %w", err)
 	}
 	config.TLS, err = s.Identity(log)
 	return config, config.TLS, err

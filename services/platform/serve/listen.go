@@ -2,9 +2,14 @@ package serve
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"net"
 )
+
+// ErrOffLoopback is why an address is refused that others than this machine reach. What
+// would let it be is for callers to say, who know their flags.
+var ErrOffLoopback = errors.New("is not on loopback")
 
 // Listen opens a TCP listener for connections that are not encrypted: only
 // loopback addresses are allowed; "localhost" counts as one. Its connections are
@@ -44,8 +49,8 @@ func checkLoopback(address string) error {
 	}
 	host, _, _ := net.SplitHostPort(address)
 	if ip := net.ParseIP(host); host != "localhost" && (ip == nil || !ip.IsLoopback()) {
-		return fmt.Errorf("serve: address %q is not on loopback; expected 127.0.0.1:PORT, [::1]:PORT or localhost:PORT, "+
-			"since these connections are not encrypted", address)
+		return fmt.Errorf("serve: address %q %w; expected 127.0.0.1:PORT, [::1]:PORT or localhost:PORT, "+
+			"since these connections are not encrypted", address, ErrOffLoopback)
 	}
 	return nil
 }
@@ -59,7 +64,7 @@ func loopbackOnly(listener net.Listener) error {
 	}
 	for _, one := range all {
 		if tcp, ok := one.Addr().(*net.TCPAddr); ok && !tcp.IP.IsLoopback() {
-			return fmt.Errorf("serve: %v is not on loopback, and these connections are not encrypted", tcp)
+			return fmt.Errorf("serve: %v %w, and these connections are not encrypted", tcp, ErrOffLoopback)
 		}
 	}
 	return nil

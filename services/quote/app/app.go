@@ -67,6 +67,17 @@ type App struct {
 	Store store.Store
 }
 
+// Check looks at everything that can be wrong with the configuration before there is a
+// store, and names the flag of the programs where one says it.
+func (c Config) Check() error {
+	if _, _, err := c.quotas(); err != nil {
+		return fmt.Errorf("--quotas: %w", err)
+	}
+	_, headsErr := letterheads(c.Letterheads)
+	_, packsErr := taxPacks(c.TaxPacks)
+	return errors.Join(headsErr, packsErr)
+}
+
 // Open opens the store and puts the services together; store.ErrInUse where
 // another process has the directory. The caller closes the App after serving.
 func Open(ctx context.Context, config Config) (*App, error) {
@@ -78,6 +89,9 @@ func Open(ctx context.Context, config Config) (*App, error) {
 	}
 	if config.Log == nil {
 		config.Log = slog.Default()
+	}
+	if err := config.Check(); err != nil {
+		return nil, fmt.Errorf("quote: %w", err)
 	}
 	if config.Verifier == nil {
 		config.Verifier = auth.Remote(fitmentv1.NewIdentityServiceClient(config.Fitment), auth.MaxTTL)
@@ -108,11 +122,16 @@ func Open(ctx context.Context, config Config) (*App, error) {
 
 // counted is the store, in which a business may keep only so much.
 func (c *Config) counted(ctx context.Context, records store.Store) (store.Store, error) {
-	kinds, overrides, err := quota.Parse(c.Quotas, server.Counted(), c.OtherQuotas...)
+	kinds, overrides, err := c.quotas()
 	if err != nil {
 		return nil, err
 	}
 	return quota.Open(ctx, records, kinds, overrides)
+}
+
+// quotas are the limits of what is counted.
+func (c *Config) quotas() ([]store.Counted, []quota.Override, error) {
+	return quota.Parse(c.Quotas, server.Counted(), c.OtherQuotas...)
 }
 
 // QuotaNames are the names of records of which a business may keep only so many.

@@ -55,6 +55,10 @@ func run(ctx context.Context, settings process.Settings, config app.Config) (err
 	defer seen.Close(ctx)
 	config.Metrics, config.Traces = seen.Metrics, seen.Traces
 	config.Data, config.Log = settings.Data, log
+	if err := errors.Join(config.Check(), settings.Prepare(ctx, log)); err != nil {
+		return err
+	}
+	defer settings.Release()
 	fitment, err := app.Open(ctx, config)
 	if err != nil {
 		return err

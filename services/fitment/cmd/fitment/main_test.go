@@ -3,7 +3,10 @@ package main
 import (
 	"bufio"
 	"context"
+	"errors"
 	"io"
+	"io/fs"
+	"net"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -130,8 +133,25 @@ func TestStartServeSecondStartAndEnd(t *testing.T) {
 	}
 }
 
+// Whatever is wrong is said before there is a store and before a key is handed out.
 func TestCommandLine(t *testing.T) {
 	t.Parallel()
+	busy, err := (&net.ListenConfig{}).Listen(t.Context(), "tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = busy.Close() })
+	taken := busy.Addr().String()
+	somebodys, notes := filepath.Join(t.TempDir(), "operator.key"), filepath.Join(t.TempDir(), "notes")
+	const theirs = "bw_operator_abcdefghij23_AAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAA\n"
+	if err := errors.Join(os.WriteFile(somebodys, []byte(theirs), 0o600), os.WriteFile(notes, []byte("not a key"), 0o600)); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		if kept, err := os.ReadFile(somebodys); err != nil || string(kept) != theirs {
+			t.Errorf("somebody's key is now %q, %v", kept, err)
+		}
+	})
 	for name, c := range map[string]struct {
 		args []string
 		code int
@@ -142,13 +162,30 @@ func TestCommandLine(t *testing.T) {
 		"argument":       {[]string{"now"}, 2, `unexpected argument "now"`},
 		"log level":      {[]string{"-log-level", "loud"}, 1, "expected debug, info, warn or error"},
 		"every address":  {[]string{"-grpc", "0.0.0.0:0"}, 1, "not on loopback"},
+		"what helps":     {[]string{"-grpc", "0.0.0.0:0"}, 1, "--tls DIRECTORY"},
 		"no port at all": {[]string{"-grpc", "127.0.0.1"}, 1, "HOST:PORT"},
+		"taken":          {[]string{"-grpc", taken}, 1, "--grpc " + taken},
+		"admin port":     {[]string{"-admin", "0.0.0.0:0"}, 1, "--admin-anywhere"},
+		"admin, taken":   {[]string{"-admin", taken}, 1, taken},
+		"no TLS folder":  {[]string{"-tls", filepath.Join(t.TempDir(), "none")}, 1, "beltwright devcerts"},
+		"names, no TLS":  {[]string{"-allow", "quote"}, 1, "--allow: "},
+		"rates":          {[]string{"-rates", "reads=1"}, 1, "--rates: "},
+		"quotas":         {[]string{"-quotas", "cars=1"}, 1, "fitment: --quotas: "},
+		"public address": {[]string{"-public-url", "nowhere"}, 1, `fitment: --public-url: "nowhere"`},
+		"packs":          {[]string{"-packs", t.TempDir()}, 1, "there is no pack"},
+		"half an issuer": {[]string{"-oidc-client-id", "x"}, 1, "belong together"},
+		"somebody's key": {[]string{"-key-file", somebodys}, 1, "holds a key that does not work here"},
+		"no key at all":  {[]string{"-key-file", notes}, 1, "something else than a key"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
-			args := append([]string{"-data", t.TempDir()}, c.args...)
+			data := filepath.Join(t.TempDir(), "data")
+			args := append([]string{"-data", data}, c.args...)
 			run := command(t.Context(), t, args...)
 			said, _ := run.CombinedOutput()
+			if _, err := os.Stat(data); !errors.Is(err, fs.ErrNotExist) || strings.Contains(string(said), "bw_operator") {
+				t.Errorf("a start that failed left a store or told a key: %v\n%s", err, said)
+			}
 			if code := run.ProcessState.ExitCode(); code != c.code || !strings.Contains(string(said), c.says) {
 				t.Errorf("exit code %d, want %d; it must say %q:\n%s", code, c.code, c.says, said)
 			}

@@ -7,6 +7,7 @@ import (
 	"context"
 	"errors"
 	"flag"
+	"fmt"
 	"os"
 
 	"beltwright.example/services/platform/breaker"
@@ -56,10 +57,14 @@ func run(ctx context.Context, settings process.Settings, fitment string, config 
 	between := append(seen.Traces.Dial(), append(serve.Between(settings.Breakers), serve.TellHedges(seen.Metrics.Hedge))...)
 	conn, err := serve.DialAs(identity, mtls.FitmentServers(), fitment, between...)
 	if err != nil {
-		return err
+		return fmt.Errorf("--fitment %s: %w", fitment, process.WantsTLS(err))
 	}
 	defer func() { err = errors.Join(err, conn.Close()) }()
 	config.Data, config.Fitment, config.Log = settings.Data, conn, log
+	if err := errors.Join(config.Check(), settings.Prepare(ctx, log)); err != nil {
+		return err
+	}
+	defer settings.Release()
 	quote, err := app.Open(ctx, config)
 	if err != nil {
 		return err
