@@ -128,6 +128,38 @@ func TestGuessesInADay(t *testing.T) {
 	}
 }
 
+// TestGuessesInBursts: it does not help to stay away until failures have faded and to
+// come back for as many tries at once. The control, of which failures fade every
+// minute, is guessed at ten times as often that way.
+func TestGuessesInBursts(t *testing.T) {
+	t.Parallel()
+	const days = 10
+	perDay := func(longest time.Duration, burst int) int {
+		at := clock()
+		begin := at.Now()
+		l := guesses.New(guesses.Options{Longest: longest, Now: at.Now})
+		in := 0
+		for at.Now().Sub(begin) < days*24*time.Hour {
+			for range burst {
+				for wait := waitOf(t, l.Begin("jo")); wait > 0; wait = waitOf(t, l.Begin("jo")) {
+					at.Advance(wait)
+				}
+				in++
+			}
+			at.Advance(time.Duration(burst) * longest)
+		}
+		return in / days
+	}
+	for burst := 1; burst <= 24; burst++ {
+		if in := perDay(guesses.DefaultLongest, burst); in > 115 {
+			t.Errorf("%d guesses a day in bursts of %d", in, burst)
+		}
+	}
+	if in := perDay(time.Minute, 5); in < 1150 {
+		t.Errorf("the control: %d guesses a day", in)
+	}
+}
+
 // TestWhatWasMistypedFades: a shop behind one address, where people sign in all day and
 // mistype now and then, waits for nobody; the control mistypes as often as it signs in.
 func TestWhatWasMistypedFades(t *testing.T) {
