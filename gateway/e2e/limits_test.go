@@ -85,6 +85,9 @@ func TestQuotasOfTheWholeProgram(t *testing.T) {
 	for i := range 8 {
 		fmt.Fprintf(&file, "B-%d,buckle-pretensioner,1,right,Korrin,KB-%05d,%d.00,USD\n", i, i, 100+i)
 	}
+	for _, yard := range []string{"kettlewick", "saltmarrow"} {
+		c.admit(yard)
+	}
 	stored := func(yard, file string) (outcomes map[string]int) {
 		t.Helper()
 		outcomes = map[string]int{}

@@ -48,6 +48,7 @@ func (c client) loadScenario() {
 		order = append(order, [2]string{kind, name})
 	}
 	for _, yard := range demo.Yards() {
+		c.admit(yard)
 		order = append(order, [2]string{"listings", "listings-" + yard + ".csv"})
 	}
 	for _, item := range order {
@@ -69,6 +70,12 @@ func (c client) loadScenario() {
 			c.t.Fatalf("%s: %v", item[1], err)
 		}
 	}
+}
+
+// admit makes a yard a business.
+func (c client) admit(yard string) {
+	c.t.Helper()
+	c.post("/v1/businesses", object{"business": object{"id": yard, "displayName": yard, "roles": []string{"yard", "admin"}}, "requestId": uuid.NewString()})
 }
 
 func TestThreeProcesses(t *testing.T) {

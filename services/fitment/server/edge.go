@@ -4,11 +4,13 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"google.golang.org/grpc/codes"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+	"beltwright.example/services/fitment/businesses"
 	"beltwright.example/services/platform/apierr"
 	"beltwright.example/services/platform/check"
 	"beltwright.example/services/platform/identity"
@@ -64,6 +66,28 @@ func mayList(p identity.Principal, yard string) error {
 	}
 	return apierr.New(codes.PermissionDenied, fitmentv1.ErrorInfo_PERMISSION_MISSING,
 		"only yard %s, with the role yard, or the operator may do this", yard)
+}
+
+// listsFor refuses to list for a business that is none, or none with a yard: whoever
+// mistypes it would otherwise make a yard that nobody can sign in to. Field is what
+// named it. A caller's own business is one.
+func (s *Server) listsFor(ctx context.Context, p identity.Principal, yard, field string) error {
+	if yard == p.Tenant {
+		return nil
+	}
+	business, err := businesses.New(s.store).Get(ctx, yard)
+	missing := errors.Is(err, store.ErrNotFound)
+	if err != nil && !missing {
+		return edge(err)
+	}
+	return wellFormed(func(fields *check.Fields) {
+		switch {
+		case missing:
+			fields.Add(field, fmt.Sprintf("there is no business %q", yard), "one that has the desk yard; the operator makes businesses")
+		case !slices.Contains(business.GetRoles(), string(identity.Yard)):
+			fields.Add(field, fmt.Sprintf("business %q has no desk yard", yard), "one that has it")
+		}
+	})
 }
 
 // await waits for the place that a request demands; with none, for everything

@@ -24,6 +24,7 @@ import (
 	"google.golang.org/grpc/test/bufconn"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+	"beltwright.example/services/fitment/businesses"
 	"beltwright.example/services/fitment/server"
 	"beltwright.example/services/platform/apierr"
 	"beltwright.example/services/platform/identity"
@@ -74,6 +75,11 @@ func serveOn(t *testing.T, st store.Store, c *storetest.Clock, change ...func(*s
 	opts := server.Options{Store: st, Files: shelf, Log: slog.New(slog.NewTextHandler(t.Output(), nil))}
 	for _, one := range change {
 		one(&opts)
+	}
+	for _, yard := range []string{"north-yard", "south-yard"} {
+		if err := businesses.New(st).Ensure(t.Context(), yard, false, c.Now()); err != nil {
+			t.Fatal(err)
+		}
 	}
 	s, err := server.New(opts)
 	if err != nil {

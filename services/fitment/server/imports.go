@@ -112,6 +112,9 @@ func (s *Server) intoListings(ctx context.Context, options *fitmentv1.ImportOpti
 	if err := mayList(p, yard); err != nil {
 		return imports.Job{}, err
 	}
+	if err := s.listsFor(ctx, p, yard, "options.owner"); err != nil {
+		return imports.Job{}, err
+	}
 	now := func() (time.Time, error) { return s.store.Now(ctx) }
 	return imports.Job{Store: s.store, Target: listing.Target(now), Owner: yard, Committed: s.index.Fresh}, nil
 }

@@ -6,9 +6,13 @@ import (
 	"testing"
 	"time"
 
+	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/proto"
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
+	"beltwright.example/services/fitment/businesses"
+	"beltwright.example/services/fitment/listing"
+	"beltwright.example/services/store"
 )
 
 func TestTheSameFileTwiceChangesNothing(t *testing.T) {
@@ -143,6 +147,7 @@ func TestWhoMayImport(t *testing.T) {
 		wantReason(t, err, fitmentv1.ErrorInfo_PERMISSION_MISSING)
 	}
 	one := "stock_number,kind,price,currency\n1,clock spring,1,USD\n"
+	f.business(t, "bookshop", "books", "admin")
 	for _, c := range []struct {
 		who, owner string
 		want       fitmentv1.ErrorInfo_Reason
@@ -153,14 +158,47 @@ func TestWhoMayImport(t *testing.T) {
 		{shopA, "", fitmentv1.ErrorInfo_PERMISSION_MISSING},
 		{admin, "south-yard", fitmentv1.ErrorInfo_REASON_UNSPECIFIED},
 		{admin, "South Yard", fitmentv1.ErrorInfo_FIELD_INVALID},
+		{admin, "suoth-yard", fitmentv1.ErrorInfo_FIELD_INVALID},
+		{admin, "bookshop", fitmentv1.ErrorInfo_FIELD_INVALID},
+		{admin, "common", fitmentv1.ErrorInfo_FIELD_INVALID},
+		{admin, "office", fitmentv1.ErrorInfo_REASON_UNSPECIFIED},
 	} {
 		_, err := f.importListings(t, c.who, &fitmentv1.ImportOptions{Owner: c.owner}, one)
 		wantReason(t, err, c.want)
 	}
 	f.get(t, admin, "listings/south-yard.1")
+	for yard, want := range map[string]string{"suoth-yard": "there is no business", "bookshop": "has no desk yard"} {
+		_, err := f.importListings(t, admin, &fitmentv1.ImportOptions{Owner: yard}, one)
+		if s := status.Convert(err); !strings.HasPrefix(s.Message(), "options.owner: ") || !strings.Contains(s.Message(), want) {
+			t.Errorf("%s: %v", yard, err)
+		}
+		part := plain("7")
+		part.Yard = yard
+		_, err = f.listings.CreateListing(as(t, admin), &fitmentv1.CreateListingRequest{Listing: part, RequestId: newID()})
+		wantReason(t, err, fitmentv1.ErrorInfo_FIELD_INVALID)
+		if s := status.Convert(err); !strings.HasPrefix(s.Message(), "listing.yard: ") || !strings.Contains(s.Message(), want) {
+			t.Errorf("%s: %v", yard, err)
+		}
+		if kept, err := f.store.List(t.Context(), yard, listing.Kind, "", 1); err != nil || len(kept) > 0 {
+			t.Errorf("%s has %d listings, %v", yard, len(kept), err)
+		}
+	}
 	stream, err := f.listings.ImportListings(t.Context())
 	_, err = upload(t, stream, err, &fitmentv1.ImportListingsRequest{Content: &fitmentv1.ImportListingsRequest_Options{Options: &fitmentv1.ImportOptions{}}})
 	wantReason(t, err, fitmentv1.ErrorInfo_CREDENTIAL_INVALID)
+}
+
+// business admits a business with some desks only.
+func (f *fixture) business(t *testing.T, id string, desks ...string) {
+	t.Helper()
+	value, err := businesses.Encode(&fitmentv1.Business{Id: id, DisplayName: id, Roles: desks})
+	if err != nil {
+		t.Fatal(err)
+	}
+	applied, err := f.store.Apply(t.Context(), store.Change{Puts: []store.Put{{Key: businesses.KeyOf(id), Expect: store.Absent, Value: value}}})
+	if err != nil || applied[0].Err != nil {
+		t.Fatal(err, applied)
+	}
 }
 
 func TestADryRunStoresNothing(t *testing.T) {

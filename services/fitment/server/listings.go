@@ -53,6 +53,9 @@ func (s *Server) create(ctx context.Context, p identity.Principal, said *fitment
 	if err := notFuture(said, now); err != nil {
 		return nil, store.Change{}, err
 	}
+	if err := s.listsFor(ctx, p, said.GetYard(), "listing.yard"); err != nil {
+		return nil, store.Change{}, err
+	}
 	if err := s.attached(ctx, p, said.GetYard(), nil, said.GetEvidence(), "listing.evidence"); err != nil {
 		return nil, store.Change{}, err
 	}

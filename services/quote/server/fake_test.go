@@ -29,6 +29,7 @@ import (
 type fakeFitment struct {
 	fitmentv1.UnimplementedFitmentServiceServer
 	fitmentv1.UnimplementedListingServiceServer
+	fitmentv1.UnimplementedIdentityServiceServer
 
 	now    func() time.Time
 	health *health.Server
@@ -63,6 +64,7 @@ func newFake(t *testing.T, now func() time.Time) (*fakeFitment, *grpc.ClientConn
 	server := grpc.NewServer()
 	fitmentv1.RegisterFitmentServiceServer(server, fake)
 	fitmentv1.RegisterListingServiceServer(server, fake)
+	fitmentv1.RegisterIdentityServiceServer(server, fake)
 	healthpb.RegisterHealthServer(server, fake.health)
 	served := make(chan error, 1)
 	go func() { served <- server.Serve(listener) }()
@@ -81,6 +83,21 @@ func newFake(t *testing.T, now func() time.Time) (*fakeFitment, *grpc.ClientConn
 		}
 	})
 	return fake, conn
+}
+
+// GetBusiness knows shops, which have books, and yards, which have none.
+func (f *fakeFitment) GetBusiness(ctx context.Context, req *fitmentv1.GetBusinessRequest) (*fitmentv1.GetBusinessResponse, error) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if err := f.enter(ctx, "GetBusiness", req.GetName()); err != nil {
+		return nil, err
+	}
+	id, _ := strings.CutPrefix(req.GetName(), "businesses/")
+	desks := map[string][]string{"shop-a": {"shop", "books"}, "shop-b": {"shop", "books"}, "yard-a": {"yard", "admin"}}
+	if desks[id] == nil {
+		return nil, apierr.New(codes.NotFound, fitmentv1.ErrorInfo_NOT_FOUND, "there is no business %s", id)
+	}
+	return &fitmentv1.GetBusinessResponse{Business: &fitmentv1.Business{Id: id, Roles: desks[id]}}, nil
 }
 
 // enter counts a call and does what the test asks for before it.

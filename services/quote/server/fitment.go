@@ -13,6 +13,7 @@ import (
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	"beltwright.example/services/platform/apierr"
 	"beltwright.example/services/platform/hop"
+	"beltwright.example/services/platform/identity"
 	"beltwright.example/services/quote/quote"
 )
 
@@ -33,6 +34,7 @@ const retryAfter = 2 * time.Second
 type fitmentSide struct {
 	decisions fitmentv1.FitmentServiceClient
 	listings  fitmentv1.ListingServiceClient
+	known     fitmentv1.IdentityServiceClient
 	timeout   time.Duration
 	retries   *retries // of writes, whose request ids are the server's
 	now       func() time.Time
@@ -238,6 +240,26 @@ func (fitmentSide) failed(ctx context.Context, method string, err error) error {
 	}
 	return apierr.Down(codes.Unavailable, hop.Fitment, retryAfter,
 		"the fitment service did not answer %s: %s", method, status.Code(err))
+}
+
+// keepsBooks refuses a business that is none, or none with the desk books: whoever
+// mistypes it would otherwise keep records that nobody can read. Field is what named it.
+func (f fitmentSide) keepsBooks(ctx context.Context, id, field string) error {
+	ctx, cancel := context.WithTimeout(ctx, f.timeout)
+	defer cancel()
+	answer, err := f.known.GetBusiness(ctx, &fitmentv1.GetBusinessRequest{Name: "businesses/" + id})
+	wrong := func(problem, expected string) error {
+		return apierr.Invalid(fitmentv1.ErrorInfo_FIELD_INVALID, apierr.Violation{Field: field, Problem: problem, Expected: expected})
+	}
+	switch code := status.Code(err); {
+	case code == codes.NotFound || code == codes.InvalidArgument:
+		return wrong(fmt.Sprintf("there is no business %q", id), "one that has the desk books; the operator makes businesses")
+	case err != nil:
+		return f.failed(ctx, "GetBusiness", err)
+	case !slices.Contains(answer.GetBusiness().GetRoles(), string(identity.Books)):
+		return wrong(fmt.Sprintf("business %q has no desk books", id), "one that has it")
+	}
+	return nil
 }
 
 // nonsense is the error for an answer that cannot be believed.

@@ -55,6 +55,9 @@ func (s *Server) startOffers(ctx context.Context, options *fitmentv1.ImportOptio
 				Expected: "1 to 32 lower-case letters, digits and hyphens",
 			})
 		}
+		if err := s.side.keepsBooks(ctx, asked, "options.owner"); err != nil {
+			return imports.Job{}, err
+		}
 		owner = asked
 	}
 	return imports.Job{Store: s.store, Target: offers.Target(), Owner: owner}, nil

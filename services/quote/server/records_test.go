@@ -27,6 +27,7 @@ import (
 
 	fitmentv1 "beltwright.example/proto/beltwright/fitment/v1"
 	quotev1 "beltwright.example/proto/beltwright/quote/v1"
+	"beltwright.example/services/platform/apierr"
 	"beltwright.example/services/platform/identity"
 	"beltwright.example/services/quote/server"
 )
@@ -471,6 +472,19 @@ func TestImportedOffersAreQuoted(t *testing.T) {
 	}
 	if _, _, err := importOffers(t, admin, &fitmentv1.ImportOptions{Owner: "Shop B"}, csv); status.Code(err) != codes.InvalidArgument {
 		t.Errorf("an owner that is none: %v", err)
+	}
+	for owner, want := range map[string]string{"shop-bb": "there is no business", "yard-a": "has no desk books"} {
+		_, _, err := importOffers(t, admin, &fitmentv1.ImportOptions{Owner: owner}, csv)
+		if said := status.Convert(err).Message(); apierr.ReasonOf(err) != fitmentv1.ErrorInfo_FIELD_INVALID || !strings.HasPrefix(said, "options.owner: ") || !strings.Contains(said, want) {
+			t.Errorf("for %s: %v", owner, err)
+		}
+		if kept, err := w.store.List(t.Context(), owner, "offer", "", 1); err != nil || len(kept) > 0 {
+			t.Errorf("%s has %d offers, %v", owner, len(kept), err)
+		}
+	}
+	w.fake.before["GetBusiness"] = func(string) error { return status.Error(codes.Unavailable, "gone") }
+	if _, _, err := importOffers(t, admin, &fitmentv1.ImportOptions{Owner: "shop-b"}, csv); apierr.ReasonOf(err) != fitmentv1.ErrorInfo_DEPENDENCY_DOWN {
+		t.Errorf("nobody can tell whether there is such a business: %v", err)
 	}
 }
 

@@ -81,6 +81,7 @@ func New(o Options) (*Server, error) {
 		side: fitmentSide{
 			decisions: fitmentv1.NewFitmentServiceClient(o.Fitment),
 			listings:  fitmentv1.NewListingServiceClient(o.Fitment),
+			known:     fitmentv1.NewIdentityServiceClient(o.Fitment),
 			timeout:   cmp.Or(max(o.FitmentTimeout, 0), DefaultFitmentTimeout),
 			retries:   &retries{},
 			now:       o.Now,
