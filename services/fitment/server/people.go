@@ -52,6 +52,9 @@ func (s *IdentityServer) CreatePerson(ctx context.Context, req *fitmentv1.Create
 	bare.Password = "" // see samePassword
 	hash := s.hash(req.GetPassword())
 	applied, err := s.once(ctx, p, req.GetRequestId(), bare, func(ctx context.Context, now time.Time) ([]byte, store.Change, error) {
+		if err := mayLink(p, nil, asked); err != nil {
+			return nil, store.Change{}, err
+		}
 		if err := s.hasDesks(ctx, business, "person.roles", asked.GetRoles()); err != nil {
 			return nil, store.Change{}, err
 		}
@@ -134,6 +137,18 @@ func managed(p identity.Principal, field, asked string) (string, error) {
 		})
 	}
 	return asked, nil
+}
+
+// mayLink leaves it to the operator to say whom a provider's subject is: subjects are
+// of the whole deployment, and an administrator who named somebody else's would have
+// that person sign in to the wrong business. Taking a link away is open to both.
+func mayLink(p identity.Principal, before, after *fitmentv1.Person) error {
+	if after.GetSubject() == "" || p.Has(identity.Operator) ||
+		before.GetIssuer() == after.GetIssuer() && before.GetSubject() == after.GetSubject() {
+		return nil
+	}
+	return apierr.New(codes.PermissionDenied, fitmentv1.ErrorInfo_PERMISSION_MISSING,
+		"person.subject: only administrators of the operator say whom a provider's subject is; ask them, or leave it as it is")
 }
 
 // hasDesks refuses desks that a business does not have.
@@ -285,6 +300,9 @@ func (s *IdentityServer) UpdatePerson(ctx context.Context, req *fitmentv1.Update
 		if before.Person.GetEtag() != req.GetEtag() {
 			return nil, store.Change{}, apierr.New(codes.Aborted, fitmentv1.ErrorInfo_ETAG_STALE,
 				"the person changed since the etag was read; read it again")
+		}
+		if err := mayLink(p, before.Person, asked); err != nil {
+			return nil, store.Change{}, err
 		}
 		if err := s.hasDesks(ctx, business, "person.roles", asked.GetRoles()); err != nil {
 			return nil, store.Change{}, err

@@ -174,9 +174,13 @@ func (o *office) update(name string, change func(p *fitmentv1.Person)) {
 	}
 	i := slices.IndexFunc(list.GetPeople(), func(p *fitmentv1.Person) bool { return p.GetName() == name })
 	p := list.GetPeople()[i]
-	etag := p.GetEtag()
+	etag, subject := p.GetEtag(), p.GetSubject()
 	change(p)
-	if _, err := o.UpdatePerson(adminOf(o.t, business), &fitmentv1.UpdatePersonRequest{Person: p, Etag: etag, RequestId: newID()}); err != nil {
+	as := adminOf(o.t, business)
+	if s := p.GetSubject(); s != "" && s != subject { // the operator's alone
+		as = operator(o.t)
+	}
+	if _, err := o.UpdatePerson(as, &fitmentv1.UpdatePersonRequest{Person: p, Etag: etag, RequestId: newID()}); err != nil {
 		o.t.Fatal(err)
 	}
 }
@@ -617,12 +621,16 @@ func TestWhoMayBeAdded(t *testing.T) {
 	}
 	linked := good()
 	linked.Issuer, linked.Subject = "https://id.example.com", "subject-1"
-	if _, err := o.CreatePerson(adminOf(t, "kettlewick"), &fitmentv1.CreatePersonRequest{Person: linked, RequestId: newID()}); err != nil {
+	// An administrator of a business cannot claim a subject, which may be anybody's.
+	_, err := o.CreatePerson(adminOf(t, "kettlewick"), &fitmentv1.CreatePersonRequest{Person: linked, RequestId: newID()})
+	wantReason(t, err, fitmentv1.ErrorInfo_PERMISSION_MISSING)
+	linked.Business = "kettlewick"
+	if _, err := o.CreatePerson(operator(t), &fitmentv1.CreatePersonRequest{Person: linked, RequestId: newID()}); err != nil {
 		t.Fatal(err)
 	}
 	// A subject is one person, of whatever business, until the link is taken away.
-	taken := &fitmentv1.Person{Id: "sam", DisplayName: "Sam", Roles: []string{"shop"}, Issuer: linked.GetIssuer(), Subject: linked.GetSubject()}
-	_, err := o.CreatePerson(adminOf(t, "saltmarrow"), &fitmentv1.CreatePersonRequest{Person: taken, RequestId: newID()})
+	taken := &fitmentv1.Person{Business: "saltmarrow", Id: "sam", DisplayName: "Sam", Roles: []string{"shop"}, Issuer: linked.GetIssuer(), Subject: linked.GetSubject()}
+	_, err = o.CreatePerson(operator(t), &fitmentv1.CreatePersonRequest{Person: taken, RequestId: newID()})
 	wantReason(t, err, fitmentv1.ErrorInfo_ALREADY_EXISTS)
 	if strings.Contains(err.Error(), "kettlewick") {
 		t.Errorf("it tells whose it is: %v", err)
@@ -634,7 +642,7 @@ func TestWhoMayBeAdded(t *testing.T) {
 	if kept, err := people.BySubject(t.Context(), o.store, linked.GetIssuer(), linked.GetSubject()); err == nil {
 		t.Errorf("a link that was taken away leads to %v", kept.Person)
 	}
-	if _, err := o.CreatePerson(adminOf(t, "saltmarrow"), &fitmentv1.CreatePersonRequest{Person: taken, RequestId: newID()}); err != nil {
+	if _, err := o.CreatePerson(operator(t), &fitmentv1.CreatePersonRequest{Person: taken, RequestId: newID()}); err != nil {
 		t.Errorf("a link that is free again: %v", err)
 	}
 	stale := good()

@@ -278,6 +278,7 @@ type Person struct {
 	// Whether the person is shut out.
 	Suspended bool `protobuf:"varint,6,opt,name=suspended,proto3" json:"suspended,omitempty"`
 	// Issuer of the identity provider that may vouch for the person; empty for none.
+	// The operator alone says whom a provider's subject is; a business may take it away.
 	Issuer string `protobuf:"bytes,7,opt,name=issuer,proto3" json:"issuer,omitempty"`
 	// Subject under which that provider knows the person; empty for none.
 	Subject string `protobuf:"bytes,8,opt,name=subject,proto3" json:"subject,omitempty"`
