@@ -30,7 +30,7 @@ func (s *Store) together(ctx context.Context, changes []store.Change) ([]store.A
 		}
 	}
 	applied := make([]store.Applied, len(changes))
-	var todo []int
+	var pending []int
 	for i, change := range changes {
 		refusal, err := s.take(ctx, change, &claims[i])
 		if err != nil {
@@ -41,17 +41,17 @@ func (s *Store) together(ctx context.Context, changes []store.Change) ([]store.A
 			applied[i].Err = refusal
 			continue
 		}
-		todo = append(todo, i)
+		pending = append(pending, i)
 	}
-	passed := make([]store.Change, 0, len(todo))
-	for _, i := range todo {
+	passed := make([]store.Change, 0, len(pending))
+	for _, i := range pending {
 		passed = append(passed, changes[i])
 	}
 	results, err := s.pass(ctx, passed)
 	if err != nil { // the store has stopped, or closed
 		return nil, err
 	}
-	for at, i := range todo {
+	for at, i := range pending {
 		applied[i] = results[at]
 		s.settle(claims[i], results[at])
 	}
