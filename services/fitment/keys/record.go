@@ -116,6 +116,15 @@ func (r record) show(at store.Key) *fitmentv1.Key {
 	return shown
 }
 
+// Admits tells whether a stored key is good at a time and sits at a desk.
+func Admits(found store.Record, desk identity.Role, now time.Time) (bool, error) {
+	if len(found.Value) == 0 { // forgotten, see GiveWay
+		return false, nil
+	}
+	kept, err := decode(found)
+	return err == nil && kept.counts(now) && slices.Contains(kept.Roles, desk), err
+}
+
 // ParseName takes the resource name of a key apart, keys/{business}.{id}; false where
 // it is none.
 func ParseName(name string) (business, id string, ok bool) {

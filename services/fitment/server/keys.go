@@ -146,7 +146,8 @@ func (s *IdentityServer) ListKeys(ctx context.Context, req *fitmentv1.ListKeysRe
 	return answer, nil
 }
 
-// RevokeKey ends a key. One that has ended already stays as it is.
+// RevokeKey ends a key. One that has ended already stays as it is; the last one by which
+// the deployment can be administered is not ended, see wayIn.
 func (s *IdentityServer) RevokeKey(ctx context.Context, req *fitmentv1.RevokeKeyRequest) (*fitmentv1.RevokeKeyResponse, error) {
 	business, id, named := keys.ParseName(req.GetName())
 	p, err := s.visitor(ctx, func(fields *check.Fields) {
@@ -169,12 +170,16 @@ func (s *IdentityServer) RevokeKey(ctx context.Context, req *fitmentv1.RevokeKey
 		if err != nil {
 			return nil, store.Change{}, err
 		}
+		others, err := s.wayIn(ctx, found, now)
+		if err != nil {
+			return nil, store.Change{}, err
+		}
 		put, shown, err := keys.Revoke(found, now)
 		if err != nil {
 			return nil, store.Change{}, err
 		}
 		answer, err := encode(shown)
-		return answer, store.Change{Puts: []store.Put{put}}, err
+		return answer, store.Change{Puts: append([]store.Put{put}, others...)}, err
 	})
 	if err != nil {
 		return nil, err
