@@ -460,9 +460,9 @@ func TestOnlyAnOperatorTakesABackup(t *testing.T) {
 	i := installed(t)
 	dir := t.TempDir()
 	reach := []string{"--server", i.fitment, "--quote-server", i.quote, "--key"}
-	program(t, append([]string{"business", "create", "kettlewick", "--name", "Kettlewick", "--role", "yard,shop,books,admin"}, append(reach, i.key)...)...)
-	made := program(t, append([]string{"keys", "create", "--business", "kettlewick", "--label", "all desks", "--role", "yard,shop,books,admin"}, append(reach, i.key)...)...)
-	key := regexp.MustCompile(`bw_kettlewick_[A-Za-z0-9_-]+`).FindString(made)
+	program(t, append([]string{"business", "create", "every-desk", "--name", "Every desk", "--role", "yard,shop,books,admin"}, append(reach, i.key)...)...)
+	made := program(t, append([]string{"keys", "create", "--business", "every-desk", "--label", "all desks", "--role", "yard,shop,books,admin"}, append(reach, i.key)...)...)
+	key := regexp.MustCompile(`bw_every-desk_[A-Za-z0-9_-]+`).FindString(made)
 	taken := filepath.Join(dir, "taken")
 	out, err := exec.CommandContext(t.Context(), filepath.Join(binaries, "beltwright"), append([]string{"backup", "-o", taken}, append(reach, key)...)...).CombinedOutput()
 	if err == nil || !strings.Contains(string(out), "operator") {
