@@ -190,13 +190,13 @@ func TestRevokedKeyIsShutOutEverywhere(t *testing.T) {
 		conns[address] = conn
 	}
 	cmd := commands{t, fitmentAddress, c.key}
-	cmd.run("business", "create", "kettlewick", "--name", "Kettlewick", "--role", "yard,shop,books,admin")
+	cmd.run("business", "create", "every-desk", "--name", "Every desk", "--role", "yard,shop,books,admin")
 	ends := map[string]func() map[string]end{}
 	names := map[string]string{}
 	ctx, cancel := context.WithTimeout(t.Context(), 3*time.Minute)
 	defer cancel()
 	for _, label := range []string{"first", "second"} {
-		name, text := cmd.makeKey("--business", "kettlewick", "--role", "yard", "--role", "shop,books", "--label", label)
+		name, text := cmd.makeKey("--business", "every-desk", "--role", "yard", "--role", "shop,books", "--label", label)
 		names[label] = name
 		all := usesOf(t, client{t, c.base, text}, conns[fitmentAddress], conns[quoteAddress])
 		if _, err := fitmentv1.NewCatalogueServiceClient(conns[fitmentAddress]).ListParts(auth.WithKey(ctx, text), &fitmentv1.ListPartsRequest{}); err != nil {
@@ -221,11 +221,11 @@ func TestRevokedKeyIsShutOutEverywhere(t *testing.T) {
 		}
 	}
 	shut("first", "keys", "revoke", names["first"])
-	listed := cmd.run("keys", "list", "--business", "kettlewick")
+	listed := cmd.run("keys", "list", "--business", "every-desk")
 	if !regexp.MustCompile(regexp.QuoteMeta(names["first"]) + `.*revoked`).MatchString(listed) {
 		t.Errorf("the list does not say that it is revoked:\n%s", listed)
 	}
-	shut("second", "business", "suspend", "kettlewick") // none ended with the first key
+	shut("second", "business", "suspend", "every-desk") // none ended with the first key
 	if code, _ := c.do(http.MethodGet, "/v1/quotes", nil); code != http.StatusOK {
 		t.Errorf("the operator's key: %d", code)
 	}

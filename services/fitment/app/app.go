@@ -72,14 +72,14 @@ type App struct {
 // Check looks at everything that can be wrong with the configuration before there is a
 // store, and names the flag of the programs where one says it. A start that is going to
 // fail should not make a store, let alone hand a key out.
-func (c Config) Check() error {
+func (c *Config) Check() error {
 	if _, _, err := c.quotas(); err != nil {
 		return fmt.Errorf("--quotas: %w", err)
 	}
 	if _, err := server.PublicURL(c.PublicURL); err != nil {
 		return fmt.Errorf("--public-url: %w", err)
 	}
-	if _, err := c.Provider.verifier(c); err != nil {
+	if _, err := c.Provider.verifier(*c); err != nil {
 		return err
 	}
 	if _, err := c.Own.options(); err != nil {

@@ -357,6 +357,10 @@ func TestWhatBusinessesAreRefused(t *testing.T) {
 		_, err := d.client.CreateBusiness(d.as(c.by), &fitmentv1.CreateBusinessRequest{Business: b, RequestId: uuid.NewString()})
 		wants(t, "create, "+name, err, c.reason, c.field)
 	}
+	_, err := d.client.CreateBusiness(d.as(d.operator), &fitmentv1.CreateBusinessRequest{Business: &fitmentv1.Business{Id: "common", DisplayName: "x", Roles: []string{"shop"}}, RequestId: uuid.NewString()})
+	if said := status.Convert(err).Message(); !strings.HasSuffix(said, `and not the word "common"`) {
+		t.Errorf("%s", said)
+	}
 	for name, c := range map[string]struct {
 		by, id string
 		spoil  func(*fitmentv1.Business)

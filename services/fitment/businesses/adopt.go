@@ -18,7 +18,7 @@ const scanned = 1000
 // that there is stays as it is.
 func (s *Store) Ensure(ctx context.Context, id string, operator bool, now time.Time) error {
 	if !ValidID(id) {
-		return fmt.Errorf("businesses: %q is no id of a business; expected 1 to 32 of a-z, 0-9 and -, and not %q", id, Registry)
+		return fmt.Errorf("businesses: %q is no id of a business; expected 1 to 32 of a-z, 0-9 and -, and not the word %q", id, Registry)
 	}
 	_, err := s.records.Get(ctx, KeyOf(id))
 	if !errors.Is(err, store.ErrNotFound) {

@@ -165,7 +165,7 @@ func (s *Store) Draft(wish New, now time.Time) (Draft, error) {
 	}
 	switch {
 	case !businesses.ValidID(wish.Business):
-		return Draft{}, fmt.Errorf("keys: tenant %q: expected 1 to %d of a-z, 0-9 and -, and not %q", wish.Business, identity.MaxTenant, businesses.Registry)
+		return Draft{}, fmt.Errorf("keys: tenant %q: expected 1 to %d of a-z, 0-9 and -, and not the word %q", wish.Business, identity.MaxTenant, businesses.Registry)
 	case wish.Days < 1 || wish.Days > MaxDays:
 		return Draft{}, fmt.Errorf("keys: %d days: expected 1 to %d, or 0 for %d", wish.Days, MaxDays, DefaultDays)
 	case len(wish.Roles) == 0:

@@ -67,7 +67,7 @@ func (s *IdentityServer) CreateBusiness(ctx context.Context, req *fitmentv1.Crea
 	p, err := s.visitor(ctx, func(fields *check.Fields) {
 		requests.ID(fields, req.GetRequestId())
 		if !businesses.ValidID(b.GetId()) {
-			fields.Add("business.id", strconv.Quote(b.GetId())+" is no id of a business", "1 to 32 of a to z, 0 to 9 and -, and not "+businesses.Registry)
+			fields.Add("business.id", strconv.Quote(b.GetId())+" is no id of a business", "1 to 32 of a to z, 0 to 9 and -, and not the word "+strconv.Quote(businesses.Registry))
 		}
 		businesses.Validate(b, "business.", fields)
 		outputOnly(fields, map[string]bool{

@@ -69,7 +69,7 @@ type App struct {
 
 // Check looks at everything that can be wrong with the configuration before there is a
 // store, and names the flag of the programs where one says it.
-func (c Config) Check() error {
+func (c *Config) Check() error {
 	if _, _, err := c.quotas(); err != nil {
 		return fmt.Errorf("--quotas: %w", err)
 	}
