@@ -285,7 +285,7 @@ func TestImportEndsWithItsClient(t *testing.T) {
 func TestImportEndsWhenTheUploadStalls(t *testing.T) {
 	t.Parallel()
 	ended := make(chan error, 1)
-	d := open(t, waits(ended), func(o *rest.Options) { o.Stall = 100 * time.Millisecond })
+	d := open(t, waits(ended), func(o *rest.Options) { o.Stall = time.Second })
 	file, end := io.Pipe()
 	defer end.Close() //nolint:errcheck // a pipe
 	response, err := d.upload(t.Context(), file)

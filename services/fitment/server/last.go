@@ -44,7 +44,7 @@ func (s *IdentityServer) wayIn(ctx context.Context, revoked store.Record, now ti
 		witness, err = s.first(ctx, id, people.Kind, signsInAsAdmin)
 	}
 	if errors.Is(err, store.ErrNotFound) {
-		return nil, apierr.New(codes.FailedPrecondition, fitmentv1.ErrorInfo_STEP_REFUSED,
+		return nil, apierr.New(codes.FailedPrecondition, fitmentv1.ErrorInfo_LAST_ADMINISTRATOR,
 			"it is the last key by which somebody can administer this deployment; make another key with the desk admin first, "+
 				"or add a person who has that desk and a password")
 	}

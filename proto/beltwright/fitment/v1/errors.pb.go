@@ -93,6 +93,8 @@ const (
 	ErrorInfo_CROSS_SITE ErrorInfo_Reason = 32
 	// The business or the person is shut out, or the sign-in is wrong.
 	ErrorInfo_SIGN_IN_REFUSED ErrorInfo_Reason = 33
+	// Nobody could administer the deployment afterwards.
+	ErrorInfo_LAST_ADMINISTRATOR ErrorInfo_Reason = 34
 )
 
 // Enum value maps for ErrorInfo_Reason.
@@ -132,6 +134,7 @@ var (
 		31: "QUOTA_REACHED",
 		32: "CROSS_SITE",
 		33: "SIGN_IN_REFUSED",
+		34: "LAST_ADMINISTRATOR",
 	}
 	ErrorInfo_Reason_value = map[string]int32{
 		"REASON_UNSPECIFIED":      0,
@@ -168,6 +171,7 @@ var (
 		"QUOTA_REACHED":           31,
 		"CROSS_SITE":              32,
 		"SIGN_IN_REFUSED":         33,
+		"LAST_ADMINISTRATOR":      34,
 	}
 )
 
@@ -249,9 +253,9 @@ var File_beltwright_fitment_v1_errors_proto protoreflect.FileDescriptor
 
 const file_beltwright_fitment_v1_errors_proto_rawDesc = "" +
 	"\n" +
-	"\"beltwright/fitment/v1/errors.proto\x12\x15beltwright.fitment.v1\"\xee\x05\n" +
+	"\"beltwright/fitment/v1/errors.proto\x12\x15beltwright.fitment.v1\"\x86\x06\n" +
 	"\tErrorInfo\x12?\n" +
-	"\x06reason\x18\x01 \x01(\x0e2'.beltwright.fitment.v1.ErrorInfo.ReasonR\x06reason\"\x9f\x05\n" +
+	"\x06reason\x18\x01 \x01(\x0e2'.beltwright.fitment.v1.ErrorInfo.ReasonR\x06reason\"\xb7\x05\n" +
 	"\x06Reason\x12\x16\n" +
 	"\x12REASON_UNSPECIFIED\x10\x00\x12\x11\n" +
 	"\rFIELD_INVALID\x10\x01\x12\x11\n" +
@@ -290,7 +294,8 @@ const file_beltwright_fitment_v1_errors_proto_rawDesc = "" +
 	"\rQUOTA_REACHED\x10\x1f\x12\x0e\n" +
 	"\n" +
 	"CROSS_SITE\x10 \x12\x13\n" +
-	"\x0fSIGN_IN_REFUSED\x10!B\xd8\x01\n" +
+	"\x0fSIGN_IN_REFUSED\x10!\x12\x16\n" +
+	"\x12LAST_ADMINISTRATOR\x10\"B\xd8\x01\n" +
 	"\x19com.beltwright.fitment.v1B\vErrorsProtoP\x01Z8beltwright.example/proto/beltwright/fitment/v1;fitmentv1\xa2\x02\x03BFX\xaa\x02\x15Beltwright.Fitment.V1\xca\x02\x15Beltwright\\Fitment\\V1\xe2\x02!Beltwright\\Fitment\\V1\\GPBMetadata\xea\x02\x17Beltwright::Fitment::V1b\x06proto3"
 
 var (

@@ -11,11 +11,11 @@ import (
 // Samples returns the counters and gauges of a family by their labels' values,
 // in the order of the labels' names and with spaces between; "" is the one
 // without labels.
-func Samples(t testing.TB, set *metrics.Set, family string) map[string]float64 {
-	t.Helper()
+func Samples(tb testing.TB, set *metrics.Set, family string) map[string]float64 {
+	tb.Helper()
 	all, err := set.Gatherer().Gather()
 	if err != nil {
-		t.Fatal(err)
+		tb.Fatal(err)
 	}
 	got := map[string]float64{}
 	for _, f := range all {

@@ -8,15 +8,15 @@ import (
 )
 
 // Open opens the store in a directory and closes it when the test ends.
-func Open(t testing.TB, dir string, options embedded.Options) *embedded.Store {
-	t.Helper()
+func Open(tb testing.TB, dir string, options embedded.Options) *embedded.Store {
+	tb.Helper()
 	s, err := embedded.Open(dir, options)
 	if err != nil {
-		t.Fatal(err)
+		tb.Fatal(err)
 	}
-	t.Cleanup(func() {
+	tb.Cleanup(func() {
 		if err := s.Close(); err != nil {
-			t.Error(err)
+			tb.Error(err)
 		}
 	})
 	return s
