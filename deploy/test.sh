@@ -3,7 +3,7 @@
 # step to run: tools, format, proto, lint, unit, sound, abuse, deploy, vuln, fuzz.
 #
 # Longer forms (more crash rounds, more random cases): BELTWRIGHT_LONG=1.
-# Length of each fuzz target's run: BELTWRIGHT_FUZZTIME (default 3s).
+# Length of each fuzz target's run: BELTWRIGHT_FUZZTIME (default 2s).
 set -euo pipefail
 cd "$(dirname "$0")/.."
 
@@ -85,8 +85,9 @@ step_unit() {
   local log status=0
   go test -C services/fitment/vindata/generate ./...
   log=$(mktemp)
-  # Attacks come in a step of their own: they would starve the others' tests.
-  go list ./... | grep -v '/gateway/abuse$' | xargs go test -race -count=1 -timeout 20m -v >"$log" 2>&1 || status=$?
+  # Attacks come in a step of their own: they would starve the others' tests. Who gets
+  # at what is not his comes whole in step_sound; the detector makes it four times slower.
+  go list ./... | grep -vE '/gateway/(abuse|tenants)$' | xargs go test -race -count=1 -timeout 20m -v >"$log" 2>&1 || status=$?
   if [ "$status" -eq 0 ]; then
     grep -E '^(ok|FAIL)|^ *--- SKIP' -A1 "$log" | grep -vE '^(--|=== |--- PASS|PASS|\?)' || true
     echo "tests passed: $(grep -cE '^ *--- PASS' "$log"), skipped: $(grep -cE '^ *--- SKIP' "$log" || true)"
@@ -106,7 +107,7 @@ step_sound() {
   # twelve.
   BELTWRIGHT_LONG=1 go test -count=1 -timeout 10m -run '^(TestNoOtherPolicyIsCheaper|TestSearchAgrees.*OnTwelve.*)$' -v ./services/quote/plan |
     grep -E '^(ok|FAIL|--- )' || return 1
-  # Who gets at what is not his: step_unit sends fewer cases and compares nothing.
+  # Who gets at what is not his.
   go test -count=1 -timeout 10m -v ./gateway/tenants | grep -E '^(ok|FAIL|--- )|^ .*_test.go' || return 1
 }
 
@@ -154,7 +155,7 @@ step_vuln() {
 fuzz_target() { # fuzz_target DIR NAME
   local attempt output
   for attempt in 1 2 3; do
-    if output=$(go test -run '^$' -parallel 1 -fuzz "^$2\$" -fuzztime "${BELTWRIGHT_FUZZTIME:-3s}" "./$1" 2>&1); then
+    if output=$(go test -run '^$' -parallel 1 -fuzz "^$2\$" -fuzztime "${BELTWRIGHT_FUZZTIME:-2s}" "./$1" 2>&1); then
       echo "fuzz $2: $(grep -E '^ok' <<<"$output")"
       return 0
     fi
