@@ -50,10 +50,7 @@ func TestSignOutOfEndedSession(t *testing.T) {
 // TestSignedInElsewhere: whoever is signed in on another server is told so, and the
 // session is not sent to this one.
 func TestSignedInElsewhere(t *testing.T) {
-	t.Parallel()
-	if os.Getenv("BELTWRIGHT_KEY") != "" {
-		t.Skip("a key in the environment counts more")
-	}
+	t.Setenv("BELTWRIGHT_KEY", "") // a key there would count more
 	other := start(t, &fitmentv1.ListListingsResponse{}, nil)
 	code, _, errs := run(t, "", "listing", "list", "--server", other.address, "--session-file", kept(t, "127.0.0.1:1"))
 	if code != cli.ExitUsage || !strings.Contains(errs, "jo@harrow-motors is signed in on 127.0.0.1:1") {

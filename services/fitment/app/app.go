@@ -73,7 +73,7 @@ type App struct {
 // store, and names the flag of the programs where one says it. A start that is going to
 // fail should not make a store, let alone hand a key out.
 func (c *Config) Check() error {
-	if _, _, err := c.quotas(); err != nil {
+	if _, _, err := quota.Parse(c.Quotas, server.Counted(), c.OtherQuotas...); err != nil {
 		return fmt.Errorf("--quotas: %w", err)
 	}
 	if _, err := server.PublicURL(c.PublicURL); err != nil {
@@ -124,7 +124,7 @@ func Open(ctx context.Context, config Config) (*App, error) {
 }
 
 func assemble(ctx context.Context, config Config, options server.Options, records *embedded.Store) (*App, error) {
-	counted, err := config.counted(ctx, records)
+	counted, err := quota.Wrap(ctx, records, config.Quotas, server.Counted(), config.OtherQuotas...)
 	if err != nil {
 		return nil, err
 	}
@@ -177,20 +177,6 @@ func (c *Config) committed(changes int, took time.Duration) {
 // watched is the store as the services use it: counted, and in traces.
 func (c *Config) watched(records store.Store) store.Store {
 	return traced.New(measured.New(records, hop.Fitment, c.Metrics), hop.Fitment, c.Traces)
-}
-
-// counted is the store, in which a business may keep only so much.
-func (c *Config) counted(ctx context.Context, records store.Store) (store.Store, error) {
-	kinds, overrides, err := c.quotas()
-	if err != nil {
-		return nil, err
-	}
-	return quota.Open(ctx, records, kinds, overrides)
-}
-
-// quotas are the limits of what is counted.
-func (c *Config) quotas() ([]store.Counted, []quota.Override, error) {
-	return quota.Parse(c.Quotas, server.Counted(), c.OtherQuotas...)
 }
 
 // QuotaNames are the names of records of which a business may keep only so many.

@@ -70,7 +70,7 @@ type App struct {
 // Check looks at everything that can be wrong with the configuration before there is a
 // store, and names the flag of the programs where one says it.
 func (c *Config) Check() error {
-	if _, _, err := c.quotas(); err != nil {
+	if _, _, err := quota.Parse(c.Quotas, server.Counted(), c.OtherQuotas...); err != nil {
 		return fmt.Errorf("--quotas: %w", err)
 	}
 	_, headsErr := letterheads(c.Letterheads)
@@ -108,7 +108,7 @@ func Open(ctx context.Context, config Config) (*App, error) {
 	if err != nil {
 		return nil, fmt.Errorf("quote: open the store in %s: %w", config.Data, err)
 	}
-	counted, err := config.counted(ctx, records)
+	counted, err := quota.Wrap(ctx, records, config.Quotas, server.Counted(), config.OtherQuotas...)
 	if err != nil {
 		return nil, errors.Join(fmt.Errorf("quote: %w", err), records.Close())
 	}
@@ -118,20 +118,6 @@ func Open(ctx context.Context, config Config) (*App, error) {
 	}
 	copies := server.NewBackup(backup.NewDesk(backup.Source{Side: backup.Quote, Records: records}, config.Log))
 	return &App{Services: []serve.Service{main, copies}, Verifier: config.Verifier, Store: counted}, nil
-}
-
-// counted is the store, in which a business may keep only so much.
-func (c *Config) counted(ctx context.Context, records store.Store) (store.Store, error) {
-	kinds, overrides, err := c.quotas()
-	if err != nil {
-		return nil, err
-	}
-	return quota.Open(ctx, records, kinds, overrides)
-}
-
-// quotas are the limits of what is counted.
-func (c *Config) quotas() ([]store.Counted, []quota.Override, error) {
-	return quota.Parse(c.Quotas, server.Counted(), c.OtherQuotas...)
 }
 
 // QuotaNames are the names of records of which a business may keep only so many.

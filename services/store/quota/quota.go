@@ -54,6 +54,15 @@ var _ store.Store = (*Store)(nil)
 // countAtOnce is how many records are read from the feed at once.
 const countAtOnce = 4096
 
+// Wrap is Open with the limits of a list, as Parse reads it.
+func Wrap(ctx context.Context, inner store.Store, list string, kinds []store.Counted, others ...string) (*Store, error) {
+	kinds, overrides, err := Parse(list, kinds, others...)
+	if err != nil {
+		return nil, err
+	}
+	return Open(ctx, inner, kinds, overrides)
+}
+
 // Open counts what is in a store and returns it with limits. Closing it closes the
 // store.
 func Open(ctx context.Context, inner store.Store, kinds []store.Counted, overrides []Override) (*Store, error) {
